@@ -1,0 +1,35 @@
+"""Strobe-pattern speed checker for record players: from a phone or webcam clip to speed, wow and flutter.
+
+`measure` takes a clip and gives a `Measurement`, or raises `Refused` where no figure could be trusted. All
+names are imported when they are first used, so that importing the package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from strobe.errors import Refused
+    from strobe.measurement import Measurement
+    from strobe.measuring import measure
+
+    __version__: str
+
+__all__ = ["Measurement", "Refused", "__version__", "measure"]
+
+_HOMES = {"Measurement": "strobe.measurement", "Refused": "strobe.errors", "measure": "strobe.measuring"}
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("strobe")
+    if name in _HOMES:
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

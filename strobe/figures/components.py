@@ -1,0 +1,432 @@
+"""Periodic parts of the platter's motion: sinusoids in the angle, fitted jointly with a quadratic trend.
+
+Lines are found one by one on a tapered periodogram of what the lines before them leave, and after each find all
+frequencies, amplitudes and the trend are refined together by least squares on the true, uneven times. A line counts
+when it stands above the local floor by more than chance gives once in a thousand clips.
+
+Times are in seconds, angles in revolutions. A spectrum is normalised so that white noise of variance v has level v.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FALSE_ALARMS_PER_CLIP", "MAX_LINES", "Floor", "LineFit", "find_lines", "spectral_floor", "to_grid"]
+
+FALSE_ALARMS_PER_CLIP = 1e-3
+"""How many lines chance alone gives in a clip without any."""
+
+MAX_LINES = 12
+
+_LOWEST_HZ = 0.1
+_LEAST_CYCLES = 2.0
+_TOP_SHARE = 0.95
+_PADDING = 4
+_FLOOR_REACH_BINS = 20
+_OWN_BINS = 2
+_FLAT_FROM_BIN = 60
+_HOLE_BINS = 1.25
+_EXCLUDED_BINS = 1.5
+_CLOSEST_START_BINS = 0.7
+_CLOSEST_BINS = 1.0
+# Mean and variance of the logarithm of a standard exponential variable are -0.5772 and pi^2 / 6.
+_EULER_GAMMA = 0.5772156649015329
+_LOG_VARIANCE = np.pi**2 / 6
+# Its median, and the variance of the median of n of them times n: 1 / (ln 2 / 2 * 2)^2.
+_LOG_MEDIAN = float(np.log(np.log(2.0)))
+_LOG_MEDIAN_VARIANCE = float(1 / np.log(2.0) ** 2)
+# Neighbouring bins of a Hann taper share (2/3)^2 of their power; their logarithms are correlated about as much.
+_TAPER_INFLATION = 1.8
+_SLOPE_RANGE = (-4.0, 0.5)
+_REFINEMENTS = 6
+# Steps of a frequency in units of two over the duration.
+_LARGEST_STEP = 0.2
+_SMALL_STEP = 1e-6
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Floor:
+    """Smooth level of the angle's spectrum between the lines.
+
+    Attributes
+    ----------
+    frequency_hz, level_rev2 : array of float64
+        Frequencies from one over the duration up, and the level there (white noise of variance v has level v).
+    freedom : array of float64
+        How many independent bins the level there rests on.
+    low_slope : float
+        Power of the frequency by which the level goes on below the second bin, -2 (white speed noise) to 0.
+    white_rev2 : float
+        Variance of white angle noise: what was stated, or what the spectrum's top shows if that is clearly less.
+    white_excess_rev2 : float
+        By how much the top of the spectrum is clearly above what was stated; noise or fast motion.
+    """
+
+    frequency_hz: Array
+    level_rev2: Array
+    freedom: Array
+    low_slope: float
+    white_rev2: float
+    white_excess_rev2: float
+
+    def at(self, frequency_hz: Array) -> Array:
+        """Level at any frequencies above 0 Hz."""
+        start = self.frequency_hz[1]
+        level = np.exp(np.interp(frequency_hz, self.frequency_hz, np.log(self.level_rev2)))
+        below = frequency_hz < start
+        level[below] = self.level_rev2[1] * (frequency_hz[below] / start) ** self.low_slope
+        return np.asarray(level)
+
+
+@dataclass(frozen=True, eq=False)
+class LineFit:
+    """Sinusoids ``c cos(2 pi f (t - centre)) + s sin(...)`` in the angle, and the trend fitted with them.
+
+    Attributes
+    ----------
+    centre_s : float
+        Middle of the clip.
+    rate_hz, ramp_hz_per_s : float
+        Turns a second at the centre and their change per second.
+    ramp_row : (K,) array
+        The ramp as a linear function of the sampled angles.
+    line_columns, line_rows : (K, 3 L), (3 L, K) array
+        The lines' part of the design and of its pseudoinverse.
+    frequency_hz, cosine_rev, sine_rev : (L,) array
+        The lines, the largest in speed first.
+    frequency_sigma_hz, amplitude_sigma_rev, freedom : (L,) array
+        Standard deviations from the local floor, and how many independent bins that floor rests on.
+    residual_rev : (K,) array
+        What trend and lines leave of the angle.
+    floor : Floor
+        Floor of the residual's spectrum.
+    """
+
+    centre_s: float
+    rate_hz: float
+    ramp_hz_per_s: float
+    ramp_row: Array
+    line_columns: Array
+    line_rows: Array
+    frequency_hz: Array
+    cosine_rev: Array
+    sine_rev: Array
+    frequency_sigma_hz: Array
+    amplitude_sigma_rev: Array
+    freedom: Array
+    residual_rev: Array
+    floor: Floor
+
+    @property
+    def amplitude_rev(self) -> Array:
+        """Amplitude of each line in the angle."""
+        return np.hypot(self.cosine_rev, self.sine_rev)
+
+    @property
+    def speed_amplitude_hz(self) -> Array:
+        """Amplitude of each line in the speed, turns a second."""
+        return 2 * np.pi * self.frequency_hz * self.amplitude_rev
+
+    @property
+    def speed_phase_rad(self) -> Array:
+        """Phase of each line's sine in the speed at time 0 of the clock, in -pi to pi."""
+        at_centre = np.arctan2(self.sine_rev, -self.cosine_rev)
+        return np.angle(np.exp(1j * (at_centre - 2 * np.pi * self.frequency_hz * self.centre_s)))
+
+    def without_lines(self, row: Array) -> Array:
+        """The (K,) row that acts on the sampled angles as `row` does on the angles less their fitted lines."""
+        return np.asarray(row - (row @ self.line_columns) @ self.line_rows)
+
+    def angle_rev(self, time_s: Array) -> Array:
+        """Sum of the lines in the angle at any times."""
+        turn = 2 * np.pi * np.outer(time_s - self.centre_s, self.frequency_hz)
+        return np.cos(turn) @ self.cosine_rev + np.sin(turn) @ self.sine_rev
+
+    def speed_hz(self, time_s: Array, gain: Array) -> Array:
+        """Sum of the lines in the speed at any times, turns a second, each times its `gain`."""
+        turn = 2 * np.pi * np.outer(time_s - self.centre_s, self.frequency_hz)
+        scale = 2 * np.pi * self.frequency_hz * gain
+        return np.cos(turn) @ (scale * self.sine_rev) - np.sin(turn) @ (scale * self.cosine_rev)
+
+
+def find_lines(
+    time_s: Array,
+    angle_rev: Array,
+    *,
+    angle_noise_rev: float,
+    interval_s: float,
+    weight: Array,
+    excluded_hz: tuple[float, ...] = (),
+) -> LineFit:
+    """Find and fit the periodic parts of an angle.
+
+    Parameters
+    ----------
+    time_s, angle_rev : (K,) array of float64
+        Strictly increasing times and the unwrapped angle, lines and trend together.
+    angle_noise_rev : float
+        Standard deviation of the white noise of each angle.
+    interval_s : float
+        Nominal spacing of the samples.
+    weight : (K,) array of float64
+        Relative inverse variance of each sample, positive.
+    excluded_hz : tuple of float
+        Frequencies near which (1.5 over the duration) no line is looked for.
+
+    Notes
+    -----
+    Lines from 0.1 Hz, and two cycles in the clip, to 0.95 of half the sampling rate are looked for. Two lines closer
+    than one over the duration are not told apart. The standard deviations are the Cramér-Rao bound with the local
+    floor in the place of the noise, trend and all other lines being unknown too.
+    """
+    duration = float(time_s[-1] - time_s[0])
+    lowest = max(_LOWEST_HZ, _LEAST_CYCLES / duration)
+    highest = _TOP_SHARE * 0.5 / interval_s
+    fit = _JointFit(time_s, angle_rev, weight, np.empty(0))
+    rejected: list[float] = []
+    while True:
+        grid, step = to_grid(time_s, fit.residual, interval_s)
+        floor = spectral_floor(
+            grid, step, noise_rev2=angle_noise_rev**2, skip_hz=(*fit.frequency, *excluded_hz)
+        )
+        bins, power = _periodogram(grid, step, _PADDING)
+        clear = (bins >= lowest) & (bins <= highest)
+        for line in (*fit.frequency, *rejected):
+            clear &= np.abs(bins - line) * duration > _CLOSEST_START_BINS
+        for hole in excluded_hz:
+            clear &= np.abs(bins - hole) * duration > _EXCLUDED_BINS
+        clear[clear] = power[clear] > _least_power(floor, bins[clear])
+        if not np.any(clear) or fit.frequency.size >= MAX_LINES:
+            break
+        best = int(np.argmax(np.where(clear, power, 0.0)))
+        longer = _JointFit(time_s, angle_rev, weight, np.append(fit.frequency, bins[best]))
+        if longer.closest_hz * duration < _CLOSEST_BINS:
+            rejected.append(float(bins[best]))
+        else:
+            fit = longer
+            rejected.clear()
+    while fit.frequency.size:
+        power = weight.sum() * fit.amplitude**2 / 4
+        margin = power / _least_power(floor, fit.frequency)
+        margin[(fit.frequency < lowest) | (fit.frequency > highest)] = 0.0
+        weakest = int(np.argmin(margin))
+        if margin[weakest] > 1.0:
+            break
+        fit = _JointFit(time_s, angle_rev, weight, np.delete(fit.frequency, weakest))
+        grid, step = to_grid(time_s, fit.residual, interval_s)
+        floor = spectral_floor(
+            grid, step, noise_rev2=angle_noise_rev**2, skip_hz=(*fit.frequency, *excluded_hz)
+        )
+    return fit.result(floor)
+
+
+def to_grid(time_s: Array, value: Array, interval_s: float) -> tuple[Array, float]:
+    """Values on a uniform grid from the first to the last time, near `interval_s` apart, and its exact step."""
+    count = round(float(time_s[-1] - time_s[0]) / interval_s)
+    grid = np.linspace(time_s[0], time_s[-1], count + 1)
+    return np.interp(grid, time_s, value), float(time_s[-1] - time_s[0]) / count
+
+
+def spectral_floor(
+    residual_rev: Array, step_s: float, *, noise_rev2: float, skip_hz: tuple[float, ...] = ()
+) -> Floor:
+    """Floor of the spectrum of a uniformly sampled angle without trend and lines.
+
+    Parameters
+    ----------
+    residual_rev : (M,) array of float64
+        The angle.
+    step_s : float
+        Its spacing.
+    noise_rev2 : float
+        Stated variance of the white noise, the least that the floor can be.
+    skip_hz : tuple of float
+        Frequencies at which the spectrum has been taken out.
+
+    Notes
+    -----
+    Around each place, 20 bins to either side without the nearest two: a straight line through the logarithm of the
+    tapered periodogram over the logarithm of the frequency by repeated medians, which hold while less than half of
+    the bins belong to lines; the slope is held between -4 and 0.5 and taken as 0 from bin 60 on. The stated noise is
+    lowered to the mean level of the top quarter of the band where that is clearly (two standard deviations) below it.
+    """
+    bins, power = _periodogram(residual_rev, step_s, 1)
+    width = bins[1]
+    log_power = np.log(np.maximum(power, np.finfo(np.float64).tiny))
+    used = (bins >= 2 * width) & (bins <= _TOP_SHARE * bins[-1])
+    for skip in skip_hz:
+        used &= np.abs(bins - skip) > _HOLE_BINS * width
+
+    place = _places(bins.size)
+    offset = np.arange(-_FLOOR_REACH_BINS, _FLOOR_REACH_BINS + 1)
+    around = place[:, np.newaxis] + offset
+    valid = (around >= 0) & (around < bins.size) & (np.abs(offset) > _OWN_BINS)
+    around = np.clip(around, 1, bins.size - 1)
+    valid &= used[around]
+    x = np.log(around / place[:, np.newaxis])
+    y = log_power[around]
+    slope = np.zeros(place.size)
+    low = place < _FLAT_FROM_BIN
+    slope[low] = np.clip(_repeated_median_slope(x[low], y[low], valid[low]), *_SLOPE_RANGE)
+    level = np.exp(_masked_median(y - slope[:, np.newaxis] * x, valid) - _LOG_MEDIAN)
+    count = np.maximum(valid.sum(axis=1), 1)
+    mean_x = np.sum(x * valid, axis=1) / count
+    spread = np.sum(valid * (x - mean_x[:, np.newaxis]) ** 2, axis=1)
+    lever = np.where(low, mean_x**2 / np.maximum(spread, 1e-12), 0.0)
+    freedom = 1 / (_LOG_MEDIAN_VARIANCE * _TAPER_INFLATION * (1 / count + lever))
+
+    top = log_power[used & (bins >= 0.75 * _TOP_SHARE * bins[-1])]
+    spectral, sigma = noise_rev2, 0.0
+    if top.size >= 4:
+        spectral = float(np.exp(top.mean() + _EULER_GAMMA))
+        sigma = float(np.sqrt(_LOG_VARIANCE * _TAPER_INFLATION / top.size))
+    white = min(noise_rev2, spectral) if spectral * (1 + 2 * sigma) < noise_rev2 else noise_rev2
+    return Floor(
+        frequency_hz=bins[place],
+        level_rev2=np.maximum(level, white),
+        freedom=np.maximum(freedom, 1.0),
+        low_slope=float(np.clip(slope[1], -2.0, 0.0)),
+        white_rev2=white,
+        white_excess_rev2=max(0.0, spectral * max(0.0, 1 - 2 * sigma) - noise_rev2),
+    )
+
+
+def _places(count: int) -> NDArray[np.intp]:
+    """Bins from 1 up at which the floor is worked out: each of the first, then ever fewer, the last."""
+    place, places = 1, []
+    while place < count - 1:
+        places.append(place)
+        place += max(1, min(_FLOOR_REACH_BINS // 2, place // 12))
+    return np.array([*places, count - 1], dtype=np.intp)
+
+
+def _masked_median(value: Array, valid: NDArray[np.bool_]) -> Array:
+    """Median over the last axis of the valid values; 0 where there are none."""
+    count = valid.sum(axis=-1)
+    ordered = np.sort(np.where(valid, value, np.inf), axis=-1)
+    lower = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., np.newaxis], axis=-1)
+    upper = np.take_along_axis(ordered, np.minimum(count // 2, count.max() - 1)[..., np.newaxis], axis=-1)
+    return np.where(count > 0, 0.5 * (lower + upper)[..., 0], 0.0)
+
+
+def _repeated_median_slope(x: Array, y: Array, valid: NDArray[np.bool_]) -> Array:
+    """Median over the points of the median slope to all other points (Siegel 1982), for each row."""
+    run = x[:, :, np.newaxis] - x[:, np.newaxis, :]
+    pair = valid[:, :, np.newaxis] & valid[:, np.newaxis, :] & (run != 0.0)
+    rise = y[:, :, np.newaxis] - y[:, np.newaxis, :]
+    return _masked_median(_masked_median(rise / np.where(run == 0.0, 1.0, run), pair), valid)
+
+
+def _periodogram(value: Array, step_s: float, padding: int) -> tuple[Array, Array]:
+    """Frequencies and Hann-tapered periodogram; white noise of variance v gives v on average."""
+    taper = np.sin(np.pi * (np.arange(value.size) + 0.5) / value.size) ** 2
+    count = padding * value.size
+    power = np.abs(np.fft.rfft(taper * value, count)) ** 2 / np.sum(taper**2)
+    return np.fft.rfftfreq(count, step_s), power
+
+
+def _least_power(floor: Floor, frequency_hz: Array) -> Array:
+    """Power that chance exceeds in a clip `FALSE_ALARMS_PER_CLIP` times.
+
+    A bin over a floor that is itself the mean of m bins exceeds x times that floor with probability
+    ``(1 + x / m)^-m``; finely spaced bins count as about two independent looks each.
+    """
+    freedom = np.interp(frequency_hz, floor.frequency_hz, floor.freedom)
+    looks = 2.0 * floor.frequency_hz[-1] / floor.frequency_hz[0] / FALSE_ALARMS_PER_CLIP
+    return floor.at(frequency_hz) * freedom * np.expm1(np.log(looks) / freedom)
+
+
+class _JointFit:
+    """Least squares for a quadratic trend and lines, the frequencies started near and refined by Gauss-Newton."""
+
+    def __init__(self, time_s: Array, angle_rev: Array, weight: Array, frequency_hz: Array) -> None:
+        self.time = time_s
+        self.weight = weight
+        self.centre = 0.5 * float(time_s[0] + time_s[-1])
+        self.half = 0.5 * float(time_s[-1] - time_s[0])
+        self.frequency = frequency_hz
+        count = frequency_hz.size
+        self.cosine, self.sine = np.zeros(count), np.zeros(count)
+        self.rate = float(angle_rev[-1] - angle_rev[0]) / (2 * self.half)
+        rest = angle_rev - angle_rev[0] - self.rate * (time_s - time_s[0])
+        solution = self._solve(rest, 3 + 2 * count)
+        for _ in range(_REFINEMENTS if count else 0):
+            solution = self._solve(rest, 3 + 3 * count)
+            step = np.clip(solution[3 + 2 * count :], -_LARGEST_STEP, _LARGEST_STEP) / self.half
+            self.frequency = np.abs(self.frequency + step)
+            if np.max(np.abs(step)) * self.half < _SMALL_STEP:
+                break
+        solution = self._solve(rest, 3 + 2 * count)
+        self.design = self._design(3 + 3 * count)
+        self.residual = rest - self.design[:, : solution.size] @ solution
+        self.trend = solution[:3]
+        scale, inverse = self._inverse(self.design)
+        self.covariance = inverse / np.outer(scale, scale)
+        self.rows = self.covariance @ (self.design * weight[:, np.newaxis]).T
+
+    @property
+    def amplitude(self) -> Array:
+        return np.hypot(self.cosine, self.sine)
+
+    @property
+    def closest_hz(self) -> float:
+        """Smallest distance between two lines."""
+        return float(np.min(np.diff(np.sort(self.frequency)), initial=np.inf))
+
+    def result(self, floor: Floor) -> LineFit:
+        count = self.frequency.size
+        order = np.argsort(-self.frequency * self.amplitude)
+        covariance = self.covariance
+        variance = np.diag(covariance)
+        c, s = 3 + np.arange(count), 3 + count + np.arange(count)
+        toward_c, toward_s = self.cosine / self.amplitude, self.sine / self.amplitude
+        amplitude_variance = (
+            toward_c**2 * variance[c] + toward_s**2 * variance[s] + 2 * toward_c * toward_s * covariance[c, s]
+        )
+        level = floor.at(self.frequency)
+        return LineFit(
+            centre_s=self.centre,
+            rate_hz=self.rate + float(self.trend[1]) / self.half,
+            ramp_hz_per_s=2 * float(self.trend[2]) / self.half**2,
+            ramp_row=2 * self.rows[2] / self.half**2,
+            line_columns=self.design[:, 3:],
+            line_rows=self.rows[3:],
+            frequency_hz=self.frequency[order],
+            cosine_rev=self.cosine[order],
+            sine_rev=self.sine[order],
+            frequency_sigma_hz=(np.sqrt(level * variance[3 + 2 * count :]) / self.half)[order],
+            amplitude_sigma_rev=np.sqrt(level * amplitude_variance)[order],
+            freedom=np.interp(self.frequency, floor.frequency_hz, floor.freedom)[order],
+            residual_rev=self.residual,
+            floor=floor,
+        )
+
+    def _design(self, columns: int) -> Array:
+        """Trend, cosines, sines and (with 3 + 3 L columns) the change with each frequency times `half`."""
+        u = (self.time - self.centre) / self.half
+        turn = 2 * np.pi * np.outer(self.time - self.centre, self.frequency)
+        cosines, sines = np.cos(turn), np.sin(turn)
+        parts = [np.stack([np.ones_like(u), u, u * u], axis=1), cosines, sines]
+        if columns > 3 + 2 * self.frequency.size:
+            slope = self.sine * cosines - self.cosine * sines
+            parts.append(2 * np.pi * u[:, np.newaxis] * slope)
+        return np.hstack(parts)
+
+    def _inverse(self, design: Array) -> tuple[Array, Array]:
+        scale = np.sqrt(np.sum(design**2, axis=0))
+        scale[scale == 0.0] = 1.0
+        scaled = design / scale
+        return scale, np.linalg.pinv(scaled.T @ (scaled * self.weight[:, np.newaxis]), hermitian=True)
+
+    def _solve(self, rest: Array, columns: int) -> Array:
+        design = self._design(columns)
+        scale, inverse = self._inverse(design)
+        solution = inverse @ ((design / scale).T @ (self.weight * rest)) / scale
+        count = self.frequency.size
+        self.cosine, self.sine = solution[3 : 3 + count], solution[3 + count : 3 + 2 * count]
+        return solution

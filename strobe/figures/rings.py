@@ -1,0 +1,119 @@
+"""Stroboscope arithmetic: bar counts, the speed at which bars stand still, and how fast they creep otherwise.
+
+`N` bars under `F` flashes a second stand still at ``60 F / N`` rpm. A lamp on the mains is taken to flash twice in each
+mains cycle. Positive drift means that the pattern moves with the rotation: the platter is faster than the still speed.
+"""
+
+from __future__ import annotations
+
+import math
+
+from strobe.errors import UsageError
+
+__all__ = [
+    "BARS_USED",
+    "NOMINAL_RPM",
+    "bars_for",
+    "drift_dots_per_minute",
+    "nearest_nominal_rpm",
+    "parse_rpm",
+    "still_deviation_percent",
+    "still_rpm",
+]
+
+# Nominal speeds: 16 2/3, 33 1/3, 45 and 3600/46 = 78.26 rpm (IEC 98, coarse groove at 60 Hz; value from memory).
+NOMINAL_RPM: tuple[float, float, float, float] = (50.0 / 3.0, 100.0 / 3.0, 45.0, 3600.0 / 46.0)
+
+# Bars in use for each nominal speed of NOMINAL_RPM: the whole number nearest to 60 F / rpm.
+BARS_USED: dict[int, tuple[int, int, int, int]] = {50: (360, 180, 133, 77), 60: (432, 216, 160, 92)}
+
+_SHORT_NAMES = {
+    "16": 50.0 / 3.0,
+    "16.6": 50.0 / 3.0,
+    "16.66": 50.0 / 3.0,
+    "16.67": 50.0 / 3.0,
+    "16.7": 50.0 / 3.0,
+    "16 2/3": 50.0 / 3.0,
+    "16⅔": 50.0 / 3.0,
+    "33": 100.0 / 3.0,
+    "33.3": 100.0 / 3.0,
+    "33.33": 100.0 / 3.0,
+    "33.333": 100.0 / 3.0,
+    "33 1/3": 100.0 / 3.0,
+    "33⅓": 100.0 / 3.0,
+    "78": 3600.0 / 46.0,
+    "78.26": 3600.0 / 46.0,
+}
+_SAME_SPEED_RATIO = 0.05
+
+
+def parse_rpm(text: str | float) -> float:
+    """Speed in rpm from what a person writes.
+
+    16 and 16.7 mean 16 2/3; 33, 33.3 and 33.33 mean 33 1/3; 78 means 3600/46 = 78.26. Any other number is taken as it is.
+
+    Raises
+    ------
+    UsageError
+        If it is no number, not finite, or not positive.
+    """
+    name = str(text).strip().replace(",", ".")
+    if name.endswith(".0"):
+        name = name[:-2]
+    if name in _SHORT_NAMES:
+        return _SHORT_NAMES[name]
+    try:
+        value = float(name)
+    except ValueError:
+        raise UsageError(f"rpm {text!r} is not a number; give 16, 33, 45, 78 or any speed in rpm") from None
+    if not (math.isfinite(value) and value > 0.0):
+        raise UsageError(f"rpm {text!r} must be a finite number greater than 0")
+    return value
+
+
+def nearest_nominal_rpm(rpm: float) -> float:
+    """The nominal speed nearest to `rpm` by ratio; UsageError unless `rpm` is finite and positive."""
+    _require_positive("rpm", rpm)
+    return min(NOMINAL_RPM, key=lambda nominal: abs(math.log(rpm / nominal)))
+
+
+def bars_for(mains_hz: float, rpm: float) -> int:
+    """Number of bars of the usual ring for a mains lamp (two flashes a cycle) and a speed.
+
+    The table `BARS_USED` within 5 % of a nominal speed at 50 or 60 Hz; the whole number nearest to ``120 mains / rpm``
+    otherwise.
+
+    Raises
+    ------
+    UsageError
+        If an argument is not finite or not positive.
+    """
+    _require_positive("mains_hz", mains_hz)
+    nominal = nearest_nominal_rpm(rpm)
+    if mains_hz in BARS_USED and abs(rpm / nominal - 1.0) <= _SAME_SPEED_RATIO:
+        return BARS_USED[int(mains_hz)][NOMINAL_RPM.index(nominal)]
+    return max(1, round(120.0 * mains_hz / rpm))
+
+
+def still_rpm(flash_rate_hz: float, bars: int) -> float:
+    """Speed in rpm at which `bars` bars stand still: ``60 F / N``; UsageError unless both are positive."""
+    _require_positive("flash_rate_hz", flash_rate_hz)
+    _require_positive("bars", bars)
+    return 60.0 * flash_rate_hz / bars
+
+
+def still_deviation_percent(flash_rate_hz: float, bars: int, nominal_rpm: float) -> float:
+    """How far off nominal the platter runs, in percent, while the bars stand still (positive = fast)."""
+    _require_positive("nominal_rpm", nominal_rpm)
+    return 100.0 * (still_rpm(flash_rate_hz, bars) / nominal_rpm - 1.0)
+
+
+def drift_dots_per_minute(rpm: float, flash_rate_hz: float, bars: int) -> float:
+    """Bars that pass a fixed point in a minute as the eye counts them: ``N rpm - 60 F``, positive with the rotation."""
+    _require_positive("rpm", rpm)
+    return bars * (rpm - still_rpm(flash_rate_hz, bars))
+
+
+def _require_positive(name: str, value: float) -> None:
+    if not (math.isfinite(value) and value > 0.0):
+        raise UsageError(f"{name} is {value!r}; it must be a finite number greater than 0")

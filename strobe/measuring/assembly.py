@@ -1,0 +1,155 @@
+"""The parts of a `Measurement` put together from what was chosen and computed."""
+
+from __future__ import annotations
+
+from strobe.figures.results import Figures
+from strobe.figures.rings import still_deviation_percent
+from strobe.measurement import Note, Setup, Speed, Timing
+from strobe.measuring.budget import mains_uncertainty_percent, speed_uncertainty_percent
+from strobe.measuring.hypotheses import Hypothesis
+from strobe.phase import TimeBase
+
+__all__ = ["notes_of", "setup_of", "speed_of", "timing_of"]
+
+
+def timing_of(chosen: Hypothesis) -> Timing:
+    """Which line was read, and which clock the speed rests on."""
+    lamp = chosen.lamp
+    line = chosen.line.kind
+    seen = lamp.source
+    if line == "camera" and seen == "nominal":
+        seen = None
+    if lamp.kind == "given":
+        reference = "lamp" if line == "lamp" or lamp.flash is not None else "camera"
+    else:
+        reference = "lamp" if line == "lamp" and seen == "nominal" else "camera"
+    spread = None
+    if lamp.flash is not None:
+        spread = 2 * lamp.flash.uncertainty_hz
+    elif seen == "nominal" and lamp.nominal_hz is not None:
+        spread = lamp.nominal_hz * mains_uncertainty_percent(lamp.nominal_hz) / 100
+    return Timing(
+        line=line,
+        flash_rate_hz=lamp.rate_hz if seen is not None else None,
+        flash_rate_source=seen,
+        reference=reference,
+        flash_rate_uncertainty_hz=spread,
+    )
+
+
+def speed_of(figures: Figures, chosen: Hypothesis, time: TimeBase, timing: Timing, gap_percent: float) -> Speed:
+    """Both deviations where both can be had, the better one as the answer."""
+    lamp = chosen.lamp
+    by_clock = 1 + figures.deviation_percent / 100
+    to_camera = None if timing.reference == "lamp" and lamp.flash is None else 100 * (by_clock - 1)
+    to_lamp = None
+    if lamp.rate_hz is not None and lamp.nominal_hz is not None and timing.flash_rate_source is not None:
+        to_lamp = 100 * (by_clock * lamp.nominal_hz / lamp.rate_hz - 1)
+    answer = to_lamp if timing.reference == "lamp" else to_camera
+    assert answer is not None
+    flashes = lamp.rate_hz if timing.flash_rate_source is not None else lamp.nominal_hz
+    dot_rate = by_clock * chosen.nominal_rpm * chosen.dots / 60
+    creep = 0.0 if flashes is None else 60 * (dot_rate - flashes)
+    return Speed(
+        mean_rpm=chosen.nominal_rpm * (1 + answer / 100),
+        deviation_percent=answer,
+        uncertainty_percent=speed_uncertainty_percent(
+            figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent
+        ),
+        deviation_to_lamp_percent=to_lamp,
+        deviation_to_camera_percent=to_camera,
+        still_deviation_percent=still_deviation_percent(
+            lamp.nominal_hz if lamp.nominal_hz is not None else 2 * (lamp.mains_hz or 50.0),
+            chosen.dots,
+            chosen.nominal_rpm,
+        ),
+        drift_dots_per_minute=creep,
+        revolutions=figures.revolutions,
+    )
+
+
+def setup_of(
+    chosen: Hypothesis, *, rpm_given: bool, dots_given: bool, mains_hz: float | None, lamp: str | float
+) -> Setup:
+    """What was measured against, and which of it was neither given nor shown by the clip."""
+    shown = chosen.turns_seen
+    assumed = []
+    if not rpm_given and not shown:
+        assumed.append("nominal_rpm")
+    if not dots_given and not shown:
+        assumed.append("dots")
+    if mains_hz is None and chosen.lamp.source == "nominal":
+        assumed.append("mains_hz")
+    if lamp == "mains" and chosen.lamp.source != "measured":
+        assumed.append("lamp")
+    return Setup(
+        nominal_rpm=chosen.nominal_rpm,
+        dots=chosen.dots,
+        mains_hz=chosen.lamp.mains_hz if chosen.lamp.mains_hz is not None else mains_hz,
+        lamp=lamp if isinstance(lamp, str) else f"{lamp:g} Hz",
+        view="rim",
+        assumed=tuple(assumed),
+    )
+
+
+def notes_of(
+    chosen: Hypothesis,
+    figures: Figures,
+    time: TimeBase,
+    timing: Timing,
+    *,
+    gap_percent: float,
+    shaken: bool,
+    corrupt: int,
+) -> tuple[Note, ...]:
+    """What to beware of."""
+    line, row = chosen.line, chosen.evidence.row
+    slow = 0 < line.swing_cycles < 3 and line.swing_dots > 0.003
+    cases = (
+        (
+            gap_percent > 0,
+            "lines-coincide",
+            "The lamp's flashes keep step with the camera's frames, and the clip does not tell whether lamp or shutter "
+            f"times the dots: the speed is uncertain by what that may differ, {gap_percent:.2g} %.",
+        ),
+        (
+            timing.flash_rate_source == "nominal",
+            "mains-nominal",
+            "The lamp's rate could not be measured, so the mains' own error is in the speed: some hundredths of a "
+            "percent, at times more.",
+        ),
+        (
+            figures.revolutions < 5,
+            "few-turns",
+            f"Only {figures.revolutions:.1f} turns were seen.",
+        ),
+        (
+            shaken,
+            "shake",
+            "The camera moved; its motion was taken off as far as the background shows it.",
+        ),
+        (
+            time.dropped > 0,
+            "dropped-frames",
+            f"{time.dropped} frame{'s are' if time.dropped != 1 else ' is'} missing; the gaps were kept in time.",
+        ),
+        (corrupt > 0, "corrupt-frames", f"{corrupt} of the frames could not be decoded and were left out."),
+        (
+            time.kind == "cadence",
+            "stamps-rounded",
+            "The file's time stamps are rounded or uneven; the camera's even cadence was fitted under them.",
+        ),
+        (
+            time.kind == "stamps",
+            "stamps-uneven",
+            "The time between frames varies; the file's own time stamps were taken.",
+        ),
+        (
+            slow,
+            "slow-beat",
+            "Flashes and frames nearly keep step: a slow false swing was taken off, and real wobble slower than "
+            f"{3 / time.duration_s:.1f} Hz may have gone with it.",
+        ),
+        (row.contrast < 0.05, "low-contrast", "The dots are faint; more light or a shorter shutter would help."),
+    )
+    return tuple(Note(code, message) for holds, code, message in cases if holds)

@@ -1,0 +1,114 @@
+"""How sure the figures are: what adds up to the stated 95 % half-widths."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.errors import Refused
+from strobe.figures import evaluate
+from strobe.figures.results import Figures, Fluctuation
+from strobe.figures.weighting import weighting_gain
+from strobe.measurement import Timing
+from strobe.phase import FlashRate, LineReading, TimeBase
+
+__all__ = ["fluctuation_with_budget", "mains_uncertainty_percent", "speed_uncertainty_percent"]
+
+CAMERA_CLOCK_PERCENT = 0.005
+"""Expanded error of a phone's crystal: 50 parts in a million (value from memory: data sheets say 10 to 50)."""
+
+RING_OFF_CENTRE_PERCENT = 0.05
+"""What a ring 0.08 mm off centre on a rim of 155 mm radius adds once a turn (e / R), as a 95 % bound."""
+
+SHAKE_LEFT = 0.12
+"""Share of hand shake that a shift of the scenery leaves in the dots, which are nearer to the camera."""
+
+MOST_SHAKE_PERCENT = 0.3
+
+_RANDOM_ANGLE = 0.7
+"""Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
+
+
+def mains_uncertainty_percent(flash_rate_hz: float) -> float:
+    """95 % half-width of a lamp's rate taken as nominal, in percent.
+
+    Standard deviations of the mains are about 0.04 to 0.12 % in 50 Hz networks and 0.03 to 0.05 % in 60 Hz networks
+    (values from memory; published statistics of grid frequency).
+    """
+    return 0.1 if flash_rate_hz > 110 else 0.2
+
+
+def speed_uncertainty_percent(
+    figures: Figures,
+    line: LineReading,
+    time: TimeBase,
+    flash: FlashRate | None,
+    timing: Timing,
+    nominal_flash_hz: float | None,
+    gap_percent: float,
+) -> float:
+    """95 % half-width of the mean deviation: run length and noise, clock, lamp, line."""
+    total_dots = line.dot_rate_hz * time.duration_s
+    parts = [figures.deviation_uncertainty_percent, 100 * 2 * time.interval_uncertainty, gap_percent]
+    parts.append(100 * 0.25 * line.swing_dots / total_dots)
+    if timing.reference == "camera":
+        parts.append(CAMERA_CLOCK_PERCENT)
+    if timing.line == "lamp" and timing.flash_rate_source == "nominal" and nominal_flash_hz is not None:
+        parts.append(mains_uncertainty_percent(nominal_flash_hz))
+    if timing.flash_rate_source in ("measured", "given") and flash is not None:
+        parts.append(100 * 2 * flash.uncertainty_hz / flash.rate_hz)
+    return float(np.sqrt(np.sum(np.square(parts))))
+
+
+def fluctuation_with_budget(
+    figures: Figures, time: TimeBase, *, shake_dots: NDArray[np.float64], dots: int
+) -> Fluctuation:
+    """The fluctuation with the share of an off-centre ring and of what shake leaves in its uncertainties.
+
+    Raises
+    ------
+    Refused
+        ``shaken`` when what shake may have left hides the fluctuation.
+    """
+    fluctuation = figures.fluctuation
+    turn_hz = figures.mean_rpm / 60
+    once = next((c.peak_percent for c in figures.components if abs(c.per_revolution - 1) < 0.05), 0.0)
+    gain = float(weighting_gain(np.array([turn_hz]))[0])
+    left = 0.0
+    if np.any(shake_dots):
+        moved = evaluate(
+            time.time_s,
+            (time.time_s - time.time_s[0]) * turn_hz + SHAKE_LEFT * (shake_dots - shake_dots[0]) / dots,
+            nominal_rpm=figures.mean_rpm,
+            angle_noise_rev=1e-9,
+            frame_interval_s=time.interval_s,
+        )
+        left = moved.fluctuation.weighted_rms_percent
+        if left > MOST_SHAKE_PERCENT:
+            raise Refused(
+                "shaken",
+                f"The camera moved so much that {left:.1f} % of false wobble may be left in the reading.",
+                "Put the phone on a stand or against something solid, and film again.",
+            )
+
+    def widened(figure: str, ring: float, shake: float) -> float:
+        value: float = getattr(fluctuation, f"{figure}_percent")
+        own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
+        if figure.endswith("peak"):
+            off_centre = _RANDOM_ANGLE * ring
+        else:
+            a = once * (1.0 if figure.startswith("unweighted") else gain)
+            off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
+        shaken = np.sqrt(value**2 + shake**2) - value + 0.3 * shake
+        return float(np.sqrt(own**2 + off_centre**2 + shaken**2))
+
+    ring = RING_OFF_CENTRE_PERCENT
+    return replace(
+        fluctuation,
+        weighted_peak_uncertainty_percent=widened("weighted_peak", ring * gain, 2 * left),
+        weighted_rms_uncertainty_percent=widened("weighted_rms", ring * gain, left),
+        unweighted_peak_uncertainty_percent=widened("unweighted_peak", ring, 3 * left),
+        unweighted_rms_uncertainty_percent=widened("unweighted_rms", ring, 1.5 * left),
+    )

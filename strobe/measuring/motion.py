@@ -1,0 +1,48 @@
+"""Whether the dots move, and the camera's own motion taken out of them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.pattern import PatternReading, RowSeries
+
+__all__ = ["moves", "shake_dots", "shake_noise_dots"]
+
+
+def shake_dots(row: RowSeries, pattern: PatternReading) -> NDArray[np.float64]:
+    """Dots to add to the phase so that the picture's own motion is out of it; zero where the camera stood still."""
+    still = np.zeros(pattern.time_s.size)
+    shift = pattern.shift_px
+    if not np.all(np.isfinite(shift)):
+        return still
+    along = shift[:, 0] + row.slope * shift[:, 1]
+    quick = along - np.polynomial.polynomial.polyval(
+        pattern.time_s, np.polynomial.polynomial.polyfit(pattern.time_s, along, 1)
+    )
+    if float(np.std(quick)) < max(0.05, 4 * pattern.shift_noise_px):
+        return still
+    return (along - along[0]) / row.mean_pitch_px
+
+
+def shake_noise_dots(row: RowSeries, pattern: PatternReading) -> float:
+    """1-sigma noise that taking off the camera's motion brings in, in dots; 0 where nothing was taken off."""
+    moved = bool(np.any(shake_dots(row, pattern)))
+    return pattern.shift_noise_px / row.mean_pitch_px if moved else 0.0
+
+
+def moves(row: RowSeries, pattern: PatternReading) -> bool:
+    """Whether the row's dots move against the scenery by more than noise and what is left of shake.
+
+    What a grey level or two of other things in the band can move the phase by grows as the pattern gets fainter.
+    """
+    total = row.blocks.astype(np.complex128).sum(axis=1)
+    phase = np.unwrap(np.angle(total)) / (2 * np.pi)
+    shake = shake_dots(row, pattern)
+    moved = phase + shake
+    jitter = 1.4826 * float(np.median(np.abs(np.diff(phase, 2)))) / np.sqrt(6)
+    travel = abs(float(np.median(moved[-8:]) - np.median(moved[:8])))
+    swing = float(np.ptp(shake))
+    if swing > 0.02:
+        return travel > 0.3 + 0.25 * swing
+    return float(np.ptp(moved)) > max(0.006, 10 * jitter, 0.4 / row.amplitude)

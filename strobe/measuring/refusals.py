@@ -1,0 +1,65 @@
+"""What is said when a clip shows nothing that could be measured."""
+
+from __future__ import annotations
+
+from strobe.errors import Refused
+from strobe.pattern import PatternReading
+
+__all__ = ["not_turning", "nothing_to_read", "refuse_what_shows_nothing"]
+
+_LEAST_FRAMES = 24
+_LEAST_SECONDS = 2.0
+_RESTLESS = 5.0
+
+
+def refuse_what_shows_nothing(pattern: PatternReading) -> None:
+    """Refuse a clip that is too short or in which no row was found."""
+    frames = pattern.time_s.size
+    length = float(pattern.time_s[-1] - pattern.time_s[0]) if frames > 1 else 0.0
+    if frames < _LEAST_FRAMES or length < _LEAST_SECONDS:
+        raise Refused(
+            "too-short",
+            f"The clip holds {frames} frame{'s' if frames != 1 else ''} in {length:.1f} s; "
+            f"at least {_LEAST_SECONDS:.0f} s are needed.",
+            "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
+        )
+    if not pattern.rows:
+        raise nothing_to_read(pattern)
+
+
+def nothing_to_read(pattern: PatternReading) -> Refused:
+    """Why no row could be read: too dark, too bright, smeared, or none there."""
+    if pattern.mean_level < 10:
+        return Refused(
+            "too-dark",
+            f"The picture is almost black: mean brightness {pattern.mean_level:.0f} of 255.",
+            "Light the rim, or use the strobe lamp close to it, and film again.",
+        )
+    if pattern.bright_share > 0.6:
+        return Refused(
+            "overexposed",
+            f"The picture is washed out: {100 * pattern.bright_share:.0f} % of it is white.",
+            "Lower the exposure or the light until the dots show grey edges, and film again.",
+        )
+    if pattern.restless > _RESTLESS:
+        return Refused(
+            "no-contrast",
+            "Something turns here, but no dots stand out: they are smeared to an even band.",
+            "Switch the room light off and use only the strobe lamp; or add bright light and set the shutter to "
+            "1/500 s or shorter.",
+        )
+    return Refused(
+        "no-pattern",
+        "No row of evenly spaced dots was found in the picture.",
+        "Fill the width of the picture with the rim, level and in focus, so that at least ten dots show.",
+    )
+
+
+def not_turning() -> Refused:
+    """Dots or stripes that stand still."""
+    return Refused(
+        "not-turning",
+        "A row of dots or stripes is seen, but it does not move against the background.",
+        "Start the platter and let it settle. If it does turn, the dots may stand perfectly still to the lamp: "
+        "change the speed a little with the pitch control, or film under another light.",
+    )

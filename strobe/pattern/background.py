@@ -1,0 +1,131 @@
+"""What stands still around the platter: its brightness tells of the lamp, its place of shake."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.pattern.images import Plane, opencv
+from strobe.pattern.reading import RowReader
+
+__all__ = ["BackgroundReader"]
+
+_BINS = 48
+_COLUMNS = 128
+_PATCH = 14
+_MOST_PATCHES = 24
+_LEAST_PATCHES = 4
+_STEPS = 4
+
+
+class BackgroundReader:
+    """Reads brightness by picture row and the shift of the still scenery; the places are chosen while learning.
+
+    Parameters
+    ----------
+    planes : sequence of arrays (height, width)
+        Luma of a few frames.
+    rows : sequence of RowReader
+        Rows of dots, kept clear of.
+    full_scale : float
+        The value of white.
+    """
+
+    def __init__(self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0) -> None:
+        height, width = planes[0].shape
+        self._scale = 255.0 / full_scale
+        clear = np.ones((height, width), bool)
+        for row in rows:
+            reach = 1.5 * float(np.median(row.pitch_px)) + 4
+            top = np.clip(row.y_px - reach, 0, height).astype(int)
+            bottom = np.clip(row.y_px + reach, 0, height).astype(int)
+            inside = np.arange(height)[:, None]
+            first = int(row.x_px[0])
+            clear[:, first : first + row.x_px.size] &= ~((inside >= top[None, :]) & (inside <= bottom[None, :]))
+        self._choose_cells(planes, clear)
+        self._choose_patches(planes, clear)
+
+    def _choose_cells(self, planes: Sequence[Plane], clear: NDArray[np.bool_]) -> None:
+        height, width = clear.shape
+        self._step = (max(1, height // (_BINS * 8)), max(1, width // _COLUMNS))
+        thin = (slice(None, None, self._step[0]), slice(None, None, self._step[1]))
+        brightest = np.max([plane[thin] for plane in planes], axis=0) * self._scale
+        use = clear[thin] & (brightest < 235) & (brightest > 6)
+        lines = np.arange(use.shape[0])
+        member = (lines * _BINS // use.shape[0])[None, :] == np.arange(_BINS)[:, None]
+        count = member @ use.sum(axis=1)
+        self._use = use.astype(np.float32)
+        self._average = (member / np.maximum(count, 1)[:, None] * (count >= 24)[:, None]).astype(np.float32)
+
+    def brightness(self, plane: Plane) -> NDArray[np.float32]:
+        """Mean brightness (picture rows,) in grey levels of 0 to 255; zero where there is too little to see."""
+        thin = plane[:: self._step[0], :: self._step[1]]
+        lines = np.einsum("yx,yx->y", thin.astype(np.float32), self._use)
+        return self._average @ lines * np.float32(self._scale)
+
+    def _choose_patches(self, planes: Sequence[Plane], clear: NDArray[np.bool_]) -> None:
+        cv2 = opencv()
+        mean = np.mean([plane.astype(np.float32) for plane in planes[:8]], axis=0) * self._scale
+        small = max(1, round(mean.shape[1] / 1280))
+        size = (mean.shape[1] // small, mean.shape[0] // small)
+        picture = cv2.resize(mean, size, interpolation=cv2.INTER_AREA)
+        picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
+        allowed = cv2.resize(clear.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+        margin = 2 * _PATCH
+        allowed[:margin], allowed[-margin:], allowed[:, :margin], allowed[:, -margin:] = 0, 0, 0, 0
+        corners = cv2.goodFeaturesToTrack(picture, _MOST_PATCHES, 0.02, 3 * _PATCH, mask=allowed)
+        self._thin = small
+        self._place = np.zeros(2, int)
+        if corners is None or len(corners) < _LEAST_PATCHES:
+            self._centres = np.zeros((0, 2), int)
+            return
+        self._centres = np.rint(corners[:, 0, ::-1]).astype(int)
+        offset = np.arange(-_PATCH, _PATCH + 1)
+        rows = self._centres[:, 0, None, None] + offset[None, :, None]
+        columns = self._centres[:, 1, None, None] + offset[None, None, :]
+        down, right = np.gradient(picture)
+        count = len(self._centres)
+        self._template = picture[rows, columns].reshape(count, -1)
+        steep = np.stack(
+            [
+                right[rows, columns],
+                down[rows, columns],
+                picture[rows, columns],
+                np.ones_like(picture[rows, columns]),
+            ],
+            axis=1,
+        ).reshape(count, 4, -1)
+        self._solve = np.linalg.pinv(steep.transpose(0, 2, 1), rcond=1e-4).astype(np.float32)
+        self._rows, self._columns = rows, columns
+
+    def shift(self, plane: Plane) -> tuple[float, float, float]:
+        """Shift of the scenery to the right and down in pixels, and its 1-sigma noise; NaN where nothing is seen."""
+        if not len(self._centres):
+            return float("nan"), float("nan"), float("nan")
+        moved = np.zeros((len(self._centres), 2))
+        for _ in range(_STEPS):
+            rows = np.clip(self._rows + self._place[0], 0, plane.shape[0] // self._thin - 1) * self._thin
+            columns = np.clip(self._columns + self._place[1], 0, plane.shape[1] // self._thin - 1) * self._thin
+            seen = np.zeros((len(rows), rows.shape[1], columns.shape[2]), np.float32)
+            for down in range(self._thin):
+                for right in range(self._thin):
+                    seen += plane[rows + down, columns + right]
+            seen *= self._scale / self._thin**2
+            change = seen.reshape(len(self._centres), -1) - self._template
+            solution = np.einsum("pij,pj->pi", self._solve, change)
+            moved = -solution[:, :2]
+            middle = np.median(moved, axis=0)
+            step = np.rint(middle[::-1]).astype(int)
+            if not step.any() or np.any(np.abs(self._place + step) > 0.25 * plane.shape[1]):
+                break
+            self._place = self._place + step
+        middle = np.median(moved, axis=0)
+        spread = 1.4826 * np.median(np.abs(moved - middle), axis=0)
+        noise = float(1.25 * np.max(spread) / np.sqrt(len(moved)))
+        return (
+            float((middle[0] + self._place[1]) * self._thin),
+            float((middle[1] + self._place[0]) * self._thin),
+            noise * self._thin,
+        )

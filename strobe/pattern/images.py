@@ -1,0 +1,45 @@
+"""Small image work that every part of the pattern layer shares."""
+
+from __future__ import annotations
+
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.errors import MissingLibrary
+
+__all__ = ["Plane", "decimate", "opencv"]
+
+Plane = NDArray[Any]
+
+
+def opencv() -> ModuleType:
+    """OpenCV, imported when first needed.
+
+    Raises
+    ------
+    MissingLibrary
+        When a system library that OpenCV needs is not installed.
+    """
+    try:
+        import cv2
+    except ImportError as error:
+        raise MissingLibrary(
+            f"OpenCV does not load ({error}). Install the system libraries it needs, on Debian or Ubuntu: "
+            "apt install libgl1 libglib2.0-0"
+        ) from error
+    return cv2
+
+
+def decimate(plane: Plane, factor: int) -> NDArray[np.float32]:
+    """`plane` (height, width) averaged over squares of `factor` pixels, as float32."""
+    if factor == 1:
+        return plane.astype(np.float32)
+    height, width = plane.shape[0] // factor, plane.shape[1] // factor
+    if not height or not width:
+        return np.zeros((0, 0), np.float32)
+    cropped = np.ascontiguousarray(plane[: height * factor, : width * factor])
+    small = opencv().resize(cropped, (width, height), interpolation=opencv().INTER_AREA)
+    return small.astype(np.float32)

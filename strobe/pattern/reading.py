@@ -1,0 +1,255 @@
+"""Turn a found row of dots into one complex amplitude per frame.
+
+The row is straightened by picking, for every column, the pixels above and below the row's own curve; the phase that the
+pattern has in every column is learned from a few frames, so that perspective needs no model. A matched template then
+weighs each pixel by how well it carries the pattern, and is made blind to even brightness and to a slope of it.
+
+Convention: the phase grows when the pattern moves to the left, which is how the near rim of a clockwise platter moves
+when it is seen from outside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.pattern.finding import FoundRow
+from strobe.pattern.images import Plane
+
+__all__ = ["RowReader", "learn_row"]
+
+_MOST_BLOCKS = 24
+_LEAST_PITCHES = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class RowReader:
+    """Reads one row; made by `learn_row`.
+
+    Attributes
+    ----------
+    x_px, y_px : array of float64 (columns,)
+        The columns used and the height of the row in each.
+    pitch_px : array of float64 (columns,)
+        Distance from dot to dot at each column.
+    amplitude : float
+        Amplitude of the pattern while learning, grey levels (0 to 255).
+    contrast : float
+        The same as a share of the mean brightness of the row.
+    blocks : int
+        Number of independent parts that the row is read in.
+    height : float
+        Place of the row in the picture, 0 (top) to 1.
+    slope : float
+        Mean fall of the row per pixel to the right.
+    """
+
+    x_px: NDArray[np.float64]
+    y_px: NDArray[np.float64]
+    pitch_px: NDArray[np.float64]
+    amplitude: float
+    contrast: float
+    blocks: int
+    height: float
+    slope: float
+    _crop: tuple[slice, slice]
+    _pick: NDArray[np.intp]
+    _height_weight: NDArray[np.float32]
+    _template: NDArray[np.float32]
+
+    def read(self, plane: Plane) -> NDArray[np.complex64]:
+        """Complex amplitude (blocks,) of the row in `plane` (height, width); add them up for the whole row."""
+        pixels = np.ascontiguousarray(plane[self._crop]).reshape(-1)[self._pick]
+        profile = self._height_weight @ pixels.reshape(self._height_weight.size, -1).astype(np.float32)
+        return (profile @ self._template).view(np.complex64)
+
+    def shift_factor(self) -> float:
+        """Dots by which the phase grows when the whole picture moves left by one pixel."""
+        weight = np.hypot(self._template[:, ::2], self._template[:, 1::2]).sum(axis=1)
+        return float(np.sum(weight / self.pitch_px) / weight.sum())
+
+
+def learn_row(planes: Sequence[Plane], found: FoundRow, *, full_scale: float = 255.0) -> RowReader | None:
+    """Learn where in the picture, and at which phase, each pixel carries the pattern of `found`.
+
+    Parameters
+    ----------
+    planes : sequence of arrays (height, width)
+        Some frames of the clip, the plane the row was found in.
+    found : FoundRow
+        Place of the row.
+    full_scale : float
+        The value of white.
+
+    Returns
+    -------
+    RowReader or None
+        ``None`` when the pattern does not hold together (no steady pitch, too few dots).
+    """
+    height, width = planes[0].shape
+    scale = np.float32(255.0 / full_scale)
+    step = float(np.median(np.diff(found.x_px)))
+    first = max(0, int(found.x_px[0] - step))
+    last = min(width, int(found.x_px[-1] + step) + 1)
+    x = np.arange(first, last)
+    y = _curve(found.x_px, found.y_px, x)
+    pitch = np.exp(_curve(found.x_px, np.log(found.pitch_px), x))
+    reach = int(np.clip(0.7 * np.median(pitch), 3, 80))
+    offset = np.arange(-reach, reach + 1)
+    if np.any(y < 0) or np.any(y > height - 1):
+        inside = (y >= 0) & (y <= height - 1)
+        x, y, pitch = x[inside], y[inside], pitch[inside]
+    if x.size < _LEAST_PITCHES * float(np.median(pitch)):
+        return None
+
+    rows = np.clip(np.rint(y).astype(np.intp)[None, :] + offset[:, None], 0, height - 1)
+    stack = np.stack([plane[rows, x[None, :]] for plane in planes]).astype(np.float32) * scale
+    core = max(1, reach // 3)
+    profile = stack[:, reach - core : reach + core + 1].mean(axis=1)
+
+    phase = np.cumsum(2 * np.pi / pitch)
+    for _ in range(3):
+        carrier = _demodulate(profile, phase, float(np.median(pitch)))
+        turn = np.sum(carrier[:, 1:] * np.conj(carrier[:, :-1]), axis=0)
+        turn = _smooth(turn[None, :], 1.5 * float(np.median(pitch)))[0]
+        advance = np.angle(np.concatenate([turn[:1], turn]))
+        phase = phase + np.cumsum(advance)
+        pitch = 2 * np.pi / np.maximum(np.gradient(phase), 0.02)
+    carrier = _demodulate(profile, phase, float(np.median(pitch)))
+    frame_phasor = carrier.sum(axis=1)
+    shape = np.conj(frame_phasor / (np.abs(frame_phasor) + 1e-9)) @ carrier / len(planes)
+    shape = _smooth(shape[None, :], 1.5 * float(np.median(pitch)))[0]
+    phase = phase + np.angle(shape)
+    envelope = np.abs(shape)
+
+    used = _run_with_dots(envelope)
+    if used is None or used.sum() < _LEAST_PITCHES * float(np.median(pitch)):
+        return None
+    first_used = int(np.argmax(used))
+    keep = slice(first_used, first_used + int(used.sum()))
+    x, y, pitch, phase, envelope = x[keep], y[keep], pitch[keep], phase[keep], envelope[keep]
+    stack, rows = stack[:, :, keep], rows[:, keep]
+
+    ray = envelope * np.exp(-1j * phase)
+    by_height = np.einsum("fdx,x->fd", stack - stack.mean(axis=2, keepdims=True), ray)
+    frame_phasor = by_height[:, reach - core : reach + core + 1].sum(axis=1)
+    across = np.conj(frame_phasor) @ by_height / (np.abs(frame_phasor).sum() + 1e-9)
+    weight, lean = _height_profile(across, reach, core)
+    shear_px = np.rint(lean * offset * float(np.median(pitch)) / (2 * np.pi)).astype(np.intp)
+    used_offset = weight > 0
+
+    top = int(rows[used_offset].min())
+    bottom = int(rows[used_offset].max()) + 1
+    columns = np.clip(x[None, :] + shear_px[:, None], 0, width - 1)
+    left, right = int(columns.min()), int(columns.max()) + 1
+    pick = (rows - top) * (right - left) + (columns - left)
+    weight = weight[used_offset]
+    weight = (weight / weight.sum()).astype(np.float32)
+    template, blocks = _template(x, phase, envelope, float(np.median(pitch)))
+    mean = float(np.einsum("fdx,d->", stack[:, used_offset], weight) / (len(planes) * x.size))
+    amplitude = float(2 * np.average(envelope, weights=envelope))
+    return RowReader(
+        x_px=x.astype(np.float64),
+        y_px=y,
+        pitch_px=pitch,
+        amplitude=amplitude,
+        contrast=amplitude / max(mean, 1.0),
+        blocks=blocks,
+        height=float(np.median(y)) / height,
+        slope=float(np.polyfit(x, y, 1)[0]),
+        _crop=(slice(top, bottom), slice(left, right)),
+        _pick=np.ascontiguousarray(pick[used_offset].reshape(-1)),
+        _height_weight=weight,
+        _template=template * scale,
+    )
+
+
+def _curve(x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.int_]) -> NDArray[np.float64]:
+    """A smooth curve through the middles of the blocks, deaf to single blocks that went astray."""
+    centre, spread = float(x.mean()), max(float(np.ptp(x)) / 2, 1.0)
+    degree = 1 if x.size < 5 else 2 if x.size < 9 else 4
+    u = (x - centre) / spread
+    keep = np.ones(x.size, bool)
+    for _ in range(3):
+        fit = np.polynomial.polynomial.polyfit(u[keep], y[keep], min(degree, int(keep.sum()) - 1))
+        error = np.abs(y - np.polynomial.polynomial.polyval(u, fit))
+        limit = max(3 * float(np.median(error)), 1e-6)
+        if np.all(keep == (error <= limit)) or np.sum(error <= limit) < max(3, degree + 2):
+            break
+        keep = error <= limit
+    at_u = np.clip((at - centre) / spread, u.min() - 0.15, u.max() + 0.15)
+    return np.polynomial.polynomial.polyval(at_u, fit)
+
+
+def _smooth(lines: NDArray[np.complex128], sigma_px: float) -> NDArray[np.complex128]:
+    """Gaussian smoothing along the last axis, nothing assumed beyond the ends."""
+    n = lines.shape[-1]
+    size = 1 << int(np.ceil(np.log2(n + 8 * sigma_px + 1)))
+    response = np.exp(-0.5 * (2 * np.pi * np.fft.fftfreq(size) * sigma_px) ** 2)
+    return np.fft.ifft(np.fft.fft(lines, size, axis=-1) * response, axis=-1)[..., :n]
+
+
+def _demodulate(profile: NDArray[np.float32], phase: NDArray[np.float64], pitch_px: float) -> NDArray[np.complex128]:
+    """Local carrier (frames, columns): the profile turned back by `phase`, averaged over about two pitches."""
+    level = _smooth(profile.astype(np.complex128), 1.2 * pitch_px).real
+    cover = _smooth(np.ones((1, profile.shape[1]), np.complex128), 1.2 * pitch_px).real
+    return _smooth((profile - level / cover) * np.exp(-1j * phase), 0.9 * pitch_px)
+
+
+def _run_with_dots(envelope: NDArray[np.float64]) -> NDArray[np.bool_] | None:
+    """The longest unbroken run of columns whose envelope is at least 0.2 of its 90th percentile."""
+    strong = envelope > 0.2 * np.percentile(envelope, 90)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], strong.view(np.int8), [0]])))
+    if edges.size == 0:
+        return None
+    starts, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - starts))
+    run = np.zeros(envelope.size, bool)
+    run[starts[longest] : ends[longest]] = True
+    return run
+
+
+def _height_profile(across: NDArray[np.complex128], reach: int, core: int) -> tuple[NDArray[np.float64], float]:
+    """Weight of each picture row of the band, and the lean of the dots in radians of pattern per pixel of height."""
+    middle = across[reach - core : reach + core + 1]
+    strength = np.abs(across)
+    peak = float(np.abs(middle).max())
+    carries = (strength > 0.25 * peak) & (np.cos(np.angle(across)) > 0.3)
+    weight = np.zeros(across.size)
+    for direction in (1, -1):
+        for k in range(reach, across.size if direction == 1 else -1, direction):
+            if not carries[k] and abs(k - reach) > core:
+                break
+            weight[k] = strength[k]
+    offset = np.arange(across.size) - reach
+    square = weight**2
+    centre = np.sum(square * offset) / square.sum()
+    spread = np.sum(square * (offset - centre) ** 2)
+    lean = float(np.sum(square * (offset - centre) * np.angle(across)) / spread) if spread > 0 else 0.0
+    return weight, lean
+
+
+def _template(
+    x: NDArray[np.int_], phase: NDArray[np.float64], envelope: NDArray[np.float64], pitch_px: float
+) -> tuple[NDArray[np.float32], int]:
+    """Matched template (columns, 2 x blocks), real and imaginary part of each block side by side."""
+    span = x.size
+    blocks = int(np.clip(span / (_LEAST_PITCHES * pitch_px) - 1, 1, _MOST_BLOCKS))
+    place = np.linspace(0, 1, span) * (blocks + 1)
+    windows = np.maximum(0, 1 - np.abs(place[:, None] - np.arange(1, blocks + 1)[None, :]))
+    windows = np.sin(0.5 * np.pi * windows) ** 2
+    ray = envelope * np.exp(-1j * phase)
+    template = windows * ray[:, None]
+    u = np.linspace(-1, 1, span)
+    for k in range(blocks):
+        basis = np.stack([windows[:, k], windows[:, k] * u], axis=1)
+        gram = np.stack([np.ones(span), u], axis=1).T
+        template[:, k] -= basis @ np.linalg.solve(gram @ basis, gram @ template[:, k])
+    norm = float(np.sum(envelope**2))
+    packed = np.empty((span, 2 * blocks), np.float32)
+    packed[:, ::2] = template.real / norm
+    packed[:, 1::2] = template.imag / norm
+    return packed, blocks

@@ -1,0 +1,20 @@
+"""Phase: from amplitudes over time to the platter's angle, with the lamp and the camera's clock told apart."""
+
+from __future__ import annotations
+
+from strobe.phase.lamp import FlashRate, measure_flash_rate
+from strobe.phase.lines import LineReading, combine_blocks, read_line
+from strobe.phase.timebase import TimeBase, fit_time_base
+from strobe.phase.turns import TurnSignature, find_turns
+
+__all__ = [
+    "FlashRate",
+    "LineReading",
+    "TimeBase",
+    "TurnSignature",
+    "combine_blocks",
+    "find_turns",
+    "fit_time_base",
+    "measure_flash_rate",
+    "read_line",
+]

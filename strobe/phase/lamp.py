@@ -1,0 +1,359 @@
+"""The lamp's flash rate against the camera's clock, from the brightness of what stands still.
+
+Every picture row of still background brightens and darkens with the lamp. The rate is looked for at its true,
+unfolded place near each candidate, with the frames' own times; rows are added up by power, so that the time at which
+a rolling shutter reaches them does not matter. Near a whole multiple of the frame rate the flicker stands still and
+the rate cannot be told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FlashRate", "measure_flash_rate"]
+
+_SPAN = 0.01
+_LEAST_CYCLES = 1.6
+_LEAST_ARC = 0.12
+_MODEL_ERROR_CYCLES = 0.004
+"""What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
+_LEAST_RATIO = 30.0
+_LEAST_SHARE_OF_ROWS = 0.5
+_MOST_HARMONICS = 4
+_PRICE_OF_A_TERM = 12.0
+
+
+@dataclass(frozen=True, eq=False)
+class FlashRate:
+    """The lamp's flicker as it was seen.
+
+    Attributes
+    ----------
+    rate_hz, uncertainty_hz : float
+        Mean flash rate on the camera's clock and its 1-sigma uncertainty.
+    candidate_hz : float
+        The nominal rate it was found beside.
+    modulation : float
+        Median over the picture rows of flicker amplitude / mean brightness.
+    wander_cycles : array of float64 (frames,)
+        Lamp phase minus ``rate_hz * time_s``, slow, zero in the mean: how the mains wandered.
+    jitter_cycles : array of float64 (frames,)
+        What the brightness of each frame says of its time beyond the stamp: lamp phase ahead of the smooth course.
+    row_phase : array of complex128 (picture rows,)
+        Amplitude of the flicker in each picture row at time zero (its angle is the lamp's phase there).
+    """
+
+    rate_hz: float
+    uncertainty_hz: float
+    candidate_hz: float
+    modulation: float
+    wander_cycles: NDArray[np.float64]
+    jitter_cycles: NDArray[np.float64]
+    row_phase: NDArray[np.complex128]
+
+    def phase_cycles(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Lamp phase in cycles at the frame times that the rate was measured on."""
+        return self.rate_hz * time_s + self.wander_cycles
+
+    def flicker_at(self, height: float) -> complex:
+        """Flicker amplitude at a height of the picture (0 top, 1 bottom), by the even sweep of a rolling shutter."""
+        seen = np.flatnonzero(self.row_phase)
+        rows = (seen + 0.5) / self.row_phase.size
+        turns = np.arange(-8.0, 8.0, 0.05)
+        sweep = np.exp(-2j * np.pi * np.outer(turns, rows)) @ self.row_phase[seen] / seen.size
+        best = int(np.argmax(np.abs(sweep)))
+        return complex(sweep[best] * np.exp(2j * np.pi * turns[best] * height))
+
+
+def measure_flash_rate(
+    brightness: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    candidates_hz: Sequence[float],
+    *,
+    downward: bool = True,
+) -> FlashRate | None:
+    """Measure the flash rate near one of `candidates_hz`.
+
+    Parameters
+    ----------
+    brightness : array (frames, picture rows)
+        Mean brightness of still background in each picture row.
+    time_s : array (frames,)
+        Frame times.
+    candidates_hz : sequence of float
+        Nominal flash rates; each is searched within 1 %.
+    downward : bool
+        Whether the shutter is known to run down the picture (not for a picture that was turned).
+
+    Returns
+    -------
+    FlashRate or None
+        ``None`` when no flicker stands clear of the other changes of brightness, or when it stands still.
+    """
+    duration = float(time_s[-1] - time_s[0])
+    interval = float(np.median(np.diff(time_s)))
+    usable = brightness.mean(axis=0) > 6
+    if usable.sum() < 4 or duration < 1.0:
+        return None
+    relative = _relative(brightness[:, usable], time_s)
+    step = 1 / (6 * duration)
+    window = np.hanning(time_s.size + 2)[1:-1]
+    window /= window.sum()
+    best: tuple[float, float, float] | None = None
+    floor = _floor(relative, time_s, window, interval)
+    for candidate in candidates_hz:
+        grid = np.arange(candidate * (1 - _SPAN), candidate * (1 + _SPAN), step)
+        fold = np.abs(grid * interval - np.rint(grid * interval)) / interval
+        grid = grid[fold * duration > _LEAST_CYCLES]
+        if grid.size < 3:
+            continue
+        spectrum = np.exp(-2j * np.pi * np.outer(grid, time_s)) * window @ relative
+        power = np.mean(np.abs(spectrum) ** 2, axis=1)
+        top = int(np.argmax(power))
+        above = np.mean(np.abs(spectrum[top]) ** 2 > 6 * floor)
+        at_edge = top in (0, grid.size - 1)
+        ratio = float(power[top] / np.median(floor))
+        if ratio < _LEAST_RATIO or above < _LEAST_SHARE_OF_ROWS or at_edge:
+            continue
+        if best is None or power[top] > best[0]:
+            best = (float(power[top]), float(grid[top]), candidate)
+    found = None if best is None else _refine(relative, time_s, best[1], best[2], usable, downward)
+    if found is None and downward:
+        found = _creeping_bands(relative, time_s, candidates_hz, usable, float(np.median(floor)))
+    return found
+
+
+def _relative(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Brightness over its mean, minus one, less the slow course that all rows share (the camera's own exposure).
+
+    Only what is common to the rows is taken off, because flicker near a multiple of the frame rate is slow too,
+    but differs from row to row under a rolling shutter.
+    """
+    relative = brightness / brightness.mean(axis=0) - 1
+    u = np.linspace(-1, 1, time_s.size)
+    fit = np.polynomial.polynomial.polyfit(u, np.median(relative, axis=1), 3)
+    return relative - np.polynomial.polynomial.polyval(u, fit)[:, None]
+
+
+def _floor(
+    relative: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    window: NDArray[np.float64],
+    interval: float,
+) -> NDArray[np.float64]:
+    """Typical power of each row away from any line."""
+    probe = np.linspace(0.3, 0.5 / interval - 0.3, 61)
+    spectrum = np.exp(-2j * np.pi * np.outer(probe, time_s)) * window @ relative
+    return np.median(np.abs(spectrum) ** 2, axis=0) + 1e-14
+
+
+def _refine(
+    relative: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    coarse_hz: float,
+    candidate: float,
+    usable: NDArray[np.bool_],
+    downward: bool,
+) -> FlashRate | None:
+    duration = float(time_s[-1] - time_s[0])
+    interval = float(np.median(np.diff(time_s)))
+    places = [coarse_hz]
+    mirror = 2 * np.rint(coarse_hz * interval) / interval - coarse_hz
+    if abs(mirror / candidate - 1) < 1.2 * _SPAN:
+        places.append(float(mirror))
+    fits = []
+    for place in places:
+        grid = place + np.arange(-2.0, 2.01, 0.1) / duration
+        unexplained = [_unexplained(relative, time_s, rate) for rate in grid]
+        if np.isfinite(min(unexplained)):
+            fits.append((min(unexplained), float(grid[int(np.argmin(unexplained))])))
+    if not fits:
+        return None
+    if len(fits) == 2:
+        chosen = _which_way(relative, time_s, usable, fits, downward)
+        if chosen is None:
+            return None
+    else:
+        chosen = fits[0][1]
+
+    u = 2 * (time_s - time_s[0]) / duration - 1
+    wander, jitter = np.zeros(time_s.size), np.zeros(time_s.size)
+    error = 0.0
+    for _ in range(4):
+        _, harmonics, amplitude = _fit(relative, time_s, chosen, wander)
+        phasor = np.exp(2j * np.pi * (chosen * time_s + wander))
+        model = sum(phasor[:, None] ** h * amplitude[j] for j, h in enumerate(harmonics)).real
+        model = model + np.mean(relative - model, axis=0)
+        slope = sum((2j * np.pi * h) * phasor[:, None] ** h * amplitude[j] for j, h in enumerate(harmonics)).real
+        steepness = np.sum(slope**2, axis=1)
+        correction = np.sum(slope * (relative - model), axis=1) / (steepness + 1e-12)
+        coefficient, error = _least_polynomial(u, correction, steepness)
+        smooth = np.polynomial.polynomial.polyval(u, coefficient)
+        jitter = correction - smooth
+        wander = wander + smooth
+        straight = np.polynomial.polynomial.polyfit(u, wander, 1)
+        chosen += float(straight[1]) * 2 / duration
+        wander = wander - np.polynomial.polynomial.polyval(u, straight)
+    fold = abs(chosen * interval - np.rint(chosen * interval)) / interval
+    if abs(chosen / candidate - 1) > 1.2 * _SPAN or fold * duration < 0.8 * _LEAST_CYCLES:
+        return None
+    row_phase = np.zeros(usable.size, complex)
+    row_phase[usable] = amplitude[0]
+    return FlashRate(
+        rate_hz=chosen,
+        uncertainty_hz=float(np.hypot(error * 2, _MODEL_ERROR_CYCLES)) / duration,
+        candidate_hz=candidate,
+        modulation=float(np.median(np.abs(amplitude[0]))),
+        wander_cycles=wander,
+        jitter_cycles=jitter,
+        row_phase=row_phase,
+    )
+
+
+def _fit(
+    relative: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    rate: float,
+    wander: NDArray[np.float64] | float = 0.0,
+) -> tuple[float, list[int], NDArray[np.complex128]]:
+    """Unexplained power, and the harmonics' amplitudes (harmonics, rows), of the best fit at one flash rate."""
+    duration = float(time_s[-1] - time_s[0])
+    interval = float(np.median(np.diff(time_s)))
+    harmonics = [1]
+    for h in range(2, _MOST_HARMONICS + 1):
+        fold = abs(h * rate * interval - np.rint(h * rate * interval)) / interval
+        if fold * duration > _LEAST_CYCLES:
+            harmonics.append(h)
+    angle = 2 * np.pi * (rate * time_s + wander)
+    waves = [np.stack([np.cos(h * angle), np.sin(h * angle)], axis=1) for h in harmonics]
+    basis = np.concatenate([*waves, np.ones((time_s.size, 1))], axis=1)
+    gram = basis.T @ basis
+    gram += 1e-3 * time_s.size * np.eye(gram.shape[0])
+    solution = np.linalg.solve(gram, basis.T @ relative)
+    unexplained = float(np.mean((relative - basis @ solution) ** 2))
+    return unexplained, harmonics, solution[:-1:2] - 1j * solution[1::2]
+
+
+def _creeping_bands(
+    relative: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    candidates_hz: Sequence[float],
+    usable: NDArray[np.bool_],
+    floor: float,
+) -> FlashRate | None:
+    """The flash rate from bands that creep by less than a cycle or two over the clip.
+
+    Seen along the picture, a rolling shutter makes flicker an even wave. Turned back by that wave the rows add up to
+    one complex number a frame, which runs along an arc around a point that all that stands still sets; the arc's
+    angle is the lamp's.
+    """
+    duration = float(time_s[-1] - time_s[0])
+    interval = duration / (time_s.size - 1)
+    rows = (np.flatnonzero(usable) + 0.5) / usable.size
+    window = np.sin(np.pi * rows) ** 2
+    window /= window.sum()
+    turns = np.arange(0.8, 8.0, 0.1)
+    arcs = np.exp(-2j * np.pi * np.outer(turns, rows)) * window @ relative.T
+    lively = arcs.var(axis=1)
+    best = int(np.argmax(lively))
+    arc = arcs[best]
+    if lively[best] < _LEAST_RATIO * floor:
+        return None
+    fits = []
+    for candidate in candidates_hz:
+        multiple = np.rint(candidate * interval) / interval
+        if abs(candidate - multiple) > _SPAN * candidate:
+            continue
+        for fold in np.arange(-_SPAN * candidate, _SPAN * candidate, 0.02 / duration):
+            rate = multiple + fold
+            if abs(fold) * duration < _LEAST_ARC or abs(rate / candidate - 1) > _SPAN:
+                continue
+            basis = np.stack([np.ones(time_s.size), np.exp(2j * np.pi * fold * time_s)], axis=1)
+            solution, *_ = np.linalg.lstsq(basis, arc, rcond=None)
+            left = float(np.mean(np.abs(arc - basis @ solution) ** 2))
+            fits.append((left, float(rate), candidate, abs(solution[1])))
+    if not fits:
+        return None
+    left, rate, candidate, radius = min(fits)
+    if left > 0.02 * radius**2 or not 0.002 < 2 * radius < 0.7:
+        return None
+    near = np.array([(fit[1], fit[0]) for fit in fits if abs(fit[1] - rate) < 0.1 / duration])
+    bend = float(np.polyfit(near[:, 0] - rate, near[:, 1], 2)[0]) if len(near) >= 4 else 0.0
+    if bend <= 0:
+        return None
+    independent = min(time_s.size, 20.0)
+    row_phase = np.zeros(usable.size, complex)
+    _, _, amplitude = _fit(relative, time_s, rate)
+    row_phase[usable] = amplitude[0]
+    return FlashRate(
+        rate_hz=rate,
+        uncertainty_hz=float(np.sqrt(left / bend / independent)) + 0.01 / duration,
+        candidate_hz=candidate,
+        modulation=2 * float(radius),
+        wander_cycles=np.zeros(time_s.size),
+        jitter_cycles=np.zeros(time_s.size),
+        row_phase=row_phase,
+    )
+
+
+def _unexplained(relative: NDArray[np.float64], time_s: NDArray[np.float64], rate: float) -> float:
+    """Unexplained power at `rate`; infinite where a harmonic would be stronger than the fundamental."""
+    unexplained, _, amplitude = _fit(relative, time_s, rate)
+    strength = np.median(np.abs(amplitude), axis=1)
+    return unexplained if strength[0] >= strength.max() else np.inf
+
+
+def _which_way(
+    relative: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    usable: NDArray[np.bool_],
+    fits: list[tuple[float, float]],
+    downward: bool,
+) -> float | None:
+    """Of a rate and its mirror image about a multiple of the frame rate, the one whose bands run down the picture.
+
+    A rolling shutter exposes lower rows later, so the lamp's phase must grow downwards, by half a cycle to eight cycles
+    over the picture. Without a rolling shutter the two can't be told apart (unless the frame times are uneven).
+    """
+    (first, rate_a), (second, rate_b) = fits
+    if first < 0.5 * second:
+        return rate_a
+    if second < 0.5 * first:
+        return rate_b
+    if not downward:
+        return None
+    rows = np.flatnonzero(usable) / usable.size
+    turns = np.arange(0.4, 8.0, 0.05)
+    strength = []
+    for _, rate in fits:
+        amplitude = _fit(relative, time_s, rate)[2][0]
+        sweep = np.abs(np.exp(-2j * np.pi * np.outer(turns, rows)) @ amplitude) / np.abs(amplitude).sum()
+        strength.append(float(sweep.max()))
+    if max(strength) < 0.6 or max(strength) < 1.4 * min(strength):
+        return None
+    return (rate_a, rate_b)[int(np.argmax(strength))]
+
+
+def _least_polynomial(
+    u: NDArray[np.float64], angle: NDArray[np.float64], weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Polynomial of the lowest order that the data ask for, and the 1-sigma of its linear term."""
+    kept: tuple[NDArray[np.float64], float] | None = None
+    lowest = np.inf
+    root = np.sqrt(weight / weight.mean())
+    for degree in (1, 2, 3):
+        vander = np.polynomial.polynomial.polyvander(u, degree) * root[:, None]
+        solution, *_ = np.linalg.lstsq(vander, angle * root, rcond=None)
+        residual = angle * root - vander @ solution
+        variance = float(residual @ residual) / (u.size - degree - 1) + 1e-14
+        score = u.size * np.log(variance) + _PRICE_OF_A_TERM * degree
+        if score < lowest:
+            lowest = score
+            covariance = np.linalg.inv(vander.T @ vander) * variance
+            kept = solution, float(np.sqrt(covariance[1, 1]))
+    assert kept is not None
+    return kept

@@ -1,0 +1,279 @@
+"""From one complex amplitude per frame to the dots that have passed: the lamp-timed and the camera-timed line.
+
+A row of dots that is lit and exposed gives ``exp(2i pi N theta(t)) G(lamp phase)``, with G periodic. Where the lamp
+strobes the dots, arg G runs back one turn per flash (the lamp-timed line); where the shutter freezes them, it does not
+(the camera-timed line); in between it swings. The swing is fitted on the lamp's harmonics together with the wobble and
+taken off, so that no band of frequencies is given up, only narrow notches where a harmonic falls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.phase.lamp import FlashRate
+
+__all__ = ["LineReading", "combine_blocks", "read_line"]
+
+_HARMONICS = 6
+_WOBBLE_LINES = 10
+_LEAST_CYCLES = 1.3
+_WOBBLE_HZ = 2.5
+"""Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
+
+
+@dataclass(frozen=True, eq=False)
+class LineReading:
+    """One line of one row, followed through the clip.
+
+    Attributes
+    ----------
+    kind : str
+        ``lamp`` or ``camera``: what times the pattern that is followed.
+    dot_rate_hz : float
+        Mean rate of the dots on the clock of the frame times.
+    dots : array of float64 (frames,)
+        Dots that have passed, the lamp's swing taken off.
+    noise_dots : float
+        1-sigma white noise of one frame.
+    coherence : float
+        Share of the amplitude that follows a steady line second by second, 0 to 1.
+    swing_dots : float
+        Amplitude of the lamp's swing that was taken off.
+    swing_cycles : float
+        Cycles that the slowest fitted lamp harmonic makes within the clip.
+    removed_hz : tuple of float
+        Frequencies at which something was fitted and taken off.
+    vote : float
+        Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
+    """
+
+    kind: str
+    dot_rate_hz: float
+    dots: NDArray[np.float64]
+    noise_dots: float
+    coherence: float
+    swing_dots: float
+    swing_cycles: float
+    removed_hz: tuple[float, ...]
+    vote: float
+
+
+def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128], float]:
+    """One amplitude per frame from the independent blocks of a row, and the noise that the blocks do not share.
+
+    Parameters
+    ----------
+    blocks : array of complex (frames, blocks)
+        Amplitudes of the parts of one row.
+
+    Returns
+    -------
+    tuple
+        Amplitudes (frames,), and the 1-sigma phase noise in dots of the whole row from the difference of its halves
+        (NaN for a single block); error that all blocks share is not in it.
+    """
+    blocks = blocks.astype(np.complex128)
+    total = blocks.sum(axis=1)
+    for _ in range(2):
+        turn = np.conj(total) / (np.abs(total) + 1e-12)
+        offset = turn @ blocks
+        total = (blocks * np.exp(-1j * np.angle(offset))).sum(axis=1)
+    if blocks.shape[1] < 2:
+        return total, float("nan")
+    turned = blocks * np.exp(-1j * np.angle(offset))
+    even, odd = turned[:, ::2].sum(axis=1), turned[:, 1::2].sum(axis=1)
+    difference = np.angle(even * np.conj(odd)) / (2 * np.pi)
+    return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))
+
+
+def read_line(
+    amplitude: NDArray[np.complex128],
+    time_s: NDArray[np.float64],
+    *,
+    kind: str,
+    expected_hz: float,
+    span: float,
+    lamp_cycles: NDArray[np.float64] | None,
+    flash: FlashRate | None,
+    height: float,
+) -> LineReading:
+    """Follow one line of a row.
+
+    Parameters
+    ----------
+    amplitude : array of complex (frames,)
+        Amplitude of the row.
+    time_s : array of float64 (frames,)
+        Frame times.
+    kind : str
+        ``lamp`` or ``camera``.
+    expected_hz, span : float
+        Dot rate at nominal speed, and how far from it (relative) the search goes; kept within half the frame rate.
+    lamp_cycles : array of float64 (frames,) or None
+        Phase of the lamp in cycles; needed for ``lamp``, and for taking off its swing.
+    flash : FlashRate or None
+        The flicker as measured, for the vote.
+    height : float
+        Height of the row in the picture, 0 (top) to 1.
+
+    Returns
+    -------
+    LineReading
+    """
+    interval = float(np.median(np.diff(time_s)))
+    series = amplitude
+    if kind == "lamp":
+        if lamp_cycles is None:
+            raise ValueError("a lamp-timed line needs the phase of the lamp")
+        series = amplitude * np.exp(2j * np.pi * lamp_cycles)
+    reach = min(span * expected_hz, 0.49 / interval)
+    coarse, coherence = _coarse_rate(series, time_s, expected_hz, reach)
+    slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse * time_s))) / (2 * np.pi)
+    drift = float(np.polyfit(time_s, slow, 1)[0])
+    dot_rate = coarse + drift
+    residual = slow - drift * time_s
+
+    waves: list[tuple[float, NDArray[np.float64]]] = []
+    swing_at = None
+    if lamp_cycles is not None:
+        waves = _distinct_waves(time_s, interval, lamp_cycles, range(1, _HARMONICS + 1), _LEAST_CYCLES)
+        first_alone = _distinct_waves(time_s, interval, lamp_cycles, (1,), _LEAST_CYCLES)
+        swing_at = 0 if first_alone else None
+    dots_so_far = dot_rate * time_s + residual
+    if kind == "lamp" and lamp_cycles is not None:
+        dots_so_far = dots_so_far - lamp_cycles
+    own = _distinct_waves(time_s, interval, dots_so_far, (1, 2), _WOBBLE_HZ * float(np.ptp(time_s)))
+    waves += [wave for wave in own if all(abs(wave[0] - w[0]) > 2 / np.ptp(time_s) for w in waves)]
+    taken_off, first, error = _fit_waves(residual, time_s, interval, waves, swing_at)
+    clean = residual - taken_off
+    vote = 0.0
+    if flash is not None and first is not None and swing_at is not None:
+        vote = _vote(first, flash.flicker_at(height), 1000 * error) * (1 if kind == "camera" else -1)
+    slope = float(np.polyfit(time_s, clean, 1)[0])
+    return LineReading(
+        kind=kind,
+        dot_rate_hz=dot_rate + slope,
+        dots=dot_rate * time_s + clean,
+        noise_dots=error,
+        coherence=coherence,
+        swing_dots=float(np.abs(first)) if first is not None else 0.0,
+        swing_cycles=float(waves[0][0] * np.ptp(time_s)) if swing_at is not None else 0.0,
+        removed_hz=tuple(wave[0] for wave in waves),
+        vote=vote,
+    )
+
+
+def _coarse_rate(
+    series: NDArray[np.complex128], time_s: NDArray[np.float64], expected_hz: float, reach: float
+) -> tuple[float, float]:
+    """Strongest line within `reach` of `expected_hz`, by the power of pieces of about a second, and its coherence."""
+    duration = float(np.ptp(time_s))
+    pieces = max(1, round(duration))
+    edges = np.linspace(0, time_s.size, pieces + 1).astype(int)
+    grid = np.arange(expected_hz - reach, expected_hz + reach, 0.2 * pieces / duration)
+    power = np.zeros(grid.size)
+    whole = 0.0
+    for a, b in pairwise(edges):
+        line = np.exp(-2j * np.pi * np.outer(grid, time_s[a:b] - time_s[a])) @ series[a:b]
+        power += np.abs(line) ** 2
+        whole += float(np.sum(np.abs(series[a:b]))) ** 2
+    top = int(np.argmax(power))
+    return float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30)))
+
+
+def _fold(cycles_per_frame: float, interval: float) -> float:
+    return float(abs(cycles_per_frame - np.rint(cycles_per_frame)) / interval)
+
+
+def _distinct_waves(
+    time_s: NDArray[np.float64],
+    interval: float,
+    cycles: NDArray[np.float64],
+    harmonics: Sequence[int],
+    least_cycles: float,
+) -> list[tuple[float, NDArray[np.float64]]]:
+    """Harmonics of `cycles` as (apparent frequency, phase), without those that stand still or repeat others."""
+    duration = float(np.ptp(time_s))
+    advance = float((cycles[-1] - cycles[0]) / duration * interval)
+    waves: list[tuple[float, NDArray[np.float64]]] = []
+    for h in harmonics:
+        apparent = _fold(h * advance, interval)
+        if apparent * duration < least_cycles or any(abs(apparent - w[0]) * duration < 1.5 for w in waves):
+            continue
+        if h > 1 and apparent < _WOBBLE_HZ:
+            continue
+        if abs(apparent - 0.5 / interval) * duration < 0.5:
+            continue
+        waves.append((apparent, h * cycles))
+    return waves
+
+
+def _fit_waves(
+    residual: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    interval: float,
+    waves: list[tuple[float, NDArray[np.float64]]],
+    swing_at: int | None,
+) -> tuple[NDArray[np.float64], complex | None, float]:
+    """The part of `residual` that follows `waves`, the amplitude of the lamp's first wave, and the white noise left.
+
+    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. Each wave's
+    amplitude may change evenly over the clip, since harmonics that fold close to each other beat slowly.
+    """
+    duration = float(np.ptp(time_s))
+    u = 2 * (time_s - time_s[0]) / duration - 1
+    columns = [np.ones_like(u), u, u**2]
+    for apparent, cycles in waves:
+        wave = np.stack([np.cos(2 * np.pi * cycles), np.sin(2 * np.pi * cycles)])
+        columns += [*wave]
+        if apparent > _WOBBLE_HZ:
+            columns += [*(wave * u), *(wave * (u**2 - 1 / 3))]
+    starts = len(columns)
+    window = np.hanning(u.size + 2)[1:-1]
+    grid = np.arange(0.7 / duration, 0.5 / interval, 0.25 / duration)
+    blocked = np.zeros(grid.size, bool)
+    for apparent, _ in waves:
+        blocked |= np.abs(grid - apparent) * duration < 1.2
+    kernel = np.exp(-2j * np.pi * np.outer(grid, time_s)) * window
+    left = residual
+    solution = np.zeros(starts)
+    for _ in range(_WOBBLE_LINES + 1):
+        basis = np.stack(columns, axis=1)
+        solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
+        left = residual - basis @ solution
+        power = np.abs(kernel @ left) ** 2
+        power[blocked] = 0
+        top = int(np.argmax(power))
+        if power[top] < 14 * np.median(power[power > 0]) or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
+            break
+        columns += [np.cos(2 * np.pi * grid[top] * time_s), np.sin(2 * np.pi * grid[top] * time_s)]
+        blocked |= np.abs(grid - grid[top]) * duration < 0.4
+    taken_off = np.stack(columns[3:starts], axis=1) @ solution[3:starts] if waves else np.zeros_like(u)
+    first = complex(solution[3], -solution[4]) if swing_at is not None else None
+    return taken_off, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
+
+
+def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
+    """1-sigma of white noise from the upper half of the spectrum, where a platter hardly moves; deaf to lines."""
+    window = np.hanning(left.size + 2)[1:-1]
+    power = np.abs(np.fft.rfft(left * window)) ** 2 / np.sum(window**2)
+    upper = power[power.size // 2 :]
+    return float(np.sqrt(np.median(upper) / np.log(2) * freedom))
+
+
+def _vote(swing: complex, flicker: complex, least: float) -> float:
+    """+1 where the swing lags the brightness as behind a shutter, -1 where it leads as under a strobe, 0 unclear.
+
+    On the camera-timed line the lamp's line lies one flash rate below, so the swing is ``-sin`` where the brightness
+    is ``cos``; on the lamp-timed line the camera's lies one above, ``+sin``. Brightness is taken from the background,
+    since bright dots saturate.
+    """
+    if abs(swing) * 1000 < max(1.0, 3 * least / 10) or abs(flicker) < 1e-4:
+        return 0.0
+    sine = float((swing * np.conj(flicker)).imag / (abs(swing) * abs(flicker)))
+    return float(np.clip(sine * 1.5, -1, 1)) if abs(sine) > 0.4 else 0.0

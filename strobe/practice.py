@@ -1,0 +1,92 @@
+"""Practice clips: what `strobe render` is asked for, turned into a scene of the renderer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, cast
+
+from strobe.errors import UsageError
+from strobe.figures.rings import bars_for, parse_rpm
+from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble
+
+__all__ = ["RenderRequest", "codec_for", "scene_of"]
+
+LampKind = Literal["pulse", "half-sine", "sine", "steady"]
+Codec = Literal["h264", "mjpeg"]
+
+LAMPS = ("pulse", "half-sine", "sine", "steady")
+# What a rendered file is coded as, by its suffix.
+CODECS: dict[str, Codec] = {".mp4": "h264", ".mov": "h264", ".mkv": "h264", ".avi": "mjpeg"}
+
+
+@dataclass(frozen=True)
+class RenderRequest:
+    """What `strobe render` was asked for."""
+
+    rpm: str = "33"
+    dots: int | None = None
+    mains_hz: float = 50.0
+    lamp: str = "pulse"
+    deviation_percent: float = 0.3
+    wobbles: tuple[str, ...] = ("1:0.2",)
+    frame_rate_hz: float = 30.0
+    exposure_ms: float = 2.0
+    seconds: float = 10.0
+    size: str = "1280x720"
+    codec: Codec = "h264"
+
+
+def scene_of(request: RenderRequest) -> Scene:
+    """The scene that a request describes.
+
+    Raises
+    ------
+    UsageError
+        If a value makes no sense.
+    """
+    if request.lamp not in LAMPS:
+        raise UsageError(f"--lamp: {request.lamp!r} is none of {', '.join(LAMPS)}")
+    width, _, height = request.size.lower().partition("x")
+    if not (width.isdecimal() and height.isdecimal()):
+        raise UsageError(f"--size: {request.size!r} is not a size such as 1280x720")
+    nominal_rpm = parse_rpm(request.rpm)
+    dots = request.dots or bars_for(60.0 if request.mains_hz > 55 else 50.0, nominal_rpm)
+    return Scene(
+        rows=(DotRow(dots),),
+        speed=Speed(nominal_rpm, request.deviation_percent, tuple(map(_parse_wobble, request.wobbles))),
+        lamp=Lamp(cast(LampKind, request.lamp), 2 * request.mains_hz),
+        camera=Camera(
+            width=int(width),
+            height=int(height),
+            frame_rate_hz=request.frame_rate_hz,
+            exposure_s=request.exposure_ms / 1000,
+        ),
+        coding=Coding(request.codec),
+        seconds=request.seconds,
+    )
+
+
+def _parse_wobble(text: str) -> Wobble:
+    rate, _, percent = text.partition(":")
+    in_hz = rate.lower().endswith("hz")
+    try:
+        value, peak_percent = float(rate[:-2] if in_hz else rate), float(percent)
+    except ValueError:
+        raise UsageError(f"--wobble: {text!r} is neither like 1:0.2 (a turn) nor like 4.2Hz:0.1") from None
+    if in_hz:
+        return Wobble(peak_percent, frequency_hz=value)
+    return Wobble(peak_percent, per_revolution=value)
+
+
+def codec_for(out: Path) -> Codec:
+    """How a clip of that name is coded.
+
+    Raises
+    ------
+    UsageError
+        If the suffix is none that can be written.
+    """
+    if out.suffix.lower() not in CODECS:
+        raise UsageError(f"{out} ends in {out.suffix or 'nothing'!r}; end it in one of {' '.join(CODECS)}")
+    return CODECS[out.suffix.lower()]

@@ -1,0 +1,173 @@
+"""The still part of the picture: platter, plinth, wooden bench, wall with things on it.
+
+Aim: a plausible textured surrounding, invented at random, in the brightness-coded domain of the camera.
+Nothing in it repeats as regularly as the dots do. Arrays are (height, width) float32.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.render.geometry import rim_pixels, view_of
+from strobe.render.scene import Scene
+
+__all__ = ["GAMMA", "Still", "rim_shade", "still_picture"]
+
+GAMMA = 2.2
+"""Exponent of the camera's transfer curve, a plain power near that of sRGB."""
+
+_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+_TILE_PX = 1024
+_TILE_MM = 512.0
+_DARK_BAND = 0.04
+
+_Plane = NDArray[np.floating[Any]]
+_Limits = tuple[tuple[float, float] | None, tuple[float, float] | None]
+
+
+@dataclass(frozen=True, eq=False)
+class Still:
+    """Brightness-coded still picture, white at 1: luma (height, width) and chroma (half size) about zero."""
+
+    luma: _Plane
+    blue: _Plane
+    red: _Plane
+
+
+def rim_shade(azimuth_rad: _Plane) -> _Plane:
+    """Light that a part of the rim receives, 1 at the front and falling off to the sides."""
+    return 0.35 + 0.65 * np.cos(azimuth_rad)
+
+
+def _tile(rng: np.random.Generator, along_px: float, across_px: float) -> _Plane:
+    """Periodic smooth noise of zero mean and unit deviation, with these lengths of correlation."""
+    spectrum = np.fft.rfft2(rng.standard_normal((_TILE_PX, _TILE_PX)))
+    fy = np.fft.fftfreq(_TILE_PX)[:, None] * across_px
+    fx = np.fft.rfftfreq(_TILE_PX)[None, :] * along_px
+    smooth = np.fft.irfft2(spectrum * np.exp(-2 * np.pi**2 * (fx**2 + fy**2)), (_TILE_PX, _TILE_PX))
+    smooth -= smooth.mean()
+    return (smooth / smooth.std()).astype(np.float32)
+
+
+def _wood(rng: np.random.Generator, colour: tuple[float, float, float]) -> _Plane:
+    """Tile of wood, (size, size, 3) linear light: long grain, broad flames, pores."""
+    grain = 0.5 * _tile(rng, 60, 1.2) + 0.7 * _tile(rng, 140, 7) + 0.35 * _tile(rng, 6, 0.8)
+    return np.exp(0.22 * grain)[..., None] * np.asarray(colour, np.float32)
+
+
+def _wall(rng: np.random.Generator) -> _Plane:
+    """Tile of plaster, (size, size, 3) linear light, with boxes and sheets of invented writing before it."""
+    plaster = np.exp(0.10 * _tile(rng, 3, 3) + 0.12 * _tile(rng, 60, 60))
+    tile = plaster[..., None] * np.array([0.42, 0.40, 0.35], np.float32)
+    for _ in range(26):
+        x, y = rng.integers(0, _TILE_PX - 60, 2)
+        w, h = rng.integers(30, 190), rng.integers(30, 160)
+        tile[y : y + h, x : x + w] *= rng.uniform(0.15, 1.6, 3).astype(np.float32)
+        tile[y : y + h, x : x + 4] *= 0.5
+    for _ in range(9):
+        x, y = rng.integers(0, _TILE_PX - 200, 2)
+        w, h = rng.integers(90, 180), rng.integers(60, 190)
+        tile[y : y + h, x : x + w] = rng.uniform(0.5, 0.8)
+        for line in range(y + 10, y + h - 14, int(rng.integers(14, 22))):
+            at = x + 8
+            while at < x + w - 16:
+                glyph = rng.random((7, 5)) < 0.45
+                size = int(rng.integers(1, 3))
+                patch = tile[line : line + 7 * size, at : at + 5 * size]
+                ink = np.kron(glyph, np.ones((size, size)))[: patch.shape[0], : patch.shape[1], None]
+                patch *= (1 - 0.85 * ink).astype(np.float32)
+                at += 5 * size + int(rng.integers(2, 12))
+    return tile
+
+
+def _sample(tile: _Plane, across_mm: _Plane, along_mm: _Plane, *, tile_mm: float = _TILE_MM) -> _Plane:
+    """Colours of a tile that repeats without end, at places in millimetres."""
+    scale = np.float32(_TILE_PX / tile_mm)
+    row = np.floor(across_mm * scale).astype(np.int32) % _TILE_PX
+    column = np.floor(along_mm * scale).astype(np.int32) % _TILE_PX
+    return tile.reshape(-1, 3)[row * _TILE_PX + column]
+
+
+def still_picture(scene: Scene, *, rng: np.random.Generator) -> Still:
+    """Draw the surroundings of a scene and the dark bands under the dots, lens blur included."""
+    import cv2
+
+    camera = scene.camera
+    height, width = 2 * camera.height, 2 * camera.width
+    x, y = np.meshgrid(*((np.arange(n, dtype=np.float32) + 0.5) / 2 for n in (width, height)))
+    view = view_of(scene)
+    place = view.place_mm.tolist()
+    ray = view.rays(x, y)
+    radius = scene.radius_mm
+    low = -scene.thickness_mm - 5
+    front = -radius - 28
+    far = 4 * radius
+    side = 1.5 * radius
+
+    image = np.zeros((height, width, 3), np.float32)
+    nearest = np.full((height, width), np.inf, np.float32)
+
+    def paint(axis: int, level: float, tile: _Plane, limits: _Limits, tile_mm: float = _TILE_MM) -> None:
+        """Fill the part of a plane within the limits of its two free axes, where nothing is nearer."""
+        distance = np.divide(level - place[axis], ray[axis], where=ray[axis] != 0, out=np.zeros_like(nearest))
+        seen = (distance > 0) & (distance < nearest)
+        free = [k for k in range(3) if k != axis]
+        for k, limit in zip(free, limits, strict=True):
+            if limit is not None:
+                at = place[k] + distance * ray[k]
+                seen &= (at > limit[0]) & (at < limit[1])
+        where = np.flatnonzero(seen)
+        reach = distance.ravel()[where]
+        along, across = (place[k] + reach * ray[k].ravel()[where] for k in free)
+        image.reshape(-1, 3)[where] = _sample(tile, across, along, tile_mm=tile_mm)
+        nearest.ravel()[where] = reach
+
+    wood = tuple(rng.uniform(0.8, 1.2) * np.array([0.30, 0.17, 0.09]))
+    bench, plinth = _wood(rng, wood), _wood(rng, (0.16, 0.08, 0.05))
+    paint(1, far, _wall(rng), (None, None), 3 * _TILE_MM)
+    paint(2, low - 75, bench, (None, (-9e9, far)))
+    paint(2, low, plinth, ((-side, side), (front, 1.4 * radius)))
+    paint(1, front, plinth, ((-side, side), (low - 70, low)))
+
+    _paint_platter(scene, x, y, ray, image, nearest)
+    image *= (1 + 0.25 * (x / camera.width - 0.5) - 0.15 * (y / camera.height - 0.5)).astype(np.float32)[..., None]
+    small = cv2.resize(image, (camera.width, camera.height), interpolation=cv2.INTER_AREA)
+    if camera.blur_px > 0:
+        small = cv2.GaussianBlur(small, (0, 0), camera.blur_px)
+    coded = np.clip(small, 0, 1) ** np.float32(1 / GAMMA)
+    luma = coded @ _LUMA
+    half = cv2.resize(coded, (camera.width // 2, camera.height // 2), interpolation=cv2.INTER_AREA)
+    grey = half @ _LUMA
+    return Still(
+        luma=luma,
+        blue=(half[..., 2] - grey) / np.float32(2 * (1 - _LUMA[2])),
+        red=(half[..., 0] - grey) / np.float32(2 * (1 - _LUMA[0])),
+    )
+
+
+def _paint_platter(
+    scene: Scene, x: _Plane, y: _Plane, ray: tuple[_Plane, _Plane, _Plane], image: _Plane, nearest: _Plane
+) -> None:
+    """Add the platter's top (a mat with a bright lip) and its metal edge with the dark bands of the rings."""
+    place = view_of(scene).place_mm.tolist()
+    radius = scene.radius_mm
+    distance = np.divide(-place[2], ray[2], where=ray[2] != 0, out=np.zeros_like(nearest))
+    across = np.hypot(place[0] + distance * ray[0], place[1] + distance * ray[1])
+    top = (distance > 0) & (distance < nearest) & (across < radius)
+    across = across[top]
+    groove = 0.045 + 0.012 * np.sin(across / 3.7 + 2 * np.sin(across / 17))
+    shade = np.where(across > radius - 4, 0.33, groove)
+    image[top] = shade[:, None] * np.array([1.0, 0.98, 0.95], np.float32)
+
+    azimuth, z = rim_pixels(scene, x, y)
+    rim = (z <= 0) & (z >= -scene.thickness_mm)
+    azimuth, z_rim = azimuth[rim], z[rim]
+    metal = np.where(z_rim > -1.5, 0.45, 0.24 + 0.02 * np.sin(z_rim * 2.1 + np.sin(z_rim)))
+    for row in scene.rows:
+        metal = np.where(np.abs(z_rim - row.z_mm) < row.height_mm / 2 + 0.8, _DARK_BAND, metal)
+    image[rim] = (metal * rim_shade(azimuth))[:, None] * np.array([1.0, 1.0, 1.02])
+    image[(z < -scene.thickness_mm) & (z > -scene.thickness_mm - 5)] = 0.012

@@ -1,0 +1,73 @@
+"""The one next step that a reading ends with."""
+
+from __future__ import annotations
+
+from strobe.measurement import Measurement
+from strobe.report.words import how_often, period_words
+
+__all__ = ["next_step"]
+
+# Speed error from which a trim is advised: the broadcast limit for turntables (NAB 1964, value from memory).
+TRIM_PERCENT = 0.3
+# An error this large is more often a wrong count of dots or the wrong speed than a machine out of trim.
+DOUBTFUL_PERCENT = 3.0
+# Weighted peak that a hi-fi record player may show (DIN 45500).
+HIFI_WEIGHTED_PEAK_PERCENT = 0.2
+# Turns below which a wobble once a turn is told from its neighbours only roughly.
+ENOUGH_TURNS = 5.0
+
+
+def next_step(measurement: Measurement) -> tuple[str, bool]:
+    """The one thing to do next, and whether it leads a person into the machine.
+
+    A part of the drive is never named here: that takes a description of the machine.
+    """
+    speed, setup, fluctuation = measurement.speed, measurement.setup, measurement.fluctuation
+    off = abs(speed.deviation_percent)
+    clear = off > speed.uncertainty_percent
+    unsteady = fluctuation.weighted_peak_percent - fluctuation.weighted_peak_uncertainty_percent
+    if clear and off > DOUBTFUL_PERCENT and {"dots", "nominal_rpm"} & set(setup.assumed):
+        return (
+            "So large an error is more often a wrong count of dots or another speed: count the dots of "
+            "the row round the rim, and measure again with --dots and --rpm.",
+            False,
+        )
+    if speed.revolutions < ENOUGH_TURNS:
+        return (
+            f"Film 20 s or longer: {speed.revolutions:.1f} turns are too few to tell a wobble once a turn "
+            "from its neighbours.",
+            False,
+        )
+    if clear and off > TRIM_PERCENT:
+        way = "down" if speed.deviation_percent > 0 else "up"
+        return (
+            f"Let it run warm, then trim the pitch {way} by {off:.1f} % and film again. If it has no "
+            "trimmer, see what sets the speed: belt seat, pulley step, mains setting.",
+            True,
+        )
+    if unsteady > HIFI_WEIGHTED_PEAK_PERCENT and measurement.components:
+        return _wobble_step(measurement)
+    if measurement.timing.reference == "lamp" and measurement.timing.flash_rate_source == "nominal":
+        return (
+            "For the true rpm film once more with bright light and a shutter of 1/500 s or shorter, so that "
+            "the camera's own clock times the dots instead of the mains.",
+            False,
+        )
+    return ("Keep this reading (--json) to compare with the one after the next repair.", False)
+
+
+def _wobble_step(measurement: Measurement) -> tuple[str, bool]:
+    heaviest = max(measurement.components, key=lambda component: component.weighted_percent)
+    turn_rate_hz = measurement.speed.mean_rpm / 60
+    often = how_often(heaviest, turn_rate_hz=turn_rate_hz)
+    if often == "once a turn":
+        return (
+            "Film once more from the opposite side of the spindle: a ring of dots that sits off centre looks "
+            "just like a wobble once a turn (0.1 mm on a 155 mm rim reads 0.065 %).",
+            False,
+        )
+    return (
+        f"Film the same machine at another of its speeds: whether the wobble stays {often} or keeps its "
+        f"{period_words(heaviest.period_s)} tells what kind of part makes it.",
+        False,
+    )

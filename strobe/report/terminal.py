@@ -1,0 +1,320 @@
+"""The reading on a terminal: answer first, then steadiness, wobbles, what it rests on, and one next step.
+
+Every function here takes finished results and gives text of at most `WIDTH` columns; nothing is printed.
+Styles only repeat what the words say. Uncertainties are 95 % half-widths.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+
+from rich.cells import cell_len
+from rich.text import Text
+
+from strobe.measurement import Measurement, Refusal
+from strobe.report.advice import next_step
+from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
+
+__all__ = ["WIDTH", "greeting", "reading", "refusal_text", "unreadable_text"]
+
+WIDTH = 80
+LABEL_WIDTH = 12
+MOST_COMPONENTS = 5
+STANDS_STILL = "Dots that look still do not mean a platter that stands still."
+UNPLUG = (
+    "Unplug the machine before you touch belt, pulley or motor; mains parts only by a competent person. "
+    + STANDS_STILL
+)
+WARNINGS = ("BEWARE", "CAUTION")
+STILL_REFUSALS = ("no-pattern", "not-turning", "no-contrast")
+
+
+def reading(measurement: Measurement) -> Text:
+    """The whole reading of one clip.
+
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    rich.text.Text
+        Lines of at most `WIDTH` columns, without a newline at the end.
+    """
+    sheet = _Sheet()
+    sheet.row("READING", _title(measurement))
+    sheet.row("SPEED", *_speed(measurement), strong=True)
+    sheet.row("STEADINESS", *_steadiness(measurement), strong=True)
+    sheet.row("WOBBLE", *_wobbles(measurement))
+    if abs(measurement.trend_percent_per_minute) > measurement.trend_uncertainty_percent_per_minute:
+        sheet.row("DRIFT", _trend(measurement))
+    for event in measurement.events:
+        sheet.row("EVENT", f"at {event.time_s:.2f} s: {event.kind}, {event.size_percent:.2g} %")
+    sheet.row("RESTS ON", *_basis(measurement))
+    known, assumed = _setup(measurement)
+    sheet.row("KNOWN", *known)
+    sheet.row("ASSUMED", *assumed)
+    sheet.row("BEWARE", *(note.message for note in measurement.notes))
+    advice, into_machine = next_step(measurement)
+    sheet.row("NEXT", advice)
+    if into_machine:
+        sheet.row("CAUTION", UNPLUG)
+    return sheet.text()
+
+
+def refusal_text(refusal: Refusal) -> Text:
+    """A refused clip: what was seen, what to do about it, and no figure."""
+    sheet = _Sheet()
+    code = f"({refusal.reason})"
+    space = WIDTH - LABEL_WIDTH - len(code) - 2
+    name = printable(refusal.path)
+    title = f"{name:<{space}}  {code}" if cell_len(name) == len(name) <= space else f"{name} {code}"
+    sheet.row("NO READING", title, strong=True)
+    sheet.row("SEEN", *refusal.message.splitlines())
+    sheet.row("DO THIS", *refusal.advice.splitlines())
+    if refusal.reason in STILL_REFUSALS:
+        sheet.row("CAUTION", STANDS_STILL)
+    return sheet.text()
+
+
+def unreadable_text(path: str, message: str) -> Text:
+    """A clip that could not be opened or decoded."""
+    sheet = _Sheet()
+    sheet.row("NOT READ", message if path in message else f"{path}: {message}", strong=True)
+    return sheet.text()
+
+
+def greeting() -> Text:
+    """What somebody sees who has just installed the program: what it does, and what to do first."""
+    sheet = _Sheet()
+    sheet.row(
+        "STROBE",
+        "tells from a video of the dots on a platter's rim how true and how steady it turns",
+        strong=True,
+    )
+    sheet.row(
+        "FILM",
+        "Stand the phone still, level with the rim, with the row of dots across the picture. Room light off, "
+        "the machine's own strobe lamp on. Let the platter run for a minute, then film 20 s.",
+    )
+    sheet.row("MEASURE", "strobe measure clip.mp4")
+    sheet.row("TRY IT", "No clip yet? This makes one, with an invented machine, and measures it:")
+    sheet.row("", "strobe render try.mp4", "strobe measure try.mp4")
+    sheet.row("MORE", "strobe measure --help")
+    sheet.row("CAUTION", STANDS_STILL)
+    return sheet.text()
+
+
+def _title(measurement: Measurement) -> str:
+    clip = measurement.clip
+    title = f"{printable(clip.path)}, {clip.duration_s:.1f} s, {measurement.speed.revolutions:.1f} turns"
+    if not math.isclose(clip.capture_rate_hz, clip.frame_rate_hz, rel_tol=0.01):
+        title += (
+            f", slow motion: {clip.capture_rate_hz:.4g} pictures a second shown at {clip.frame_rate_hz:.4g}"
+        )
+    return title
+
+
+def _speed(measurement: Measurement) -> list[str]:
+    speed = measurement.speed
+    spread = speed.uncertainty_percent
+    decimals = rounded(spread)
+    rpm = f"{speed.mean_rpm:.{rounded(spread / 100 * speed.mean_rpm)}f} rpm"
+    if abs(speed.deviation_percent) <= spread:
+        answer = f"right, within the ±{spread:.{decimals}f} % that this clip can tell"
+    else:
+        way = "fast" if speed.deviation_percent > 0 else "slow"
+        answer = f"{abs(speed.deviation_percent):.{decimals}f} % {way} (±{spread:.{decimals}f})"
+    lines = [f"{rpm}   {answer}"]
+    if measurement.setup.lamp != "steady":
+        lines.append(_creep(measurement))
+    if abs(speed.still_deviation_percent) >= 0.05:
+        still_rpm = measurement.setup.nominal_rpm * (1 + speed.still_deviation_percent / 100)
+        lines.append(
+            f"A row of {measurement.setup.dots} dots stands still at {still_rpm:.2f} rpm, which is "
+            f"{speed.still_deviation_percent:+.2f} %: still dots are not the aim here."
+        )
+    return lines
+
+
+def _creep(measurement: Measurement) -> str:
+    drift = measurement.speed.drift_dots_per_minute
+    count = abs(drift)
+    verb = "creep" if measurement.timing.flash_rate_hz is not None else "would creep"
+    where = "The dots" if measurement.timing.flash_rate_hz is not None else "Under a mains lamp the dots"
+    if count < 0.5:
+        return (
+            f"{where} {'look' if verb == 'creep' else 'would look'} still: less than 1 in 2 minutes goes by."
+        )
+    turning = "with the turning" if drift > 0 else "against the turning"
+    if measurement.setup.view == "rim":
+        side = "left" if drift > 0 else "right"
+        turning = f"{side} ({turning})"
+    if count < 90:
+        amount = f"{count:.1f} a minute" if count < 9.95 else f"{count:.0f} a minute"
+    else:
+        amount = f"{count / 60:.1f} a second"
+    return f"{where} {verb} {turning}, {amount}."
+
+
+def _steadiness(measurement: Measurement) -> list[str]:
+    fluctuation = measurement.fluctuation
+    low, high = fluctuation.band_hz
+    rows = [
+        (
+            "weighted",
+            (fluctuation.weighted_peak_percent, fluctuation.weighted_peak_uncertainty_percent),
+            (fluctuation.weighted_rms_percent, fluctuation.weighted_rms_uncertainty_percent),
+        ),
+        (
+            "unweighted",
+            (fluctuation.unweighted_peak_percent, fluctuation.unweighted_peak_uncertainty_percent),
+            (fluctuation.unweighted_rms_percent, fluctuation.unweighted_rms_uncertainty_percent),
+        ),
+    ]
+    cells = [(_peak(*peak), f"{name} 2-sigma peak", "rms " + _rms(*rms)) for name, peak, rms in rows]
+    return [*_columns(cells), f"weighted as IEC 60386 / AES6 describe, band {low:.3g}-{high:.3g} Hz"]
+
+
+def _peak(value: float, spread: float) -> str:
+    decimals = rounded(spread)
+    if value <= spread:
+        return f"below ±{value + spread:.{decimals}f} %"
+    return f"±{value:.{decimals}f} % (±{spread:.{decimals}f})"
+
+
+def _rms(value: float, spread: float) -> str:
+    decimals = rounded(spread)
+    if value <= spread:
+        return f"below {value + spread:.{decimals}f} %"
+    return f"{value:.{decimals}f} % (±{spread:.{decimals}f})"
+
+
+def _wobbles(measurement: Measurement) -> list[str]:
+    components = measurement.components
+    if not components:
+        floor = measurement.fluctuation.unweighted_floor_percent
+        return [f"None stands clear of the noise, which alone would read {floor:.2g} % rms."]
+    turn_rate_hz = measurement.speed.mean_rpm / 60
+    dot_rate_hz = measurement.setup.dots * turn_rate_hz
+    cells = [("every", "speed goes", "how often", "dots sway")]
+    cells += [
+        (
+            period_words(component.period_s),
+            _peak(component.peak_percent, component.uncertainty_percent),
+            how_often(component, turn_rate_hz=turn_rate_hz),
+            _gaps(sway_gaps(component, dot_rate_hz=dot_rate_hz)),
+        )
+        for component in components[:MOST_COMPONENTS]
+    ]
+    remarks = []
+    if len(components) > 1:
+        heaviest = max(components, key=lambda component: component.weighted_percent)
+        remarks.append(f"The one every {period_words(heaviest.period_s)} weighs most in the weighted figure.")
+    if len(components) > MOST_COMPONENTS:
+        remarks.append(f"{len(components) - MOST_COMPONENTS} smaller not shown.")
+    return [*_columns(cells), *([" ".join(remarks)] if remarks else [])]
+
+
+def _gaps(sway: float) -> str:
+    return "under 0.01 gap" if sway < 0.01 else f"±{sway:.2f} of a gap"
+
+
+def _trend(measurement: Measurement) -> str:
+    trend, spread = measurement.trend_percent_per_minute, measurement.trend_uncertainty_percent_per_minute
+    decimals = rounded(spread)
+    change = "gains" if trend > 0 else "loses"
+    over_clip = abs(trend) * measurement.clip.duration_s / 60
+    return (
+        f"{change} speed, {abs(trend):.{decimals}f} % a minute (±{spread:.{decimals}f}); "
+        f"{over_clip:.1g} % over this clip"
+    )
+
+
+def _basis(measurement: Measurement) -> list[str]:
+    timing, speed = measurement.timing, measurement.speed
+    basis = "camera's clock; lamp" if timing.reference == "camera" else "the lamp,"
+    if timing.flash_rate_hz is None:
+        basis = "camera's clock"
+    elif timing.flash_rate_source == "measured":
+        spread = timing.flash_rate_uncertainty_hz
+        rate = f"{timing.flash_rate_hz:.3f}" if spread is None else _flashes(timing.flash_rate_hz, spread)
+        basis += f" measured at {rate} flashes a second"
+    elif timing.flash_rate_source == "given":
+        basis += f" given as {timing.flash_rate_hz:.6g} flashes a second"
+    else:
+        basis += f" taken as {timing.flash_rate_hz:.6g} flashes a second, not measured"
+    line = "dots timed by flash" if timing.line == "lamp" else "dots timed by shutter"
+    if speed.deviation_to_lamp_percent is not None and speed.deviation_to_camera_percent is not None:
+        decimals = max(rounded(speed.uncertainty_percent), 2)
+        line += (
+            f"; {speed.deviation_to_camera_percent:+.{decimals}f} % by camera, "
+            f"{speed.deviation_to_lamp_percent:+.{decimals}f} % by lamp"
+        )
+    return [basis, line]
+
+
+def _flashes(rate_hz: float, spread_hz: float) -> str:
+    decimals = rounded(spread_hz)
+    return f"{rate_hz:.{decimals}f} (±{spread_hz:.{decimals}f})"
+
+
+def _setup(measurement: Measurement) -> tuple[list[str], list[str]]:
+    """What was given or seen in the clip, and what was assumed with the option that would change it."""
+    setup, clip = measurement.setup, measurement.clip
+    values = {
+        "nominal_rpm": (f"{rpm_words(setup.nominal_rpm)} rpm", "--rpm"),
+        "dots": (f"{setup.dots} dots", "--dots"),
+        "lamp": (f"{setup.lamp} lamp", "--lamp"),
+        "capture_rate_hz": (f"{clip.capture_rate_hz:.4g} pictures a second", "--capture-rate"),
+    }
+    if setup.mains_hz is not None:
+        values["mains_hz"] = (f"{setup.mains_hz:.4g} Hz mains", "--mains")
+    known = [words for name, (words, _) in values.items() if name not in setup.assumed]
+    assumed = [f"{words} ({option})" for name, (words, option) in values.items() if name in setup.assumed]
+    return [", ".join(known)] if known else [], [", ".join(assumed)] if assumed else []
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    gap = "  "
+    return [
+        gap.join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]
+
+
+class _Sheet:
+    """Labelled rows with a hanging indent, wrapped to `WIDTH`."""
+
+    def __init__(self) -> None:
+        self._text = Text()
+
+    def row(self, label: str, *paragraphs: str, strong: bool = False) -> None:
+        """Add `paragraphs` under one label; the first is made strong where it holds the answer."""
+        head = label
+        for place, paragraph in enumerate(paragraphs):
+            for line in _wrap(paragraph):
+                if self._text:
+                    self._text.append("\n")
+                self._text.append(
+                    f"{head:<{LABEL_WIDTH}}", style="bold yellow" if label in WARNINGS else "bold cyan"
+                )
+                self._text.append(line, style="bold" if strong and place == 0 else "")
+                head = ""
+
+    def text(self) -> Text:
+        """All rows so far."""
+        return self._text
+
+
+def _wrap(paragraph: str) -> list[str]:
+    plain = printable(paragraph.replace("\u00a0", " "))
+    width = WIDTH - LABEL_WIDTH
+    if cell_len(plain) > len(plain):
+        width //= 2
+    # A number keeps its unit: textwrap does not break at a no-break space.
+    held = plain.replace(" %", "\u00a0%").replace(" (±", "\u00a0(±")
+    lines = textwrap.wrap(held, width, break_on_hyphens=False, replace_whitespace=False)
+    return [line.replace("\u00a0", " ") for line in lines]

@@ -1,0 +1,65 @@
+"""Numbers in words: rounded by their uncertainty, speeds as the trade writes them, periods by the turn."""
+
+from __future__ import annotations
+
+import math
+
+from strobe.figures.results import Component
+
+__all__ = ["how_often", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
+
+MOST_DECIMALS = 4
+# Two decimals of a turn are shown; nearer than that to a whole number is called the whole number.
+WHOLE_TURNS_TOLERANCE = 0.01
+ROUGH_TURNS = 0.05
+RPM_WORDS = {16 + 2 / 3: "16 2/3", 33 + 1 / 3: "33 1/3"}
+
+
+def printable(text: str) -> str:
+    """`text` with every control character replaced, so that a file name cannot steer the terminal."""
+    return "".join(char if char.isprintable() else "?" for char in text)
+
+
+def rounded(uncertainty: float) -> int:
+    """Decimals for one significant digit of `uncertainty`, two where it begins with 1 or 2; at most four."""
+    if uncertainty <= 0:
+        return MOST_DECIMALS
+    exponent = math.floor(math.log10(uncertainty))
+    digits = 2 if uncertainty < 3 * 10.0**exponent else 1
+    return min(max(digits - 1 - exponent, 0), MOST_DECIMALS)
+
+
+def rpm_words(rpm: float) -> str:
+    """A nominal speed as the trade writes it, for example ``33 1/3``."""
+    for value, words in RPM_WORDS.items():
+        if abs(rpm - value) < 1e-3:
+            return words
+    return f"{rpm:.6g}"
+
+
+def how_often(component: Component, *, turn_rate_hz: float) -> str:
+    """How often a component comes round, in words of the platter's turn; "about" where it is rough."""
+    order = component.per_revolution
+    spread = component.frequency_uncertainty_hz / turn_rate_hz
+    rough = spread > ROUGH_TURNS
+    whole = round(order)
+    if whole >= 1 and abs(order - whole) <= max(WHOLE_TURNS_TOLERANCE, min(spread, ROUGH_TURNS)):
+        words = {1: "once a turn", 2: "twice a turn"}.get(whole, f"{whole} times a turn")
+    elif order < 1:
+        words = f"once in {1 / order:.{1 if rough else 2}f} turns"
+    else:
+        words = f"{order:.{1 if rough else 2}f} times a turn"
+    return f"about {words}" if rough else words
+
+
+def period_words(period_s: float) -> str:
+    """A period to three digits, whole seconds from 100 s."""
+    return f"{period_s:.0f} s" if period_s >= 99.95 else f"{period_s:#.3g} s"
+
+
+def sway_gaps(component: Component, *, dot_rate_hz: float) -> float:
+    """How far the dots swing to each side of their even run, in gaps from one dot to the next.
+
+    A relative speed error b·cos(2πft) of dots that pass at rate d moves them by b·d / (2πf) gaps.
+    """
+    return component.peak_percent / 100 * dot_rate_hz / (2 * math.pi * component.frequency_hz)

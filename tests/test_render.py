@@ -1,0 +1,485 @@
+"""The renderer against closed forms: other tests take it for the truth, so nothing of it is trusted here."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from strobe.errors import UsageError
+from strobe.render import (
+    Camera,
+    Coding,
+    DotRow,
+    Lamp,
+    Scene,
+    Speed,
+    Wobble,
+    frames,
+    project,
+    random_scene,
+    render_clip,
+    sample_scenes,
+    stamps_s,
+    truth_of,
+)
+
+SAMPLES = Path(__file__).parent.parent / "sample_clips"
+THIRD = 100 / 3
+RADIUS_MM = 155.0
+PLAIN_ROW = DotRow(180, z_mm=-12.0, height_mm=6.0, uneven_place=0, uneven_brightness=0, dust_specks=0)
+CAMERA = Camera(width=322, height=182, noise=0.0, blur_px=0.0, brightness=0.3, elevation_deg=0.0, hfov_deg=24)
+STEADY = Lamp("steady", ambient=0.0)
+
+
+def a_scene(**changes) -> Scene:
+    basis = Scene(rows=(PLAIN_ROW,), speed=Speed(THIRD), lamp=STEADY, camera=CAMERA, seconds=0.5, radius_mm=RADIUS_MM)
+    return replace(basis, **changes)
+
+
+def linear(luma: np.ndarray) -> np.ndarray:
+    """Linear light from luma in video range, by the documented power law."""
+    return np.clip((luma.astype(float) - 16) / 219, 0, None) ** 2.2
+
+
+def closed_form_x_y(camera: Camera, azimuth: np.ndarray, above_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Pinhole picture of rim points, without roll, in coordinates about the point that is aimed at."""
+    tilt = math.radians(camera.elevation_deg)
+    focal = camera.width / 2 / math.tan(math.radians(camera.hfov_deg / 2))
+    away = RADIUS_MM * (1 - np.cos(azimuth))
+    depth = camera.distance_mm + away * math.cos(tilt) - above_mm * math.sin(tilt)
+    up = away * math.sin(tilt) + above_mm * math.cos(tilt)
+    return (
+        camera.width / 2 + focal * RADIUS_MM * np.sin(azimuth) / depth,
+        camera.height / 2 - focal * up / depth,
+    )
+
+
+def azimuth_of_columns(camera: Camera) -> np.ndarray:
+    """Azimuth of every column's middle on the level of the aim, by inverting the closed form."""
+    grid = np.linspace(-0.8, 0.8, 40_001)
+    x, _ = closed_form_x_y(camera, grid)
+    front = slice(np.argmin(x), np.argmax(x) + 1)
+    return np.interp(np.arange(camera.width) + 0.5, x[front], grid[front])
+
+
+def demodulated(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """True start of exposure and complex amplitude of the middle picture row, of every frame."""
+    camera = scene.camera
+    azimuth = azimuth_of_columns(camera)
+    dots = scene.rows[0].dots
+    middle = camera.height // 2
+    window = np.hanning(camera.width) * np.gradient(azimuth)
+    kernel = window * np.exp(-1j * dots * azimuth)
+    drawn = frames(scene, rng=np.random.default_rng(5))
+    taken = [(frame.start_s, linear(frame.luma[middle]) @ kernel) for frame in drawn]
+    start, amplitude = (np.array(part) for part in zip(*taken, strict=True))
+    return start + camera.readout_s * middle / camera.height, amplitude
+
+
+# Geometry
+
+
+@pytest.mark.parametrize("tilt", [0.0, 9.0, 25.0])
+def test_projection_matches_the_closed_form_of_a_pinhole(tilt):
+    camera = replace(CAMERA, elevation_deg=tilt)
+    azimuth = np.linspace(-0.7, 0.7, 15)
+    made = project(a_scene(camera=camera), azimuth, PLAIN_ROW.z_mm + 3.0)
+    np.testing.assert_allclose(made, closed_form_x_y(camera, azimuth, 3.0), atol=1e-9)
+
+
+def test_positive_roll_turns_the_picture_about_its_middle():
+    azimuth = np.linspace(-0.5, 0.5, 7)
+    level = np.array(project(a_scene(), azimuth, -10.0))
+    rolled = np.array(project(a_scene(camera=replace(CAMERA, roll_deg=4.0)), azimuth, -10.0))
+    middle = np.array([[CAMERA.width / 2], [CAMERA.height / 2]])
+    c, s = math.cos(math.radians(4)), math.sin(math.radians(4))
+    np.testing.assert_allclose(rolled - middle, np.array([[c, -s], [s, c]]) @ (level - middle), atol=1e-9)
+
+
+@pytest.mark.parametrize(("tilt", "roll"), [(0.0, 0.0), (10.0, -3.0)])
+def test_dots_lie_in_the_picture_where_the_projection_puts_them(tilt, roll):
+    camera = replace(CAMERA, elevation_deg=tilt, roll_deg=roll)
+    scene = a_scene(camera=camera, speed=Speed(THIRD, -100.0), seconds=1 / 30)
+    light = linear(next(frames(scene, rng=np.random.default_rng(1))).luma)
+    pitch = 2 * math.pi / PLAIN_ROW.dots
+    azimuth = (np.arange(-4, 4) + 0.5) * pitch
+    x, y = project(scene, azimuth, PLAIN_ROW.z_mm)
+    half = np.diff(x).mean() / 2
+    for x_dot, y_dot in zip(x, y, strict=True):
+        row = light[int(y_dot)]
+        columns = np.arange(math.ceil(x_dot - half), math.floor(x_dot + half))
+        bright = row[columns] - row[columns].min()
+        centroid = (bright * (columns + 0.5)).sum() / bright.sum()
+        # On a rolled ring the row of pixels passes up to half a pixel above or below the middle of the dot.
+        assert centroid == pytest.approx(x_dot, abs=0.12)
+
+
+def test_near_rim_of_a_clockwise_platter_moves_left_at_the_surface_speed():
+    camera = replace(CAMERA, frame_rate_hz=500.0, exposure_s=2e-4)
+    first, second = list(frames(a_scene(camera=camera, seconds=0.004), rng=np.random.default_rng(1)))
+    before, after = (linear(f.luma[camera.height // 2, 100:-100]) for f in (first, second))
+    lags = np.arange(-8, 9)
+    match = [np.corrcoef(before[10:-10], np.roll(after, -lag)[10:-10])[0, 1] for lag in lags]
+    focal = camera.width / 2 / math.tan(math.radians(12))
+    moved_px = -2 * math.pi * RADIUS_MM * THIRD / 60 * 0.002 * focal / camera.distance_mm
+    assert moved_px < -2
+    assert lags[np.argmax(match)] == pytest.approx(moved_px, abs=0.6)
+
+
+def test_round_dots_are_ellipses():
+    row = replace(PLAIN_ROW, shape="round", dots=60, height_mm=8.0, duty=0.5)
+    scene = a_scene(rows=(row,), speed=Speed(THIRD, -100.0), seconds=1 / 30)
+    light = linear(next(frames(scene, rng=np.random.default_rng(1))).luma)
+    pitch = 2 * math.pi / row.dots
+    widths, shares = [], []
+    for share in (0.0, 0.5, 0.8):
+        x, y = project(scene, np.array([-0.5, 0, 0.5]) * pitch, row.z_mm + share * row.height_mm / 2)
+        line = light[int(y[1]), int(x[0]) : int(x[2]) + 1]
+        widths.append((line - line.min()).sum())
+        above_mm = (CAMERA.height / 2 - int(y[1]) - 0.5) * CAMERA.distance_mm / CAMERA.focal_px
+        shares.append(above_mm / (row.height_mm / 2))
+    chords = np.sqrt(1 - np.square(shares))
+    np.testing.assert_allclose(np.array(widths) / widths[0], chords / chords[0], atol=0.02)
+
+
+# Light
+
+
+LAMPS = [
+    Lamp("pulse", 99.97, duty=0.13, ambient=0.2, phase_cycles=0.21),
+    Lamp("half-sine", 120.05, ambient=0.1, phase_cycles=0.7),
+    Lamp("sine", 100.02, modulation=0.3, ambient=0.0),
+    Lamp("steady", 100.0, ambient=0.3),
+]
+each_lamp = pytest.mark.parametrize("lamp", LAMPS, ids=lambda lamp: lamp.kind)
+
+
+@each_lamp
+def test_energy_is_the_integral_of_the_intensity(lamp):
+    edges = np.linspace(0.013, 0.113, 200_001)
+    step = edges[1] - edges[0]
+    summed = np.cumsum(lamp.intensity(edges[:-1] + step / 2)) * step
+    exact = lamp.energy_s(edges[1:]) - lamp.energy_s(edges[0])
+    # A jump of height 1/duty inside a step costs the sum at most that times half the step; of 24 jumps half
+    # cost too much and half too little.
+    np.testing.assert_allclose(summed, exact, atol=step / lamp.duty / 2 * 12)
+
+
+@each_lamp
+def test_harmonics_are_those_of_the_waveform(lamp):
+    lamp = replace(lamp, phase_cycles=0.0)
+    cycles = (np.arange(1 << 16) + 0.5) / (1 << 16)
+    wave = lamp.intensity(cycles / lamp.flash_rate_hz)
+    for order in range(-4, 5):
+        measured = np.mean(wave * np.exp(-2j * np.pi * order * cycles))
+        assert lamp.harmonic(order) == pytest.approx(measured, abs=2e-4)
+
+
+def test_rows_of_the_still_picture_are_lit_by_what_their_exposure_collects():
+    lamp = replace(LAMPS[1], ambient=0.05)
+    camera = replace(CAMERA, exposure_s=0.004, readout_s=0.015, frame_rate_hz=29.0)
+    taken = list(frames(a_scene(lamp=lamp, camera=camera, seconds=0.25), rng=np.random.default_rng(2)))
+    wall = [linear(f.luma[:40]).mean(axis=1) for f in taken]
+    fine = (np.arange(4000) + 0.5) / 4000 * camera.exposure_s
+    starts = [f.start_s + camera.readout_s * np.arange(40) / camera.height for f in taken]
+    light = [lamp.intensity(np.add.outer(start, fine)).mean(axis=1) for start in starts]
+    assert np.ptp(light) > 0.5
+    np.testing.assert_allclose(wall[3] / wall[0], light[3] / light[0], rtol=0.01)
+
+
+def fourier_coefficient(lamp: Lamp, order: int) -> float:
+    """Closed forms: sinc of a rectangular pulse train, the series of |cos|, a single cosine."""
+    if order == 0:
+        return 1 + lamp.ambient
+    h = abs(order)
+    if lamp.kind == "pulse":
+        return math.sin(math.pi * h * lamp.duty) / (math.pi * h * lamp.duty)
+    if lamp.kind == "half-sine":
+        return -math.cos(math.pi * h) / (4 * h**2 - 1)
+    return lamp.modulation / 2 if lamp.kind == "sine" and h == 1 else 0.0
+
+
+@pytest.mark.parametrize(
+    ("lamp", "exposure_s"),
+    [(LAMPS[0], 0.0062), (LAMPS[1], 0.0031), (LAMPS[2], 0.0040), (STEADY, 0.0135)],
+    ids=lambda value: getattr(value, "kind", None),
+)
+def test_lines_have_the_strengths_of_the_fourier_series_and_the_shutter(lamp, exposure_s):
+    camera = replace(CAMERA, frame_rate_hz=67.3, exposure_s=exposure_s, clock_error_ppm=3000.0)
+    scene = a_scene(lamp=lamp, camera=camera, speed=Speed(THIRD, 0.7), seconds=2.4)
+    _, still = demodulated(replace(scene, lamp=STEADY, speed=Speed(THIRD, -100.0), seconds=0.02))
+    time, amplitude = demodulated(scene)
+    rates = 180 * THIRD * 1.007 / 60 + np.arange(-6, 7) * lamp.flash_rate_hz
+    lines, *_ = np.linalg.lstsq(np.exp(2j * np.pi * np.outer(time, rates)), amplitude / still[0], rcond=None)
+    # The phases of the lines depend on where the exposure and the lamp begin; only their sizes are compared.
+    orders = range(-6, 7)
+    predicted = [
+        abs(fourier_coefficient(lamp, h) / fourier_coefficient(lamp, 0) * np.sinc(rate * exposure_s))
+        for h, rate in zip(orders, rates, strict=True)
+    ]
+    strong = slice(3, 10)
+    np.testing.assert_allclose(np.abs(lines)[strong], predicted[strong], atol=0.012)
+    assert scene.line_strength(PLAIN_ROW, -1) == pytest.approx(predicted[5])
+    assert scene.line_strength(PLAIN_ROW, 0) == pytest.approx(predicted[6])
+
+
+@pytest.mark.parametrize(
+    ("lamp", "exposure_s"),
+    [(LAMPS[0], 0.022), (LAMPS[1], 0.005), (LAMPS[2], 0.001), (STEADY, 0.003)],
+    ids=lambda value: getattr(value, "kind", None),
+)
+def test_phase_follows_the_exact_exposure_integral(lamp, exposure_s):
+    wobbles = (Wobble(0.5, per_revolution=1.0), Wobble(0.2, frequency_hz=5.0, phase_rad=1.0))
+    camera = replace(CAMERA, exposure_s=exposure_s, clock_error_ppm=500.0, width=642)
+    scene = a_scene(lamp=lamp, camera=camera, speed=Speed(THIRD, 0.3, wobbles, 4.0), seconds=2.0)
+    time, amplitude = demodulated(scene)
+    inside = np.add.outer(time, (np.arange(4000) + 0.5) / 4000 * exposure_s)
+    turning = np.exp(2j * np.pi * PLAIN_ROW.dots * scene.angle_rev(inside))
+    ratio = amplitude / (lamp.intensity(inside) * turning).mean(axis=1)
+    dots = np.angle(ratio / ratio.mean()) / (2 * np.pi)
+    # Rounding to 8 bits of about 600 pixels leaves a few tenths of a thousandth of a dot.
+    assert dots.std() < 3e-4
+    assert np.abs(dots).max() < 1e-3
+
+
+# Time
+
+
+def test_angle_is_the_integral_of_the_speed():
+    wobbles = (Wobble(0.4, per_revolution=2.0, phase_rad=1.0), Wobble(0.1, frequency_hz=7.0))
+    speed = Speed(45.0, -0.8, wobbles, 3.0)
+    scene = a_scene(speed=speed, seconds=8.0, first_angle_rev=0.25)
+    time = np.linspace(0, 8, 16_001)
+    rate = np.gradient(scene.angle_rev(time), time)
+    deviation = 100 * (rate * 60 / 45.0 - 1)
+    np.testing.assert_allclose(deviation[1:-1], scene.deviation_percent(time)[1:-1], atol=1e-4)
+    assert scene.angle_rev(0.0) == pytest.approx(0.25)
+    assert speed.wobble_hz(speed.wobbles[0]) == pytest.approx(2 * 45 * 0.992 / 60)
+
+
+@pytest.mark.parametrize(("stamp", "step_s"), [("exact", 1 / 90_000), ("millisecond", 1e-3), ("1/600", 1 / 600)])
+def test_stamps_lie_on_their_grid_next_to_the_cadence(stamp, step_s):
+    scene = a_scene(camera=replace(CAMERA, frame_rate_hz=30_000 / 1001, stamp=stamp), seconds=3.0)
+    stamps = stamps_s(scene, rng=np.random.default_rng(0))
+    np.testing.assert_allclose(stamps / step_s, np.round(stamps / step_s), atol=1e-6)
+    off = stamps - np.arange(90) * 1001 / 30_000
+    assert np.abs(off).max() <= step_s / 2 * (1 + 1e-6)
+    if stamp != "exact":
+        assert np.abs(off).max() > step_s / 4
+
+
+def test_frames_start_by_true_time_and_are_stamped_by_the_camera():
+    camera = replace(CAMERA, clock_error_ppm=2000.0, dropped_frames=(3, 4), stamp_jitter_s=2e-4)
+    taken = list(frames(a_scene(camera=camera), rng=np.random.default_rng(3)))
+    index = np.array([f.index for f in taken])
+    assert index.tolist() == [0, 1, 2, *range(5, 15)]
+    np.testing.assert_allclose([f.start_s for f in taken], index / 30 * 1.002, rtol=1e-12)
+    jitter = np.array([f.stamp_s for f in taken]) - index / 30
+    assert 0.5e-4 < jitter.std() < 3e-4
+
+
+def test_a_file_shows_a_rate_times_one_plus_its_clock_error():
+    scene = a_scene(camera=replace(CAMERA, clock_error_ppm=40.0), speed=Speed(THIRD, 0.5))
+    truth = truth_of(scene)
+    assert truth.deviation_percent == 0.5
+    # 1.005 * 1.00004 - 1
+    assert truth.deviation_by_file_clock_percent == pytest.approx(0.50402, abs=1e-9)
+
+
+# Files
+
+
+def decoded(path: Path) -> tuple[list[float], list[np.ndarray]]:
+    import av
+
+    with av.open(str(path)) as clip:
+        taken = list(clip.decode(video=0))
+        return [float(f.time or 0) for f in taken], [f.to_ndarray(format="gray") for f in taken]
+
+
+@pytest.mark.parametrize(("codec", "suffix"), [("h264", "mp4"), ("hevc", "mp4"), ("mjpeg", "mov"), ("h264", "mkv")])
+def test_a_clip_holds_the_frames_and_their_stamps(tmp_path, codec, suffix):
+    camera = replace(CAMERA, frame_rate_hz=30_000 / 1001, dropped_frames=(2,), exposure_s=0.002)
+    scene = a_scene(camera=camera, coding=Coding(codec, bit_rate=2_000_000))
+    path = tmp_path / f"clip.{suffix}"
+    render_clip(scene, path, rng=np.random.default_rng(4))
+    times, pictures = decoded(path)
+    expected = np.delete(np.arange(15), 2) * 1001 / 30_000
+    np.testing.assert_allclose(times, expected, atol=1e-9 if suffix != "mkv" else 0.5e-3 + 1e-9)
+    drawn = list(frames(scene, rng=np.random.default_rng(4)))
+    for picture, frame in zip(pictures, drawn, strict=True):
+        full_range = (frame.luma.astype(float) - 16) * 255 / 219
+        assert np.abs(picture - full_range).mean() < 3
+
+
+def test_truth_is_written_beside_the_clip_with_all_its_keys(tmp_path):
+    speed = Speed(THIRD, 0.2, (Wobble(0.1, per_revolution=1.0), Wobble(0.3, frequency_hz=4.0)))
+    path = tmp_path / "clip.mp4"
+    render_clip(a_scene(speed=speed, refusal="too-short"), path, rng=np.random.default_rng(0))
+    truth = json.loads((tmp_path / "clip.truth.json").read_text())
+    assert truth["schema"] == "strobe.truth/1"
+    assert truth["invented"] is True
+    assert (truth["expected"], truth["reason"]) == ("refuse", "too-short")
+    assert set(truth) >= {"scene", "speed", "components", "lamp", "camera", "lines"}
+    assert set(truth["speed"]) >= {
+        "nominal_rpm",
+        "mean_rpm",
+        "deviation_percent",
+        "deviation_by_file_clock_percent",
+        "weighted_rms_percent",
+        "weighted_2sigma_percent",
+        "unweighted_rms_percent",
+        "unweighted_2sigma_percent",
+    }
+    assert [c["peak_percent"] for c in truth["components"]] == [0.3, 0.1]
+    assert truth["components"][0]["per_revolution"] == pytest.approx(4.0 / (THIRD * 1.002 / 60))
+    assert truth["lamp"]["flash_rate_hz"] == 100.0
+    assert truth["camera"]["exposure_s"] == CAMERA.exposure_s
+
+
+def test_figures_of_one_sine_at_the_weighting_s_reference_frequency():
+    # IEC 60386 weights 4 Hz with 0 dB (value from memory); for 95 % of the time the magnitude of a sine is
+    # below sin(0.475 pi) of its peak.
+    truth = truth_of(a_scene(speed=Speed(THIRD, 0.0, (Wobble(0.2, frequency_hz=4.0),)), seconds=10.0))
+    for kind in ("weighted", "unweighted"):
+        assert getattr(truth, f"{kind}_rms_percent") == pytest.approx(0.2 / math.sqrt(2), rel=2e-3)
+        two_sigma = getattr(truth, f"{kind}_2sigma_percent")
+        assert two_sigma == pytest.approx(0.2 * math.sin(0.475 * math.pi), rel=2e-3)
+    assert truth.components[0].weighted_percent == pytest.approx(0.2, rel=2e-3)
+
+
+def test_mean_over_whole_turns_is_free_of_what_is_locked_to_the_turn():
+    wobbles = (Wobble(0.5, per_revolution=1.0, phase_rad=0.4), Wobble(0.2, per_revolution=2.0))
+    truth = truth_of(a_scene(speed=Speed(THIRD, 0.3, wobbles), seconds=10.0))
+    assert truth.deviation_over_turns_percent == pytest.approx(0.3, abs=2e-3)
+    assert abs(truth.deviation_over_clip_percent - 0.3) > 5e-3
+    assert truth_of(a_scene(seconds=1.0)).deviation_over_turns_percent is None
+
+
+def test_share_of_cut_flashes_is_twice_the_duty_when_all_phases_occur():
+    lamp = Lamp("pulse", 99.37, duty=0.1)
+    truth = truth_of(a_scene(lamp=lamp, camera=replace(CAMERA, exposure_s=0.0213), seconds=60.0))
+    assert truth.cut_flash_share == pytest.approx(0.2, abs=0.02)
+
+
+# Chance
+
+
+def test_the_same_generator_state_gives_the_same_frames_and_the_global_one_is_left_alone():
+    camera = replace(CAMERA, noise=2.0, blur_px=0.7)
+    scene = a_scene(rows=(DotRow(180),), camera=camera, seconds=0.1)
+    before = repr(np.random.get_state())  # noqa: NPY002
+    one, same, other = (
+        np.stack([f.luma for f in frames(scene, rng=np.random.default_rng(seed))]) for seed in (7, 7, 8)
+    )
+    assert repr(np.random.get_state()) == before  # noqa: NPY002
+    np.testing.assert_array_equal(one, same)
+    assert (one != other).mean() > 0.5
+
+
+def test_noise_has_its_deviation_and_differs_from_frame_to_frame():
+    camera = replace(CAMERA, noise=2.0, exposure_s=0.01)
+    first, second = frames(a_scene(camera=camera, seconds=2 / 30), rng=np.random.default_rng(7))
+    difference = first.luma[:60].astype(float) - second.luma[:60]
+    # Two independent noises of 2 and two roundings of 1/12 in square.
+    assert difference.std() == pytest.approx(math.sqrt(2 * (4 + 1 / 12)), rel=0.05)
+
+
+def test_shake_moves_the_whole_picture_by_its_rms():
+    import cv2
+
+    camera = replace(CAMERA, shake_px=2.0)
+    still = next(frames(a_scene(seconds=1 / 30), rng=np.random.default_rng(9))).luma[:70].astype(float)
+    window = cv2.createHanningWindow(still.shape[::-1], cv2.CV_64F)
+    moved = []
+    for frame in frames(a_scene(camera=camera, seconds=4.0), rng=np.random.default_rng(9)):
+        (right, down), _ = cv2.phaseCorrelate(still, frame.luma[:70].astype(float), window)
+        moved.append((right, down))
+    np.testing.assert_allclose(np.std(moved, axis=0), 2.0, rtol=0.35)
+
+
+def test_random_scenes_keep_to_what_can_be_filmed_and_measured():
+    rng = np.random.default_rng(11)
+    scenes = [random_scene(rng) for _ in range(150)]
+    for scene in scenes:
+        row = scene.rows[0]
+        dot_rate = row.dots * scene.speed.nominal_rpm / 60
+        assert dot_rate == pytest.approx(scene.lamp.flash_rate_hz, rel=0.006)
+        pitch = truth_of(scene).dot_pitch_px
+        assert 11.5 < pitch < 46
+        strongest = max(scene.line_strength(row, order) for order in (0, -1))
+        assert strongest > 0.2
+    assert {s.lamp.kind for s in scenes} == {"pulse", "half-sine", "sine"}
+    assert {round(s.speed.nominal_rpm) for s in scenes} == {33, 45, 78}
+    assert len({s.camera.frame_rate_hz for s in scenes}) == 4
+    assert all(random_scene(rng, seconds=0.05).frame_count <= 3 for _ in range(40))
+    assert random_scene(np.random.default_rng(1)) == random_scene(np.random.default_rng(1))
+
+
+def test_random_scene_keeps_what_is_given_and_renders(tmp_path):
+    scene = random_scene(
+        np.random.default_rng(2),
+        seconds=0.5,
+        width=322,
+        height=182,
+        mains_hz=60,
+        nominal_rpm=45.0,
+        lamp_kind="pulse",
+        frame_rate_hz=25.0,
+        awkward_time=False,
+    )
+    assert (scene.rows[0].dots, scene.lamp.kind, scene.camera.frame_rate_hz) == (160, "pulse", 25.0)
+    render_clip(scene, tmp_path / "r.mp4", rng=np.random.default_rng(2))
+    assert len(decoded(tmp_path / "r.mp4")[0]) == 12
+
+
+# The sample clips
+
+
+def test_sample_clips_are_those_that_the_code_describes():
+    scenes = sample_scenes()
+    clips = sorted(path.name for path in SAMPLES.glob("*.mp4"))
+    assert clips == sorted(scenes)
+    for name, scene in scenes.items():
+        kept = json.loads((SAMPLES / name).with_suffix(".truth.json").read_text())
+        now = json.loads(json.dumps(truth_of(scene).to_dict()))
+        assert kept["speed"] == pytest.approx(now["speed"])
+        for part in ("schema", "lamp", "camera", "expected", "reason", "invented"):
+            assert kept[part] == now[part]
+    assert sum(path.stat().st_size for path in SAMPLES.iterdir()) < 15e6
+
+
+# What makes no sense
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: DotRow(2), "dots = 2"),
+        (lambda: DotRow(180, duty=1.0), "duty"),
+        (lambda: DotRow(180, shape="star"), "shape"),  # type: ignore[arg-type]
+        (lambda: Lamp("laser"), "kind"),  # type: ignore[arg-type]
+        (lambda: Lamp(ambient=-0.1), "ambient"),
+        (lambda: Camera(width=321), "width = 321"),
+        (lambda: Camera(exposure_s=0.05), "longer than a frame"),
+        (lambda: Camera(stamp="1/0"), "stamp"),
+        (lambda: Camera(stamp="1/20"), "coarser than half a frame"),
+        (lambda: Camera(stamp_jitter_s=0.01), "stamp_jitter_s"),
+        (lambda: Wobble(0.1), "give one of the two"),
+        (lambda: Wobble(0.1, frequency_hz=1.0, per_revolution=1.0), "give one of the two"),
+        (lambda: Wobble(math.nan, frequency_hz=1.0), "peak_percent"),
+        (lambda: Speed(THIRD, -99.9, (Wobble(0.2, frequency_hz=1.0),)), "turn backwards"),
+        (lambda: Coding("gif"), "codec"),  # type: ignore[arg-type]
+        (lambda: random_scene(np.random.default_rng(0), nominal_rpm=50.0), "no usual ring for .* 50 rpm"),
+        (lambda: Scene(rows=(), speed=Speed(THIRD)), "needs a ring"),
+        (lambda: Scene(rows=(DotRow(180, z_mm=-1.0),), speed=Speed(THIRD)), "leaves the 26 mm rim"),
+    ],
+)
+def test_nonsense_is_refused_with_its_name(make, message):
+    with pytest.raises(UsageError, match=message):
+        make()
