@@ -12,9 +12,9 @@ import math
 import os
 import stat
 from array import array
-from collections import deque
 from collections.abc import Generator, Iterator
 from fractions import Fraction
+from heapq import heappop, heappush
 from types import TracebackType
 from typing import Any, Self
 
@@ -63,11 +63,10 @@ class Clip:
         self._unstamped = 0
         self._stamps = array("q")
         self._time_base: Fraction = stream.time_base
-        # AVI stores no presentation stamps, only an order: where pictures are reordered, those that libav
-        # makes up are wrong, and the n-th picture shown belongs to the n-th packet's place.
-        self._order: deque[int] | None = None
-        if container.format.name == "avi" and stream.codec_context.has_b_frames:
-            self._order = deque()
+        # AVI stores no presentation stamps, only an order: where pictures are reordered, those that libav makes up
+        # are wrong, and the n-th picture shown belongs to the n-th place.
+        reordered_avi = container.format.name == "avi" and stream.codec_context.has_b_frames
+        self._places: list[int] | None = [] if reordered_avi else None
         self._pictures = self._decoded()
         self._pending = self._first_picture()
         self._format: str = self._pending.format.name
@@ -103,9 +102,7 @@ class Clip:
             if picture is None:
                 picture = next(self._pictures)
             self._check_same(picture)
-            stamp = picture.pts
-            if self._order is not None:
-                stamp = self._order.popleft() if self._order else None
+            stamp = picture.pts if self._places is None else self._next_place(picture)
             if stamp is None:
                 self._unstamped += 1
                 continue
@@ -159,8 +156,8 @@ class Clip:
                 return
             if packet is None:
                 return
-            if self._order is not None and packet.dts is not None:
-                self._order.append(packet.dts)
+            if self._places is not None and packet.pts is not None:
+                heappush(self._places, packet.pts)
             try:
                 pictures = packet.decode()
             except self._library.error.FFmpegError:
@@ -171,6 +168,13 @@ class Clip:
                     self._corrupt += 1
                 else:
                     yield picture
+
+    def _next_place(self, picture: Any) -> int | None:
+        """The earliest place not yet taken; those before a key frame that nobody took belong to lost pictures."""
+        assert self._places is not None
+        while picture.key_frame and self._places and self._places[0] < picture.pts:
+            heappop(self._places)
+        return heappop(self._places) if self._places else None
 
     def _first_picture(self) -> Any:
         picture = next(self._pictures, None)
@@ -207,9 +211,7 @@ class Clip:
         elif container.duration:
             duration_s = container.duration / library.time_base
         tags = tuple(
-            (_clean(key), _clean(text))
-            for source in (container, stream)
-            for key, text in source.metadata.items()
+            (_clean(key), _clean(text)) for source in (container, stream) for key, text in source.metadata.items()
         )
         version = ".".join(str(part) for part in library.library_versions["libavcodec"])
         decoder_name = context.codec.name

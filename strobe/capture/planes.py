@@ -81,9 +81,7 @@ class Display:
         return plane
 
 
-def planes_of(
-    picture: Any, display: Display
-) -> tuple[NDArray[Any], NDArray[Any] | None, NDArray[Any] | None]:
+def planes_of(picture: Any, display: Display) -> tuple[NDArray[Any], NDArray[Any] | None, NDArray[Any] | None]:
     """Luma, Cb and Cr of a decoded picture as displayed.
 
     Each array is a view that keeps the picture's memory alive.

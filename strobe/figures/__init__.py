@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from strobe.figures.components import LineFit, find_lines
+from strobe.figures.components import Floor, LineFit, find_lines
 from strobe.figures.fluctuation import (
     BAND_LOW_HZ,
     TOP_SHARE,
@@ -30,6 +30,7 @@ _LEAST_SAMPLES = 16
 _LEAST_SECONDS = 1.0
 _MOSTLY_SLOWER = 1.5
 _COVERAGE = 1.959963984540054
+_CLEARLY_ABOVE = 1.5
 
 Array = NDArray[np.float64]
 
@@ -109,7 +110,7 @@ def evaluate(
         fluctuation=_fluctuation(grid, fit, components, rate_hz=mean.rate_hz, top_hz=top_hz),
         components=components,
         trend_percent_per_minute=6000 * fit.ramp_hz_per_s / mean.rate_hz,
-        trend_uncertainty_percent_per_minute=_COVERAGE * 6000 * trend_sigma_hz / mean.rate_hz,
+        trend_uncertainty_percent_per_minute=_slow_coverage(fit.floor) * 6000 * trend_sigma_hz / mean.rate_hz,
         series=_series(grid, fit, time, angle, nominal_hz=nominal_hz, top_hz=top_hz),
     )
 
@@ -119,7 +120,9 @@ def _validated(time_s: ArrayLike, angle_rev: ArrayLike, weight: ArrayLike | None
     angle = np.asarray(angle_rev, dtype=np.float64)
     relative = np.ones_like(time) if weight is None else np.asarray(weight, dtype=np.float64)
     if time.ndim != 1 or angle.shape != time.shape or relative.shape != time.shape:
-        raise ValueError(f"time_s, angle_rev and weight must be of one length, not {time.shape}, {angle.shape}, {relative.shape}")
+        raise ValueError(
+            f"time_s, angle_rev and weight must be of one length, not {time.shape}, {angle.shape}, {relative.shape}"
+        )
     for name, value in (("time_s", time), ("angle_rev", angle), ("weight", relative)):
         if not np.all(np.isfinite(value)):
             raise ValueError(f"{name} holds {np.count_nonzero(~np.isfinite(value))} values that are not finite")
@@ -160,7 +163,14 @@ def _components(fit: LineFit, rate_hz: float) -> tuple[Component, ...]:
 
 def _coverage(freedom: Array) -> Array:
     """Two-sided 95 % factor of a Student variable whose variance rests on `freedom` spectral bins (first order)."""
-    return 1.959963984540054 + 2.37 / (2 * freedom)
+    return _COVERAGE + 2.37 / (2 * np.maximum(freedom, 1.0))
+
+
+def _slow_coverage(floor: Floor) -> float:
+    """The same for what rests on the floor's lowest bins; the plain factor where that is no more than white noise."""
+    if floor.level_rev2[1] < _CLEARLY_ABOVE * floor.white_rev2:
+        return _COVERAGE
+    return float(_coverage(1 / (1 / floor.freedom[1:2] + floor.tilt[1:2] ** 2))[0])
 
 
 def _fluctuation(
@@ -195,7 +205,7 @@ def _series(
     gain = band_gain(bins, top_hz=top_hz, end_hz=0.5 / grid.step_s, weighted=False)
     gain[bins < BAND_LOW_HZ] = 1.0
     speed = fit.rate_hz + fit.ramp_hz_per_s * (grid.time_s - fit.centre_s)
-    speed += fit.speed_hz(grid.time_s, np.ones_like(fit.frequency_hz)) + filtered(grid, gain)
+    speed += fit.speed_hz(grid.time_s, np.ones_like(fit.frequency_hz)) + filtered(grid, gain)[1:-1]
     smooth = angle - angle[0] - fit.residual_rev
     turned = CubicSpline(time, fit.residual_rev)(grid.time_s) + np.interp(grid.time_s, time, smooth)
     series = (grid.time_s, turned, 100 * (speed / nominal_hz - 1))

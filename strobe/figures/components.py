@@ -28,6 +28,11 @@ _PADDING = 4
 _FLOOR_REACH_BINS = 20
 _OWN_BINS = 2
 _FLAT_FROM_BIN = 60
+_LOW_BINS = 5
+_LEAST_LOW_BINS = 2
+_LOW_ALLOWANCE = 3.0
+_TILT_SIGMAS = 2.0
+_TINY = 1e-300
 _HOLE_BINS = 1.25
 _EXCLUDED_BINS = 1.5
 _CLOSEST_START_BINS = 0.7
@@ -40,8 +45,9 @@ _LOG_MEDIAN = float(np.log(np.log(2.0)))
 _LOG_MEDIAN_VARIANCE = float(1 / np.log(2.0) ** 2)
 # Neighbouring bins of a Hann taper share (2/3)^2 of their power; their logarithms are correlated about as much.
 _TAPER_INFLATION = 1.8
-_SLOPE_RANGE = (-4.0, 0.5)
+_SLOPE_RANGE = (-3.0, 0.5)
 _REFINEMENTS = 6
+_LEAK_RATIO = 2.0
 # Steps of a frequency in units of two over the duration.
 _LARGEST_STEP = 0.2
 _SMALL_STEP = 1e-6
@@ -59,6 +65,8 @@ class Floor:
         Frequencies from one over the duration up, and the level there (white noise of variance v has level v).
     freedom : array of float64
         How many independent bins the level there rests on.
+    tilt : array of float64
+        Standard deviation of the level's logarithm from the slope: the line is drawn out beyond the bins it rests on.
     low_slope : float
         Power of the frequency by which the level goes on below the second bin, -2 (white speed noise) to 0.
     white_rev2 : float
@@ -70,6 +78,7 @@ class Floor:
     frequency_hz: Array
     level_rev2: Array
     freedom: Array
+    tilt: Array
     low_slope: float
     white_rev2: float
     white_excess_rev2: float
@@ -187,42 +196,73 @@ def find_lines(
     duration = float(time_s[-1] - time_s[0])
     lowest = max(_LOWEST_HZ, _LEAST_CYCLES / duration)
     highest = _TOP_SHARE * 0.5 / interval_s
+    noise = angle_noise_rev**2
     fit = _JointFit(time_s, angle_rev, weight, np.empty(0))
+    fit, floor = _search(fit, lowest, highest, noise_rev2=noise, interval_s=interval_s, excluded_hz=excluded_hz)
+    if _leaks(fit, floor, interval_s):
+        ends = np.sin(np.pi * (time_s - time_s[0] + 0.5 * interval_s) / (duration + interval_s))
+        fit = _JointFit(time_s, angle_rev, weight * ends, fit.frequency)
+        fit, floor = _search(fit, lowest, highest, noise_rev2=noise, interval_s=interval_s, excluded_hz=excluded_hz)
+    return fit.result(floor, weight)
+
+
+def _search(
+    fit: _JointFit,
+    lowest_hz: float,
+    highest_hz: float,
+    *,
+    noise_rev2: float,
+    interval_s: float,
+    excluded_hz: tuple[float, ...],
+) -> tuple[_JointFit, Floor]:
+    """Add lines to a fit as long as one stands out, the strongest first; then drop those that do not any more."""
+    width = 0.5 / fit.half
     rejected: list[float] = []
+
+    def floor_of(joint: _JointFit) -> Floor:
+        grid, step = to_grid(joint.time, joint.residual, interval_s)
+        return spectral_floor(grid, step, noise_rev2=noise_rev2, skip_hz=(*joint.frequency, *excluded_hz))
+
     while True:
-        grid, step = to_grid(time_s, fit.residual, interval_s)
-        floor = spectral_floor(
-            grid, step, noise_rev2=angle_noise_rev**2, skip_hz=(*fit.frequency, *excluded_hz)
-        )
-        bins, power = _periodogram(grid, step, _PADDING)
-        clear = (bins >= lowest) & (bins <= highest)
+        floor = floor_of(fit)
+        bins, power = _periodogram(*to_grid(fit.time, fit.residual, interval_s), _PADDING)
+        clear = (bins >= lowest_hz) & (bins <= highest_hz)
         for line in (*fit.frequency, *rejected):
-            clear &= np.abs(bins - line) * duration > _CLOSEST_START_BINS
+            clear &= np.abs(bins - line) > _CLOSEST_START_BINS * width
         for hole in excluded_hz:
-            clear &= np.abs(bins - hole) * duration > _EXCLUDED_BINS
+            clear &= np.abs(bins - hole) > _EXCLUDED_BINS * width
         clear[clear] = power[clear] > _least_power(floor, bins[clear])
         if not np.any(clear) or fit.frequency.size >= MAX_LINES:
             break
         best = int(np.argmax(np.where(clear, power, 0.0)))
-        longer = _JointFit(time_s, angle_rev, weight, np.append(fit.frequency, bins[best]))
-        if longer.closest_hz * duration < _CLOSEST_BINS:
+        longer = fit.with_lines(np.append(fit.frequency, bins[best]))
+        if longer.closest_hz < _CLOSEST_BINS * width:
             rejected.append(float(bins[best]))
         else:
             fit = longer
             rejected.clear()
     while fit.frequency.size:
-        power = weight.sum() * fit.amplitude**2 / 4
-        margin = power / _least_power(floor, fit.frequency)
-        margin[(fit.frequency < lowest) | (fit.frequency > highest)] = 0.0
+        margin = fit.power / _least_power(floor, fit.frequency)
+        margin[(fit.frequency < lowest_hz) | (fit.frequency > highest_hz)] = 0.0
         weakest = int(np.argmin(margin))
         if margin[weakest] > 1.0:
             break
-        fit = _JointFit(time_s, angle_rev, weight, np.delete(fit.frequency, weakest))
-        grid, step = to_grid(time_s, fit.residual, interval_s)
-        floor = spectral_floor(
-            grid, step, noise_rev2=angle_noise_rev**2, skip_hz=(*fit.frequency, *excluded_hz)
-        )
-    return fit.result(floor)
+        fit = fit.with_lines(np.delete(fit.frequency, weakest))
+        floor = floor_of(fit)
+    return fit, floor
+
+
+def _leaks(fit: _JointFit, floor: Floor, interval_s: float) -> bool:
+    """Whether the sharp ends of the clip spread so much of slow motion over a line that a tapered fit is better."""
+    grid, step = to_grid(fit.time, fit.residual, interval_s)
+    for line in fit.frequency:
+        reach = np.linspace(line - 10 / (2 * fit.half), line + 10 / (2 * fit.half), 21)
+        reach = reach[(reach > 1 / fit.half) & (reach < 0.5 / step)]
+        turn = np.exp(-2j * np.pi * step * np.outer(reach, np.arange(grid.size)))
+        sharp = np.median(np.abs(turn @ grid) ** 2 / grid.size / floor.at(reach))
+        if sharp > _LEAK_RATIO * np.log(2.0):
+            return True
+    return False
 
 
 def to_grid(time_s: Array, value: Array, interval_s: float) -> tuple[Array, float]:
@@ -232,9 +272,7 @@ def to_grid(time_s: Array, value: Array, interval_s: float) -> tuple[Array, floa
     return np.interp(grid, time_s, value), float(time_s[-1] - time_s[0]) / count
 
 
-def spectral_floor(
-    residual_rev: Array, step_s: float, *, noise_rev2: float, skip_hz: tuple[float, ...] = ()
-) -> Floor:
+def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, skip_hz: tuple[float, ...] = ()) -> Floor:
     """Floor of the spectrum of a uniformly sampled angle without trend and lines.
 
     Parameters
@@ -252,12 +290,12 @@ def spectral_floor(
     -----
     Around each place, 20 bins to either side without the nearest two: a straight line through the logarithm of the
     tapered periodogram over the logarithm of the frequency by repeated medians, which hold while less than half of
-    the bins belong to lines; the slope is held between -4 and 0.5 and taken as 0 from bin 60 on. The stated noise is
+    the bins belong to lines; the slope is held between -3 and 0.5 and taken as 0 from bin 60 on. The stated noise is
     lowered to the mean level of the top quarter of the band where that is clearly (two standard deviations) below it.
     """
     bins, power = _periodogram(residual_rev, step_s, 1)
     width = bins[1]
-    log_power = np.log(np.maximum(power, np.finfo(np.float64).tiny))
+    log_power = np.log(np.maximum(power, _TINY))
     used = (bins >= 2 * width) & (bins <= _TOP_SHARE * bins[-1])
     for skip in skip_hz:
         used &= np.abs(bins - skip) > _HOLE_BINS * width
@@ -274,11 +312,16 @@ def spectral_floor(
     low = place < _FLAT_FROM_BIN
     slope[low] = np.clip(_repeated_median_slope(x[low], y[low], valid[low]), *_SLOPE_RANGE)
     level = np.exp(_masked_median(y - slope[:, np.newaxis] * x, valid) - _LOG_MEDIAN)
+    lowest = np.flatnonzero(used[:_LOW_BINS])
+    if lowest.size >= _LEAST_LOW_BINS:
+        speed_like = _LOW_ALLOWANCE * np.mean(power[lowest] * lowest**2)
+        capped = place < _LOW_BINS
+        level[capped] = np.minimum(level[capped], speed_like / place[capped] ** 2)
     count = np.maximum(valid.sum(axis=1), 1)
     mean_x = np.sum(x * valid, axis=1) / count
     spread = np.sum(valid * (x - mean_x[:, np.newaxis]) ** 2, axis=1)
-    lever = np.where(low, mean_x**2 / np.maximum(spread, 1e-12), 0.0)
-    freedom = 1 / (_LOG_MEDIAN_VARIANCE * _TAPER_INFLATION * (1 / count + lever))
+    lever = np.where(low, mean_x**2 / np.maximum(spread, _TINY), 0.0)
+    scatter = _LOG_MEDIAN_VARIANCE * _TAPER_INFLATION
 
     top = log_power[used & (bins >= 0.75 * _TOP_SHARE * bins[-1])]
     spectral, sigma = noise_rev2, 0.0
@@ -289,7 +332,8 @@ def spectral_floor(
     return Floor(
         frequency_hz=bins[place],
         level_rev2=np.maximum(level, white),
-        freedom=np.maximum(freedom, 1.0),
+        freedom=np.maximum(count / scatter, 1.0),
+        tilt=np.sqrt(scatter * lever),
         low_slope=float(np.clip(slope[1], -2.0, 0.0)),
         white_rev2=white,
         white_excess_rev2=max(0.0, spectral * max(0.0, 1 - 2 * sigma) - noise_rev2),
@@ -327,7 +371,7 @@ def _periodogram(value: Array, step_s: float, padding: int) -> tuple[Array, Arra
     taper = np.sin(np.pi * (np.arange(value.size) + 0.5) / value.size) ** 2
     count = padding * value.size
     power = np.abs(np.fft.rfft(taper * value, count)) ** 2 / np.sum(taper**2)
-    return np.fft.rfftfreq(count, step_s), power
+    return np.asarray(np.fft.rfftfreq(count, step_s), dtype=np.float64), np.asarray(power)
 
 
 def _least_power(floor: Floor, frequency_hz: Array) -> Array:
@@ -338,7 +382,8 @@ def _least_power(floor: Floor, frequency_hz: Array) -> Array:
     """
     freedom = np.interp(frequency_hz, floor.frequency_hz, floor.freedom)
     looks = 2.0 * floor.frequency_hz[-1] / floor.frequency_hz[0] / FALSE_ALARMS_PER_CLIP
-    return floor.at(frequency_hz) * freedom * np.expm1(np.log(looks) / freedom)
+    tilt = np.interp(frequency_hz, floor.frequency_hz, floor.tilt)
+    return floor.at(frequency_hz) * np.exp(_TILT_SIGMAS * tilt) * freedom * np.expm1(np.log(looks) / freedom)
 
 
 class _JointFit:
@@ -346,6 +391,7 @@ class _JointFit:
 
     def __init__(self, time_s: Array, angle_rev: Array, weight: Array, frequency_hz: Array) -> None:
         self.time = time_s
+        self.angle = angle_rev
         self.weight = weight
         self.centre = 0.5 * float(time_s[0] + time_s[-1])
         self.half = 0.5 * float(time_s[-1] - time_s[0])
@@ -369,6 +415,15 @@ class _JointFit:
         self.covariance = inverse / np.outer(scale, scale)
         self.rows = self.covariance @ (self.design * weight[:, np.newaxis]).T
 
+    def with_lines(self, frequency_hz: Array) -> _JointFit:
+        """The same samples fitted with other lines."""
+        return _JointFit(self.time, self.angle, self.weight, frequency_hz)
+
+    @property
+    def power(self) -> Array:
+        """Each line's power on the scale of the spectrum of the evenly weighted angle."""
+        return self.time.size * self.amplitude**2 / 4
+
     @property
     def amplitude(self) -> Array:
         return np.hypot(self.cosine, self.sine)
@@ -378,10 +433,11 @@ class _JointFit:
         """Smallest distance between two lines."""
         return float(np.min(np.diff(np.sort(self.frequency)), initial=np.inf))
 
-    def result(self, floor: Floor) -> LineFit:
+    def result(self, floor: Floor, sample_weight: Array) -> LineFit:
+        """The fit with the lines sorted; samples of weight w have the variance of the floor over w."""
         count = self.frequency.size
         order = np.argsort(-self.frequency * self.amplitude)
-        covariance = self.covariance
+        covariance = (self.rows / sample_weight) @ self.rows.T
         variance = np.diag(covariance)
         c, s = 3 + np.arange(count), 3 + count + np.arange(count)
         toward_c, toward_s = self.cosine / self.amplitude, self.sine / self.amplitude

@@ -42,6 +42,8 @@ NOISE_SIGMA_SHARE = 0.1
 _LOW_EDGE_HZ = 0.15
 _FINE_STEP_S = 1 / 240
 _GAP_STEPS = 1.5
+_LONGER = 4.0
+_LONG_COUNT = 4801
 _TINY = float(np.finfo(np.float64).tiny)
 _COVERAGE = 1.959963984540054
 # Standard deviation of the 95 % quantile of |x| of n independent Gaussian values over that of their rms, both
@@ -137,7 +139,9 @@ def mean_speed(time_s: Array, angle_rev: Array, *, fit: LineFit, step_s: float) 
         rate = float(np.mean(ends - angle[:starts])) / length
     place = np.interp(time_s[:starts] + length, time_s, np.arange(time_s.size))
     below = np.minimum(place.astype(np.intp), time_s.size - 2)
-    row = np.bincount(below, below + 1 - place, time_s.size) + np.bincount(below + 1, place - below, time_s.size)
+    row = np.zeros(time_s.size)
+    np.add.at(row, below, below + 1 - place)
+    np.add.at(row, below + 1, place - below)
     row[:starts] -= 1.0
     row = fit.without_lines(row / (starts * length))
     return MeanSpeed(rate, row_sigma(time_s, row, floor=fit.floor, step_s=step_s), turns)
@@ -149,8 +153,7 @@ def row_sigma(time_s: Array, row: Array, *, floor: Floor, step_s: float) -> floa
     count = round(span / step_s)
     place = np.round((time_s - time_s[0]) * (count / span)).astype(np.intp)
     passed = np.abs(np.fft.rfft(np.bincount(place, row, count + 1), 8 * count)) ** 2
-    frequency = np.fft.rfftfreq(8 * count, span / count)
-    level = floor.at(frequency[1:])
+    level = floor.at(np.arange(1, passed.size) / (8 * span))
     return float(np.sqrt(2 * np.sum(level * passed[1:]) / (8 * count)))
 
 
@@ -172,25 +175,29 @@ def speed_on_grid(time_s: Array, residual_rev: Array, *, step_s: float) -> Speed
 
 
 def filtered(grid: SpeedGrid, gain: Array, *, finer: int = 1) -> Array:
-    """The grid's speed with a gain for each bin of `extended_bins`, `finer` times as many values.
+    """The grid's speed with a gain for each bin of `extended_bins`, `finer` values a step, from one step before the
+    grid's first value to one step after its last.
 
-    The series is extended evenly about both ends; the gain includes the division by ``sinc(f step)`` that turns mean
-    speeds over a step into speeds at its middle.
+    The series is extended evenly about both ends. The division by ``sinc(f step)`` turns mean speeds over a step into
+    speeds at its middle.
     """
     count = grid.speed_hz.size
-    spectrum = np.fft.rfft(np.concatenate([grid.speed_hz, grid.speed_hz[::-1]]))
-    fine = np.fft.irfft(spectrum * gain / np.sinc(extended_bins(grid) * grid.step_s), 2 * count * finer) * finer
-    return fine[: (count - 1) * finer + 1]
+    fine = np.fft.irfft(_spectrum(grid) * gain, 2 * count * finer) * (2 * count * finer)
+    return fine[np.arange(-finer, count * finer + 1)]
+
+
+def _spectrum(grid: SpeedGrid) -> NDArray[np.complex128]:
+    """Spectrum of the evenly extended speed over its number of values."""
+    extended = np.concatenate([grid.speed_hz, grid.speed_hz[::-1]])
+    return np.fft.rfft(extended) / extended.size / np.sinc(extended_bins(grid) * grid.step_s)
 
 
 def extended_bins(grid: SpeedGrid) -> Array:
     """Frequencies of the bins of the evenly extended series."""
-    return np.fft.rfftfreq(2 * grid.speed_hz.size, grid.step_s)
+    return np.arange(grid.speed_hz.size + 1) / (2 * grid.speed_hz.size * grid.step_s)
 
 
-def spread(
-    grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weighted: bool
-) -> Spread:
+def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weighted: bool) -> Spread:
     """2-sigma peak and rms of the fluctuation in the band, weighted or not, less the noise's share.
 
     Parameters
@@ -207,8 +214,8 @@ def spread(
     Notes
     -----
     White angle noise of variance v at spacing d shows as ``integral of 2 v d (2 pi f g(f))^2 df``, which is subtracted
-    from the mean square. For the 2-sigma peak the part that is not lines is shrunk so that the mean square comes out the
-    same; exact for a Gaussian remainder.
+    from the mean square. For the 2-sigma peak the part that is not lines is shrunk so that the mean square
+    comes out the same; exact for a Gaussian remainder.
 
     The half-widths hold for the machine, not only for these seconds: (1) the random remainder, each bin of the extended
     spectrum holding one squared Gaussian variable of variance 2/3 of its square; (2) the lines' amplitudes; (3) 10 % of
@@ -222,32 +229,33 @@ def spread(
     line_gain = band_gain(fit.frequency_hz, top_hz=top_hz, end_hz=end_hz, weighted=weighted)
 
     finer = max(1, int(np.ceil(grid.step_s / _FINE_STEP_S)))
-    time = np.linspace(grid.time_s[0], grid.time_s[-1], (grid.time_s.size - 1) * finer + 1)
+    start, end = float(grid.time_s[0]) - grid.step_s, float(grid.time_s[-1]) + grid.step_s
+    time = np.linspace(start, end, (grid.time_s.size + 1) * finer + 1)
     seen = np.ones(time.size, dtype=np.bool_)
-    for start, end in zip(grid.gap_start_s, grid.gap_end_s, strict=True):
-        seen &= (time <= start) | (time >= end)
+    for gap_start, gap_end in zip(grid.gap_start_s, grid.gap_end_s, strict=True):
+        seen &= (time <= gap_start) | (time >= gap_end)
     rest = to_percent * filtered(grid, gain, finer=finer)
     rest -= rest.mean()
     rest *= np.sqrt(np.mean(rest[seen] ** 2) / max(float(np.mean(rest**2)), _TINY))
     lines = to_percent * fit.speed_hz(time, line_gain)
     lines -= lines.mean()
+    longer = np.linspace(start - _LONGER * (end - start), end + _LONGER * (end - start), _LONG_COUNT)
+    long_lines = to_percent * fit.speed_hz(longer, line_gain)
 
     noise_gain = float(np.sum((2 * np.pi * bins * gain) ** 2) * bins[1]) * 2 * grid.step_s * to_percent**2
     floor = noise_gain * fit.floor.white_rev2
     square = max(float(np.mean((lines + rest) ** 2)) - floor, 0.0)
-    lines_square = float(np.mean(lines**2))
 
     amplitude = to_percent * line_gain * fit.speed_amplitude_hz
     amplitude_sigma = to_percent * line_gain * 2 * np.pi * fit.frequency_hz * fit.amplitude_sigma_rev
-    spectrum = _bin_squares(grid, gain) * to_percent**2
-    random_variance = float(np.sum(spectrum**2)) * 2 / 3
+    bin_square = 2 * np.abs(to_percent * _spectrum(grid) * gain) ** 2
+    random = _COVERAGE * float(np.sqrt(np.sum(bin_square[1:-1] ** 2) * 2 / 3))
     steady_variance = float(np.sum((amplitude * amplitude_sigma) ** 2)) + (2 * NOISE_SIGMA_SHARE * floor) ** 2
-    steady = np.sqrt(
-        _COVERAGE**2 * steady_variance
-        + (noise_gain * fit.floor.white_excess_rev2) ** 2
-        + (lines_square - float(np.sum(amplitude**2)) / 2) ** 2
-    )
-    random = _COVERAGE * np.sqrt(random_variance)
+    steady = float(np.hypot(_COVERAGE * np.sqrt(steady_variance), noise_gain * fit.floor.white_excess_rev2))
+    here_peak = two_sigma(long_lines) - two_sigma(lines)
+    cut_share = grid.step_s / (end - start)
+    cut_peak = np.quantile(np.abs(lines), 0.95 + cut_share) - np.quantile(np.abs(lines), 0.95 - cut_share)
+    here_root = float(np.sqrt(np.sum(amplitude**2) / 2) - np.sqrt(np.mean(lines**2)))
 
     def peak_of(mean_square: float) -> float:
         return two_sigma(_shrunk(lines, rest, mean_square))
@@ -258,10 +266,13 @@ def spread(
     return Spread(
         peak_percent=peak_of(square),
         rms_percent=root(square),
-        peak_uncertainty_percent=float(
-            np.hypot(_QUANTILE_SHARE * _change(peak_of, square, random), _change(peak_of, square, steady))
+        peak_uncertainty_percent=_together(
+            _QUANTILE_SHARE * _change(peak_of, square, random),
+            _change(peak_of, square, steady),
+            here_peak,
+            0.5 * float(cut_peak),
         ),
-        rms_uncertainty_percent=float(np.hypot(_change(root, square, random), _change(root, square, steady))),
+        rms_uncertainty_percent=_together(_change(root, square, random), _change(root, square, steady), here_root),
         floor_percent=float(np.sqrt(floor)),
     )
 
@@ -280,10 +291,5 @@ def _shrunk(lines: Array, rest: Array, square: float) -> Array:
     return lines + rest * (np.sqrt(b * b + a * (square - own)) - b) / a
 
 
-def _bin_squares(grid: SpeedGrid, gain: Array) -> Array:
-    """Mean square of the filtered rest that each bin of the extended spectrum brings."""
-    count = 2 * grid.speed_hz.size
-    spectrum = np.abs(np.fft.rfft(np.concatenate([grid.speed_hz, grid.speed_hz[::-1]])) / count)
-    squares = 2 * (spectrum * gain / np.sinc(extended_bins(grid) * grid.step_s)) ** 2
-    squares[[0, -1]] = 0.0
-    return squares
+def _together(*widths: float) -> float:
+    return float(np.sqrt(np.sum(np.square(widths))))

@@ -50,7 +50,8 @@ _SAME_SPEED_RATIO = 0.05
 def parse_rpm(text: str | float) -> float:
     """Speed in rpm from what a person writes.
 
-    16 and 16.7 mean 16 2/3; 33, 33.3 and 33.33 mean 33 1/3; 78 means 3600/46 = 78.26. Any other number is taken as it is.
+    16 and 16.7 mean 16 2/3; 33, 33.3 and 33.33 mean 33 1/3; 78 means 3600/46 = 78.26. Any other number is
+    taken as it is.
 
     Raises
     ------

@@ -69,8 +69,8 @@ def weighting_gain(frequency_hz: ArrayLike) -> NDArray[np.float64]:
 
     Notes
     -----
-    ``H(s) = K s^3 (s + z) / [(s + p1)(s + p2)(s + p3)(s^2 + s f0 / Q + f0^2)]`` at ``s = j f``, minimax fit to the table,
-    within 0.27 dB of every row. The result is checked against the table each time before it is returned.
+    ``H(s) = K s^3 (s + z) / [(s + p1)(s + p2)(s + p3)(s^2 + s f0 / Q + f0^2)]`` at ``s = j f``, a minimax fit to
+    the table, within 0.27 dB of every row. The result is checked against the table each time before it is returned.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     if not np.all(np.isfinite(frequency)) or np.any(frequency < 0.0):

@@ -18,11 +18,12 @@ from strobe.measuring.hypotheses import Hypothesis, Lamp, check_coherence, choos
 from strobe.measuring.motion import moves, shake_dots, shake_noise_dots
 from strobe.measuring.refusals import not_turning, nothing_to_read, refuse_what_shows_nothing
 from strobe.pattern import PatternReading, read_pattern
-from strobe.phase import TimeBase, fit_time_base, measure_flash_rate, read_line
+from strobe.phase import CoarseLine, TimeBase, fit_time_base, measure_flash_rate, read_line
 
 __all__ = ["measure"]
 
-_CLEARLY_SMOOTHER = 0.8
+_CLEARLY_SMOOTHER = 0.85
+_TRUST_IN_FLICKER = (1.0, 0.6)
 _FAINT = 0.06
 _LEAST_SHARE = 0.2
 
@@ -188,7 +189,8 @@ def _better_clock(time: TimeBase, chosen: Hypothesis) -> tuple[TimeBase, Hypothe
     lamp = chosen.lamp
     clocks = [time.on_cadence()]
     if lamp.flash is not None:
-        clocks.append(time.shifted(lamp.flash.jitter_cycles / lamp.flash.rate_hz))
+        later_s = lamp.flash.jitter_cycles / lamp.flash.rate_hz
+        clocks += [time.shifted(trust * later_s) for trust in _TRUST_IN_FLICKER]
     for clock in clocks:
         cycles = None
         if lamp.cycles is not None and lamp.rate_hz is not None:
@@ -196,9 +198,9 @@ def _better_clock(time: TimeBase, chosen: Hypothesis) -> tuple[TimeBase, Hypothe
         line = read_line(
             chosen.evidence.amplitude,
             clock.time_s,
+            interval_s=clock.interval_s,
             kind="camera",
-            expected_hz=chosen.line.dot_rate_hz,
-            span=0.05,
+            coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
             lamp_cycles=cycles,
             flash=lamp.flash,
             height=chosen.evidence.row.height,

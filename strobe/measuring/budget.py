@@ -51,7 +51,7 @@ def speed_uncertainty_percent(
 ) -> float:
     """95 % half-width of the mean deviation: run length and noise, clock, lamp, line."""
     total_dots = line.dot_rate_hz * time.duration_s
-    parts = [figures.deviation_uncertainty_percent, 100 * 2 * time.interval_uncertainty, gap_percent]
+    parts = [figures.deviation_uncertainty_percent, 100 * 2 * time.interval_uncertainty]
     parts.append(100 * 0.25 * line.swing_dots / total_dots)
     if timing.reference == "camera":
         parts.append(CAMERA_CLOCK_PERCENT)
@@ -59,7 +59,7 @@ def speed_uncertainty_percent(
         parts.append(mains_uncertainty_percent(nominal_flash_hz))
     if timing.flash_rate_source in ("measured", "given") and flash is not None:
         parts.append(100 * 2 * flash.uncertainty_hz / flash.rate_hz)
-    return float(np.sqrt(np.sum(np.square(parts))))
+    return gap_percent + float(np.sqrt(np.sum(np.square(parts))))
 
 
 def fluctuation_with_budget(

@@ -19,11 +19,13 @@ from strobe.figures.rings import NOMINAL_RPM, bars_for, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.pattern import RowSeries
 from strobe.phase import (
+    CoarseLine,
     FlashRate,
     LineReading,
     TimeBase,
     TurnSignature,
     combine_blocks,
+    find_line,
     find_turns,
     read_line,
 )
@@ -34,6 +36,9 @@ _SPAN = 0.13
 CLEAR_SUPPORT = 6.5
 """Likeness after one turn, over its noise, from which a repeat counts as seen."""
 _LEAST_DOTS = 4
+_WORTH_FOLLOWING = 6.5
+_SOFT, _FLASHES, _DEEP = 0.3, 0.45, 0.12
+"""Second harmonic of soft light and of flashes, and flicker too deep for soft light behind a long shutter."""
 _CLEAR_GAP = 2.0
 _CLOSE_PERCENT = 0.6
 _PLAUSIBLE_PERCENT = 2.5
@@ -146,7 +151,7 @@ def weigh(
     -------
     list of Hypothesis
     """
-    found: list[Hypothesis] = []
+    found: list[tuple[float, _Draft]] = []
     for evidence in rows:
         for lamp in lamps:
             mains = (lamp.mains_hz,) if lamp.mains_hz is not None else (50.0, 60.0)
@@ -159,48 +164,92 @@ def weigh(
             }
             for speed, count in sorted(pairs):
                 for kind in kinds:
-                    line = read_line(
+                    coarse = find_line(
                         evidence.amplitude,
                         time.time_s,
-                        kind=kind,
+                        interval_s=time.interval_s,
                         expected_hz=count * speed / 60,
                         span=_SPAN,
-                        lamp_cycles=lamp.cycles,
-                        flash=lamp.flash,
-                        height=evidence.row.height,
+                        lamp_cycles=lamp.cycles if kind == "lamp" else None,
                     )
-                    found.append(_judge(evidence, rows, speed, count, line, lamp, time))
-    return sorted(found, key=lambda h: h.score, reverse=True)
+                    draft = _Draft(evidence, lamp, speed, count, kind, coarse)
+                    found.append((_prior(draft, rows, time), draft))
+    best = max((score for score, _ in found), default=0.0)
+    worth = [_follow(draft, score, time) for score, draft in found if score > best - _WORTH_FOLLOWING]
+    return sorted(worth, key=lambda h: h.score, reverse=True)
 
 
-def _judge(
-    evidence: RowEvidence,
-    rows: Sequence[RowEvidence],
-    speed: float,
-    count: int,
-    line: LineReading,
-    lamp: Lamp,
-    time: TimeBase,
-) -> Hypothesis:
-    deviation = 100 * (60 * line.dot_rate_hz / count / speed - 1)
+@dataclass(frozen=True, eq=False)
+class _Draft:
+    """A hypothesis before its line has been followed."""
+
+    evidence: RowEvidence
+    lamp: Lamp
+    speed: float
+    count: int
+    kind: str
+    coarse: CoarseLine
+
+    @property
+    def turn_support(self) -> float:
+        """Likeness of the row to itself one turn later, over its noise; 0 where that is a multiple of the true turn."""
+        turns = self.evidence.turns
+        if turns is None:
+            return 0.0
+        period = self.count / self.coarse.rate_hz
+        support = turns.support(period)
+        return 0.0 if any(turns.support(period / k) > 0.7 * support for k in (2, 3)) else support
+
+
+def _prior(draft: _Draft, rows: Sequence[RowEvidence], time: TimeBase) -> float:
+    """How well a hypothesis stands before the lamp's swing is looked at."""
+    evidence, lamp = draft.evidence, draft.lamp
+    deviation = 100 * (60 * draft.coarse.rate_hz / draft.count / draft.speed - 1)
     score = -0.5 * min((deviation / _PLAUSIBLE_PERCENT) ** 2, 12.0)
-    score += 2.0 * line.vote
-    score += 2.0 * min(0.0, line.coherence - 0.6) / 0.2
-    if line.kind == "lamp" and lamp.flash is None:
+    score += 2.0 * min(0.0, draft.coarse.coherence - 0.6) / 0.2
+    if draft.kind == "lamp" and lamp.flash is None:
         score -= 3.0 if _would_show(lamp, time) else 0.5
-    support = 0.0
     if evidence.turns is not None:
         _, best = evidence.turns.best()
-        period = count / line.dot_rate_hz
-        support = evidence.turns.support(period)
-        if any(evidence.turns.support(period / k) > 0.7 * support for k in (2, 3)):
-            support = 0.0
         if best > CLEAR_SUPPORT:
-            score += 10.0 * float(np.clip((support / best - 0.5) / 0.4, 0, 1)) - 5.0
+            score += 10.0 * float(np.clip((draft.turn_support / best - 0.5) / 0.4, 0, 1)) - 5.0
     if len(rows) > 1:
-        score += 3.0 * _fitting_rows(evidence, rows, count)
-        score += 0.2 * np.log(evidence.row.amplitude / max(r.row.amplitude for r in rows))
-    return Hypothesis(evidence, lamp, speed, count, line, float(score), support)
+        score += 3.0 * _fitting_rows(evidence, rows, draft.count)
+        score += 0.2 * float(np.log(evidence.row.amplitude / max(r.row.amplitude for r in rows)))
+    return score
+
+
+def _follow(draft: _Draft, prior: float, time: TimeBase) -> Hypothesis:
+    """The hypothesis with its line followed, and the vote of the lamp's swing."""
+    lamp = draft.lamp
+    line = read_line(
+        draft.evidence.amplitude,
+        time.time_s,
+        interval_s=time.interval_s,
+        kind=draft.kind,
+        coarse=draft.coarse,
+        lamp_cycles=lamp.cycles,
+        flash=lamp.flash,
+        height=draft.evidence.row.height,
+    )
+    vote = line.vote
+    if vote == 0 and lamp.flash is not None:
+        vote = _vote_of_flicker(lamp.flash) * (1 if draft.kind == "camera" else -1)
+    score = prior + 2.0 * vote
+    return Hypothesis(draft.evidence, lamp, draft.speed, draft.count, line, score, draft.turn_support)
+
+
+def _vote_of_flicker(flash: FlashRate) -> float:
+    """What the flicker's shape alone says for the camera-timed line (+) or the lamp-timed one (-).
+
+    Light that comes and goes softly times the dots only behind a shutter so long that little flicker is left in the
+    brightness; flashes, whose second harmonic is strong, always time them.
+    """
+    if not np.isfinite(flash.second):
+        return 0.0
+    if flash.second > _FLASHES:
+        return -0.75
+    return 1.0 if flash.second < _SOFT and flash.modulation > _DEEP else 0.4 if flash.second < _SOFT else 0.0
 
 
 def _would_show(lamp: Lamp, time: TimeBase) -> bool:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from strobe.phase.lamp import FlashRate, measure_flash_rate
-from strobe.phase.lines import LineReading, combine_blocks, read_line
+from strobe.phase.lines import CoarseLine, LineReading, combine_blocks, find_line, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.turns import TurnSignature, find_turns
 
 __all__ = [
+    "CoarseLine",
     "FlashRate",
     "LineReading",
     "TimeBase",
     "TurnSignature",
     "combine_blocks",
+    "find_line",
     "find_turns",
     "fit_time_base",
     "measure_flash_rate",

@@ -39,6 +39,8 @@ class FlashRate:
         The nominal rate it was found beside.
     modulation : float
         Median over the picture rows of flicker amplitude / mean brightness.
+    second : float
+        Share of the second harmonic in the first; small for smooth light, NaN where it can't be told.
     wander_cycles : array of float64 (frames,)
         Lamp phase minus ``rate_hz * time_s``, slow, zero in the mean: how the mains wandered.
     jitter_cycles : array of float64 (frames,)
@@ -51,6 +53,7 @@ class FlashRate:
     uncertainty_hz: float
     candidate_hz: float
     modulation: float
+    second: float
     wander_cycles: NDArray[np.float64]
     jitter_cycles: NDArray[np.float64]
     row_phase: NDArray[np.complex128]
@@ -208,6 +211,7 @@ def _refine(
         uncertainty_hz=float(np.hypot(error * 2, _MODEL_ERROR_CYCLES)) / duration,
         candidate_hz=candidate,
         modulation=float(np.median(np.abs(amplitude[0]))),
+        second=_second(harmonics, amplitude),
         wander_cycles=wander,
         jitter_cycles=jitter,
         row_phase=row_phase,
@@ -286,6 +290,10 @@ def _creeping_bands(
     if bend <= 0:
         return None
     independent = min(time_s.size, 20.0)
+    twice = np.exp(-4j * np.pi * turns[best] * rows) * window @ relative.T
+    creep = rate - np.rint(rate * interval) / interval
+    double = np.stack([np.ones(time_s.size), np.exp(4j * np.pi * creep * time_s)], axis=1)
+    second = float(np.abs(np.linalg.lstsq(double, twice, rcond=None)[0][1]) / radius)
     row_phase = np.zeros(usable.size, complex)
     _, _, amplitude = _fit(relative, time_s, rate)
     row_phase[usable] = amplitude[0]
@@ -294,6 +302,7 @@ def _creeping_bands(
         uncertainty_hz=float(np.sqrt(left / bend / independent)) + 0.01 / duration,
         candidate_hz=candidate,
         modulation=2 * float(radius),
+        second=second,
         wander_cycles=np.zeros(time_s.size),
         jitter_cycles=np.zeros(time_s.size),
         row_phase=row_phase,
@@ -336,6 +345,13 @@ def _which_way(
     if max(strength) < 0.6 or max(strength) < 1.4 * min(strength):
         return None
     return (rate_a, rate_b)[int(np.argmax(strength))]
+
+
+def _second(harmonics: list[int], amplitude: NDArray[np.complex128]) -> float:
+    if 2 not in harmonics:
+        return float("nan")
+    strength = np.median(np.abs(amplitude), axis=1)
+    return float(strength[harmonics.index(2)] / strength[0])
 
 
 def _least_polynomial(

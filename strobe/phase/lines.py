@@ -17,13 +17,22 @@ from numpy.typing import NDArray
 
 from strobe.phase.lamp import FlashRate
 
-__all__ = ["LineReading", "combine_blocks", "read_line"]
+__all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "read_line"]
 
 _HARMONICS = 6
 _WOBBLE_LINES = 10
-_LEAST_CYCLES = 1.3
+_TOO_ALIKE = 0.25
+_STRONG_SWING = 0.01
 _WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
+
+
+@dataclass(frozen=True)
+class CoarseLine:
+    """Where a line lies, to some tenths of a hertz, and which share of the amplitude follows it (0 to 1)."""
+
+    rate_hz: float
+    coherence: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,29 +100,71 @@ def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128
     return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))
 
 
-def read_line(
+def find_line(
     amplitude: NDArray[np.complex128],
     time_s: NDArray[np.float64],
     *,
-    kind: str,
+    interval_s: float,
     expected_hz: float,
     span: float,
     lamp_cycles: NDArray[np.float64] | None,
-    flash: FlashRate | None,
-    height: float,
-) -> LineReading:
-    """Follow one line of a row.
+) -> CoarseLine:
+    """Strongest line near an expected dot rate, by the power of pieces of about a second.
 
     Parameters
     ----------
     amplitude : array of complex (frames,)
         Amplitude of the row.
-    time_s : array of float64 (frames,)
-        Frame times.
-    kind : str
-        ``lamp`` or ``camera``.
+    time_s, interval_s
+        Frame times and the spacing of the cadence that they lie on.
     expected_hz, span : float
         Dot rate at nominal speed, and how far from it (relative) the search goes; kept within half the frame rate.
+    lamp_cycles : array of float64 (frames,) or None
+        Phase of the lamp for the lamp-timed line, ``None`` for the camera-timed one.
+
+    Returns
+    -------
+    CoarseLine
+    """
+    series = amplitude if lamp_cycles is None else amplitude * np.exp(2j * np.pi * lamp_cycles)
+    reach = min(span * expected_hz, 0.49 / interval_s)
+    duration = float(np.ptp(time_s))
+    pieces = max(1, round(duration))
+    edges = np.linspace(0, time_s.size, pieces + 1).astype(int)
+    grid = np.arange(expected_hz - reach, expected_hz + reach, 0.2 * pieces / duration)
+    power = np.zeros(grid.size)
+    whole = 0.0
+    for a, b in pairwise(edges):
+        spectrum = np.exp(-2j * np.pi * np.outer(grid, time_s[a:b] - time_s[a])) @ series[a:b]
+        power += np.abs(spectrum) ** 2
+        whole += float(np.sum(np.abs(series[a:b]))) ** 2
+    top = int(np.argmax(power))
+    return CoarseLine(float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30))))
+
+
+def read_line(
+    amplitude: NDArray[np.complex128],
+    time_s: NDArray[np.float64],
+    *,
+    interval_s: float,
+    kind: str,
+    coarse: CoarseLine,
+    lamp_cycles: NDArray[np.float64] | None,
+    flash: FlashRate | None,
+    height: float,
+) -> LineReading:
+    """Follow one line of a row through the clip.
+
+    Parameters
+    ----------
+    amplitude : array of complex (frames,)
+        Amplitude of the row.
+    time_s, interval_s
+        Frame times and the spacing of the cadence that they lie on.
+    kind : str
+        ``lamp`` or ``camera``.
+    coarse : CoarseLine
+        Where the line lies, from `find_line`.
     lamp_cycles : array of float64 (frames,) or None
         Phase of the lamp in cycles; needed for ``lamp``, and for taking off its swing.
     flash : FlashRate or None
@@ -125,31 +176,32 @@ def read_line(
     -------
     LineReading
     """
-    interval = float(np.median(np.diff(time_s)))
     series = amplitude
     if kind == "lamp":
         if lamp_cycles is None:
             raise ValueError("a lamp-timed line needs the phase of the lamp")
         series = amplitude * np.exp(2j * np.pi * lamp_cycles)
-    reach = min(span * expected_hz, 0.49 / interval)
-    coarse, coherence = _coarse_rate(series, time_s, expected_hz, reach)
-    slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse * time_s))) / (2 * np.pi)
+    slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse.rate_hz * time_s))) / (2 * np.pi)
     drift = float(np.polyfit(time_s, slow, 1)[0])
-    dot_rate = coarse + drift
+    dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
 
     waves: list[tuple[float, NDArray[np.float64]]] = []
     swing_at = None
     if lamp_cycles is not None:
-        waves = _distinct_waves(time_s, interval, lamp_cycles, range(1, _HARMONICS + 1), _LEAST_CYCLES)
-        first_alone = _distinct_waves(time_s, interval, lamp_cycles, (1,), _LEAST_CYCLES)
-        swing_at = 0 if first_alone else None
+        waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, _HARMONICS + 1))
+        swing_at = 0 if waves and waves[0][1] is lamp_cycles else None
     dots_so_far = dot_rate * time_s + residual
     if kind == "lamp" and lamp_cycles is not None:
         dots_so_far = dots_so_far - lamp_cycles
-    own = _distinct_waves(time_s, interval, dots_so_far, (1, 2), _WOBBLE_HZ * float(np.ptp(time_s)))
+    own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _WOBBLE_HZ)
     waves += [wave for wave in own if all(abs(wave[0] - w[0]) > 2 / np.ptp(time_s) for w in waves)]
-    taken_off, first, error = _fit_waves(residual, time_s, interval, waves, swing_at)
+    taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves, swing_at)
+    if swing_at is not None and lamp_cycles is not None and first is not None and abs(first) > _STRONG_SWING:
+        beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
+        turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
+        residual = np.angle(turned) / (2 * np.pi) + steady
+        taken_off, steady, _, error = _fit_waves(residual, time_s, interval_s, waves, swing_at)
     clean = residual - taken_off
     vote = 0.0
     if flash is not None and first is not None and swing_at is not None:
@@ -160,30 +212,12 @@ def read_line(
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
         noise_dots=error,
-        coherence=coherence,
+        coherence=coarse.coherence,
         swing_dots=float(np.abs(first)) if first is not None else 0.0,
         swing_cycles=float(waves[0][0] * np.ptp(time_s)) if swing_at is not None else 0.0,
         removed_hz=tuple(wave[0] for wave in waves),
         vote=vote,
     )
-
-
-def _coarse_rate(
-    series: NDArray[np.complex128], time_s: NDArray[np.float64], expected_hz: float, reach: float
-) -> tuple[float, float]:
-    """Strongest line within `reach` of `expected_hz`, by the power of pieces of about a second, and its coherence."""
-    duration = float(np.ptp(time_s))
-    pieces = max(1, round(duration))
-    edges = np.linspace(0, time_s.size, pieces + 1).astype(int)
-    grid = np.arange(expected_hz - reach, expected_hz + reach, 0.2 * pieces / duration)
-    power = np.zeros(grid.size)
-    whole = 0.0
-    for a, b in pairwise(edges):
-        line = np.exp(-2j * np.pi * np.outer(grid, time_s[a:b] - time_s[a])) @ series[a:b]
-        power += np.abs(line) ** 2
-        whole += float(np.sum(np.abs(series[a:b]))) ** 2
-    top = int(np.argmax(power))
-    return float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30)))
 
 
 def _fold(cycles_per_frame: float, interval: float) -> float:
@@ -195,22 +229,29 @@ def _distinct_waves(
     interval: float,
     cycles: NDArray[np.float64],
     harmonics: Sequence[int],
-    least_cycles: float,
+    lowest_hz: float = 0.0,
 ) -> list[tuple[float, NDArray[np.float64]]]:
-    """Harmonics of `cycles` as (apparent frequency, phase), without those that stand still or repeat others."""
-    duration = float(np.ptp(time_s))
-    advance = float((cycles[-1] - cycles[0]) / duration * interval)
+    """Harmonics of `cycles` as (apparent frequency, phase), without those that stand still or repeat others.
+
+    Whether two waves can be told apart is asked of the frames themselves, since uneven frame times part what even ones
+    fold together.
+    """
+    advance = float((cycles[-1] - cycles[0]) / np.ptp(time_s) * interval)
     waves: list[tuple[float, NDArray[np.float64]]] = []
+    taken = [np.zeros_like(cycles)]
     for h in harmonics:
         apparent = _fold(h * advance, interval)
-        if apparent * duration < least_cycles or any(abs(apparent - w[0]) * duration < 1.5 for w in waves):
+        wave = cycles if h == 1 else h * cycles
+        alike = max(_likeness(wave, sign * other) for other in taken for sign in (1, -1))
+        if max(alike, _likeness(wave, -wave)) > _TOO_ALIKE or apparent < (_WOBBLE_HZ if h > 1 else lowest_hz):
             continue
-        if h > 1 and apparent < _WOBBLE_HZ:
-            continue
-        if abs(apparent - 0.5 / interval) * duration < 0.5:
-            continue
-        waves.append((apparent, h * cycles))
+        waves.append((apparent, wave))
+        taken.append(wave)
     return waves
+
+
+def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    return float(np.abs(np.mean(np.exp(2j * np.pi * (a - b)))))
 
 
 def _fit_waves(
@@ -219,8 +260,9 @@ def _fit_waves(
     interval: float,
     waves: list[tuple[float, NDArray[np.float64]]],
     swing_at: int | None,
-) -> tuple[NDArray[np.float64], complex | None, float]:
-    """The part of `residual` that follows `waves`, the amplitude of the lamp's first wave, and the white noise left.
+) -> tuple[NDArray[np.float64], NDArray[np.float64], complex | None, float]:
+    """The part of `residual` that follows `waves`, its slow course and wobble, the lamp's first wave, and the noise
+    left.
 
     Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. Each wave's
     amplitude may change evenly over the clip, since harmonics that fold close to each other beat slowly.
@@ -254,8 +296,24 @@ def _fit_waves(
         columns += [np.cos(2 * np.pi * grid[top] * time_s), np.sin(2 * np.pi * grid[top] * time_s)]
         blocked |= np.abs(grid - grid[top]) * duration < 0.4
     taken_off = np.stack(columns[3:starts], axis=1) @ solution[3:starts] if waves else np.zeros_like(u)
+    steady = residual - left - taken_off
     first = complex(solution[3], -solution[4]) if swing_at is not None else None
-    return taken_off, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
+    return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
+
+
+def _other_lines(
+    series: NDArray[np.complex128], course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """``G`` at each frame from the lines one flash rate above and below the one that is followed.
+
+    Fitted to amplitude and phase at once, so that what the harmonics of a strong swing fold down to zero goes with
+    the rest.
+    """
+    turned = series * np.exp(-2j * np.pi * course)
+    basis = np.stack([np.exp(2j * np.pi * h * lamp_cycles) for h in (-1, 0, 1)], axis=1)
+    solution, *_ = np.linalg.lstsq(basis, turned, rcond=None)
+    shape: NDArray[np.complex128] = basis @ (solution / solution[1])
+    return shape
 
 
 def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
