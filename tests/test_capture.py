@@ -391,6 +391,26 @@ def test_frames_that_do_not_decode_are_counted_and_skipped(write_clip: Writer, n
     assert [round((frame.luma.mean() - brightness(0, 8)) / 5) for frame in frames] == [1, 2, 4, 5, 6, 8, 9]
 
 
+def test_pictures_that_the_decoder_patched_up_are_not_given(write_clip: Writer) -> None:
+    def spoil(index: int, packet: Any) -> Any:
+        if index not in (4, 9):
+            return packet
+        broken = av.Packet(bytes(packet)[:40] + b"\xff" * (packet.size - 40))
+        broken.stream, broken.time_base = packet.stream, packet.time_base
+        broken.pts, broken.dts, broken.is_keyframe = packet.pts, packet.dts, True
+        return broken
+
+    path = write_clip("a.mkv", frames=15, options={"g": "1", "bf": "0", "qp": "10"}, change_packet=spoil)
+    with av.open(str(path)) as other:
+        patched = [picture.is_corrupt for picture in other.decode(video=0)]
+    assert sum(patched) == 2, "the decoder must hand over patched pictures for this clip"
+    with open_clip(path) as clip:
+        frames = list(clip)
+        tally = clip.tally()
+    assert (tally.frames, tally.corrupt, tally.dropped) == (13, 2, 2)
+    assert {round(30 * frame.time_s) for frame in frames} == set(range(15)) - {4, 9}
+
+
 def test_damaged_bytes_inside_a_picture_are_noticed(write_clip: Writer) -> None:
     path = write_clip("a.mp4", frames=60, options={"g": "10", "qp": "10"})
     data = bytearray(path.read_bytes())
@@ -750,6 +770,22 @@ def test_a_name_that_looks_like_an_address_is_a_file(write_clip: Writer, monkeyp
     odd = path.rename(path.with_name("concat:a|b %d.mp4"))
     assert len(read(odd)) == 3
     assert len(list(open_clip(odd.name))) == 3
+
+
+def test_only_plain_files_are_opened(write_clip: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_clip("part.ts", frames=10)
+    plain_open, limits = av.open, {}
+
+    def watched_open(file: str, *arguments: Any, **keywords: Any) -> Any:
+        limits.update(keywords["options"])
+        return plain_open(file, *arguments, **keywords)
+
+    monkeypatch.setattr(av, "open", watched_open)
+    assert len(read(path)) == 10
+    with plain_open(f"concat:{path}|{path}") as followed:
+        assert len(followed.streams.video) == 1, "without the limits the protocol is followed"
+    with pytest.raises(av.error.FFmpegError):
+        plain_open(f"concat:{path}|{path}", options=limits)
 
 
 def test_media_kept_in_another_file_is_not_fetched(write_clip: Writer) -> None:

@@ -170,7 +170,7 @@ def _slow_coverage(floor: Floor) -> float:
     """The same for what rests on the floor's lowest bins; the plain factor where that is no more than white noise."""
     if floor.level_rev2[1] < _CLEARLY_ABOVE * floor.white_rev2:
         return _COVERAGE
-    return float(_coverage(1 / (1 / floor.freedom[1:2] + floor.tilt[1:2] ** 2))[0])
+    return float(_coverage(floor.certainty(floor.frequency_hz[1:2]))[0])
 
 
 def _fluctuation(

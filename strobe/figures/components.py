@@ -91,6 +91,12 @@ class Floor:
         level[below] = self.level_rev2[1] * (frequency_hz[below] / start) ** self.low_slope
         return np.asarray(level)
 
+    def certainty(self, frequency_hz: Array) -> Array:
+        """How many independent bins the level is as good as, its slope being uncertain too."""
+        freedom = np.interp(frequency_hz, self.frequency_hz, self.freedom)
+        tilt = np.interp(frequency_hz, self.frequency_hz, self.tilt)
+        return np.asarray(1 / (1 / freedom + tilt**2))
+
 
 @dataclass(frozen=True, eq=False)
 class LineFit:
@@ -300,7 +306,7 @@ def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, ski
     for skip in skip_hz:
         used &= np.abs(bins - skip) > _HOLE_BINS * width
 
-    place = _places(bins.size)
+    place = _places(1 + int(_TOP_SHARE * (bins.size - 1)))
     offset = np.arange(-_FLOOR_REACH_BINS, _FLOOR_REACH_BINS + 1)
     around = place[:, np.newaxis] + offset
     valid = (around >= 0) & (around < bins.size) & (np.abs(offset) > _OWN_BINS)
@@ -457,7 +463,7 @@ class _JointFit:
             sine_rev=self.sine[order],
             frequency_sigma_hz=(np.sqrt(level * variance[3 + 2 * count :]) / self.half)[order],
             amplitude_sigma_rev=np.sqrt(level * amplitude_variance)[order],
-            freedom=np.interp(self.frequency, floor.frequency_hz, floor.freedom)[order],
+            freedom=floor.certainty(self.frequency)[order],
             residual_rev=self.residual,
             floor=floor,
         )

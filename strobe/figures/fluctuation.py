@@ -238,7 +238,6 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weig
     rest -= rest.mean()
     rest *= np.sqrt(np.mean(rest[seen] ** 2) / max(float(np.mean(rest**2)), _TINY))
     lines = to_percent * fit.speed_hz(time, line_gain)
-    lines -= lines.mean()
     longer = np.linspace(start - _LONGER * (end - start), end + _LONGER * (end - start), _LONG_COUNT)
     long_lines = to_percent * fit.speed_hz(longer, line_gain)
 

@@ -25,6 +25,9 @@ RING_OFF_CENTRE_PERCENT = 0.05
 SHAKE_LEFT = 0.12
 """Share of hand shake that a shift of the scenery leaves in the dots, which are nearer to the camera."""
 
+SCALE_SHARE = 0.02
+"""Share of a fluctuation that averaging over the exposure and lossy coding may swallow (seen on rendered clips)."""
+
 MOST_SHAKE_PERCENT = 0.3
 
 _RANDOM_ANGLE = 0.7
@@ -102,7 +105,7 @@ def fluctuation_with_budget(
             a = once * (1.0 if figure.startswith("unweighted") else gain)
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
         shaken = np.sqrt(value**2 + shake**2) - value + 0.3 * shake
-        return float(np.sqrt(own**2 + off_centre**2 + shaken**2))
+        return float(np.sqrt(own**2 + off_centre**2 + shaken**2 + (SCALE_SHARE * value) ** 2))
 
     ring = RING_OFF_CENTRE_PERCENT
     return replace(

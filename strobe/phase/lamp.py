@@ -19,12 +19,13 @@ __all__ = ["FlashRate", "measure_flash_rate"]
 _SPAN = 0.01
 _LEAST_CYCLES = 1.6
 _LEAST_ARC = 0.12
-_MODEL_ERROR_CYCLES = 0.004
+_MODEL_ERROR_CYCLES = 0.002
 """What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
 _LEAST_RATIO = 30.0
 _LEAST_SHARE_OF_ROWS = 0.5
 _MOST_HARMONICS = 4
-_PRICE_OF_A_TERM = 12.0
+_SHARED_HARMONICS = 6
+_CLEAR_WANDER = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,38 +184,91 @@ def _refine(
     else:
         chosen = fits[0][1]
 
-    u = 2 * (time_s - time_s[0]) / duration - 1
-    wander, jitter = np.zeros(time_s.size), np.zeros(time_s.size)
-    error = 0.0
-    for _ in range(4):
-        _, harmonics, amplitude = _fit(relative, time_s, chosen, wander)
-        phasor = np.exp(2j * np.pi * (chosen * time_s + wander))
-        model = sum(phasor[:, None] ** h * amplitude[j] for j, h in enumerate(harmonics)).real
-        model = model + np.mean(relative - model, axis=0)
-        slope = sum((2j * np.pi * h) * phasor[:, None] ** h * amplitude[j] for j, h in enumerate(harmonics)).real
-        steepness = np.sum(slope**2, axis=1)
-        correction = np.sum(slope * (relative - model), axis=1) / (steepness + 1e-12)
-        coefficient, error = _least_polynomial(u, correction, steepness)
-        smooth = np.polynomial.polynomial.polyval(u, coefficient)
-        jitter = correction - smooth
-        wander = wander + smooth
-        straight = np.polynomial.polynomial.polyfit(u, wander, 1)
-        chosen += float(straight[1]) * 2 / duration
-        wander = wander - np.polynomial.polynomial.polyval(u, straight)
-    fold = abs(chosen * interval - np.rint(chosen * interval)) / interval
-    if abs(chosen / candidate - 1) > 1.2 * _SPAN or fold * duration < 0.8 * _LEAST_CYCLES:
+    wave = _shared_wave(relative, time_s, chosen, usable)
+    fold = abs(wave.rate_hz * interval - np.rint(wave.rate_hz * interval)) / interval
+    if fold * duration < 0.8 * _LEAST_CYCLES:
+        return None
+    return _as_flash_rate(wave, candidate, usable, duration)
+
+
+def _as_flash_rate(wave: _Wave, candidate: float, usable: NDArray[np.bool_], duration: float) -> FlashRate | None:
+    if abs(wave.rate_hz / candidate - 1) > 1.2 * _SPAN:
         return None
     row_phase = np.zeros(usable.size, complex)
-    row_phase[usable] = amplitude[0]
+    row_phase[usable] = wave.rows
     return FlashRate(
-        rate_hz=chosen,
-        uncertainty_hz=float(np.hypot(error * 2, _MODEL_ERROR_CYCLES)) / duration,
+        rate_hz=wave.rate_hz,
+        uncertainty_hz=float(np.hypot(wave.error_hz, _MODEL_ERROR_CYCLES / duration)),
         candidate_hz=candidate,
-        modulation=float(np.median(np.abs(amplitude[0]))),
-        second=_second(harmonics, amplitude),
-        wander_cycles=wander,
-        jitter_cycles=jitter,
+        modulation=float(np.abs(wave.harmonics[0])),
+        second=float(np.abs(wave.harmonics[1] / wave.harmonics[0])),
+        wander_cycles=wave.wander,
+        jitter_cycles=wave.jitter,
         row_phase=row_phase,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Wave:
+    """One wave of light that all picture rows share, each at its own time."""
+
+    rate_hz: float
+    error_hz: float
+    harmonics: NDArray[np.complex128]
+    rows: NDArray[np.complex128]
+    wander: NDArray[np.float64]
+    jitter: NDArray[np.float64]
+
+
+def _shared_wave(
+    relative: NDArray[np.float64], time_s: NDArray[np.float64], rate: float, usable: NDArray[np.bool_]
+) -> _Wave:
+    """Fit one waveform to all rows at once, by Gauss and Newton on rate, sweep and slow wander of the lamp.
+
+    With 100 flashes at 30 frames a second the lamp meets the frames at three phases only, and harmonics fold onto
+    each other; the rows of a rolling shutter fill the gaps, because each sees the same wave at its own time.
+    """
+    duration = float(time_s[-1] - time_s[0])
+    place = (np.flatnonzero(usable) + 0.5) / usable.size
+    free = _fit(relative, time_s, rate)[2][0]
+    turns = np.arange(-8.0, 8.0, 0.05)
+    sweep = np.abs(np.exp(-2j * np.pi * np.outer(turns, place)) @ free) / np.abs(free).sum()
+    sweeps = float(turns[int(np.argmax(sweep))])
+    u = 2 * (time_s - time_s[0]) / duration - 1
+    slow = np.stack([u, u**2 - 1 / 3, u**3 - 0.6 * u], axis=1)
+    drift = np.zeros(3)
+    terms = 1
+    error = 0.0
+    for step in range(9):
+        cycles = (rate * time_s + slow @ drift)[:, None] + sweeps * place[None, :]
+        waves = np.stack([np.exp(2j * np.pi * h * cycles) for h in range(1, _SHARED_HARMONICS + 1)], axis=2)
+        waves -= waves.mean(axis=0)
+        basis = np.concatenate([waves.real, -waves.imag], axis=2).reshape(cycles.size, -1)
+        target = relative.reshape(-1)
+        solution = np.linalg.solve(basis.T @ basis + 1e-6 * cycles.size * np.eye(basis.shape[1]), basis.T @ target)
+        harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS:]
+        steep = (waves @ (2j * np.pi * np.arange(1, _SHARED_HARMONICS + 1) * harmonics)).real
+        left = (target - basis @ solution).reshape(relative.shape)
+        moves = [steep * slow[:, k, None] for k in range(terms)] + [steep * (place - place.mean())[None, :]]
+        joint = np.concatenate([basis, np.stack([move.reshape(-1) for move in moves], axis=1)], axis=1)
+        gram = joint.T @ joint + 1e-9 * cycles.size * np.eye(joint.shape[1])
+        change = np.linalg.solve(gram, joint.T @ left.reshape(-1))[basis.shape[1] :]
+        spread = np.sqrt(np.diag(np.linalg.inv(gram))[basis.shape[1] :] * np.mean(left**2) * place.size)
+        drift[:terms] += np.clip(change[:terms], -0.1, 0.1)
+        sweeps += float(np.clip(change[-1], -0.1, 0.1))
+        error = float(spread[0]) * 2 / duration
+        if step == 4:
+            terms = 3
+        if step == 6 and np.all(np.abs(drift[1:]) < _CLEAR_WANDER * spread[1:3]):
+            drift[1:], terms = 0.0, 1
+    jitter = np.sum(steep * left, axis=1) / (np.sum(steep**2, axis=1) + 1e-12)
+    return _Wave(
+        rate_hz=rate + float(drift[0]) * 2 / duration,
+        error_hz=error,
+        harmonics=harmonics,
+        rows=harmonics[0] * np.exp(2j * np.pi * (sweeps * place - float(drift[0]) * (1 + 2 * time_s[0] / duration))),
+        wander=slow[:, 1:] @ drift[1:],
+        jitter=jitter,
     )
 
 
@@ -222,7 +276,6 @@ def _fit(
     relative: NDArray[np.float64],
     time_s: NDArray[np.float64],
     rate: float,
-    wander: NDArray[np.float64] | float = 0.0,
 ) -> tuple[float, list[int], NDArray[np.complex128]]:
     """Unexplained power, and the harmonics' amplitudes (harmonics, rows), of the best fit at one flash rate."""
     duration = float(time_s[-1] - time_s[0])
@@ -232,7 +285,7 @@ def _fit(
         fold = abs(h * rate * interval - np.rint(h * rate * interval)) / interval
         if fold * duration > _LEAST_CYCLES:
             harmonics.append(h)
-    angle = 2 * np.pi * (rate * time_s + wander)
+    angle = 2 * np.pi * rate * time_s
     waves = [np.stack([np.cos(h * angle), np.sin(h * angle)], axis=1) for h in harmonics]
     basis = np.concatenate([*waves, np.ones((time_s.size, 1))], axis=1)
     gram = basis.T @ basis
@@ -285,28 +338,12 @@ def _creeping_bands(
     left, rate, candidate, radius = min(fits)
     if left > 0.02 * radius**2 or not 0.002 < 2 * radius < 0.7:
         return None
-    near = np.array([(fit[1], fit[0]) for fit in fits if abs(fit[1] - rate) < 0.1 / duration])
-    bend = float(np.polyfit(near[:, 0] - rate, near[:, 1], 2)[0]) if len(near) >= 4 else 0.0
-    if bend <= 0:
+    wave = _shared_wave(relative, time_s, rate, usable)
+    moved = abs(wave.rate_hz - rate) * duration
+    creep = abs(wave.rate_hz * interval - np.rint(wave.rate_hz * interval)) / interval
+    if moved > 0.15 or creep * duration < _LEAST_ARC or wave.error_hz * duration > 0.05:
         return None
-    independent = min(time_s.size, 20.0)
-    twice = np.exp(-4j * np.pi * turns[best] * rows) * window @ relative.T
-    creep = rate - np.rint(rate * interval) / interval
-    double = np.stack([np.ones(time_s.size), np.exp(4j * np.pi * creep * time_s)], axis=1)
-    second = float(np.abs(np.linalg.lstsq(double, twice, rcond=None)[0][1]) / radius)
-    row_phase = np.zeros(usable.size, complex)
-    _, _, amplitude = _fit(relative, time_s, rate)
-    row_phase[usable] = amplitude[0]
-    return FlashRate(
-        rate_hz=rate,
-        uncertainty_hz=float(np.sqrt(left / bend / independent)) + 0.01 / duration,
-        candidate_hz=candidate,
-        modulation=2 * float(radius),
-        second=second,
-        wander_cycles=np.zeros(time_s.size),
-        jitter_cycles=np.zeros(time_s.size),
-        row_phase=row_phase,
-    )
+    return _as_flash_rate(wave, candidate, usable, duration)
 
 
 def _unexplained(relative: NDArray[np.float64], time_s: NDArray[np.float64], rate: float) -> float:
@@ -345,31 +382,3 @@ def _which_way(
     if max(strength) < 0.6 or max(strength) < 1.4 * min(strength):
         return None
     return (rate_a, rate_b)[int(np.argmax(strength))]
-
-
-def _second(harmonics: list[int], amplitude: NDArray[np.complex128]) -> float:
-    if 2 not in harmonics:
-        return float("nan")
-    strength = np.median(np.abs(amplitude), axis=1)
-    return float(strength[harmonics.index(2)] / strength[0])
-
-
-def _least_polynomial(
-    u: NDArray[np.float64], angle: NDArray[np.float64], weight: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float]:
-    """Polynomial of the lowest order that the data ask for, and the 1-sigma of its linear term."""
-    kept: tuple[NDArray[np.float64], float] | None = None
-    lowest = np.inf
-    root = np.sqrt(weight / weight.mean())
-    for degree in (1, 2, 3):
-        vander = np.polynomial.polynomial.polyvander(u, degree) * root[:, None]
-        solution, *_ = np.linalg.lstsq(vander, angle * root, rcond=None)
-        residual = angle * root - vander @ solution
-        variance = float(residual @ residual) / (u.size - degree - 1) + 1e-14
-        score = u.size * np.log(variance) + _PRICE_OF_A_TERM * degree
-        if score < lowest:
-            lowest = score
-            covariance = np.linalg.inv(vander.T @ vander) * variance
-            kept = solution, float(np.sqrt(covariance[1, 1]))
-    assert kept is not None
-    return kept

@@ -9,7 +9,7 @@ taken off, so that no band of frequencies is given up, only narrow notches where
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -23,6 +23,7 @@ _HARMONICS = 6
 _WOBBLE_LINES = 10
 _TOO_ALIKE = 0.25
 _STRONG_SWING = 0.01
+_BEAT_HZ = 0.35
 _WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
 
@@ -186,25 +187,27 @@ def read_line(
     dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
 
-    waves: list[tuple[float, NDArray[np.float64]]] = []
-    swing_at = None
+    waves: list[_Wave] = []
     if lamp_cycles is not None:
         waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, _HARMONICS + 1))
-        swing_at = 0 if waves and waves[0][1] is lamp_cycles else None
+    swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
     if kind == "lamp" and lamp_cycles is not None:
         dots_so_far = dots_so_far - lamp_cycles
     own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _WOBBLE_HZ)
-    waves += [wave for wave in own if all(abs(wave[0] - w[0]) > 2 / np.ptp(time_s) for w in waves)]
-    taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves, swing_at)
-    if swing_at is not None and lamp_cycles is not None and first is not None and abs(first) > _STRONG_SWING:
-        beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
-        turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
-        residual = np.angle(turned) / (2 * np.pi) + steady
-        taken_off, steady, _, error = _fit_waves(residual, time_s, interval_s, waves, swing_at)
+    lamp_waves = len(waves)
+    waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
+    taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
+    if lamp_waves and lamp_cycles is not None:
+        if swings and abs(first) > _STRONG_SWING:
+            beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
+            turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
+            residual = np.angle(turned) / (2 * np.pi) + steady
+        speed = np.gradient(steady, time_s)
+        taken_off, steady, _, error = _fit_waves(residual, time_s, interval_s, waves, speed, lamp_waves)
     clean = residual - taken_off
     vote = 0.0
-    if flash is not None and first is not None and swing_at is not None:
+    if flash is not None and swings:
         vote = _vote(first, flash.flicker_at(height), 1000 * error) * (1 if kind == "camera" else -1)
     slope = float(np.polyfit(time_s, clean, 1)[0])
     return LineReading(
@@ -213,11 +216,21 @@ def read_line(
         dots=dot_rate * time_s + clean,
         noise_dots=error,
         coherence=coarse.coherence,
-        swing_dots=float(np.abs(first)) if first is not None else 0.0,
-        swing_cycles=float(waves[0][0] * np.ptp(time_s)) if swing_at is not None else 0.0,
-        removed_hz=tuple(wave[0] for wave in waves),
+        swing_dots=float(np.abs(first)) if swings else 0.0,
+        swing_cycles=float(waves[0].apparent_hz * np.ptp(time_s)) if swings else 0.0,
+        removed_hz=tuple(wave.apparent_hz for wave in waves),
         vote=vote,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Wave:
+    """A harmonic as the frames show it; `beats` where others fold so close to it that its amplitude seems to change."""
+
+    harmonic: int
+    apparent_hz: float
+    cycles: NDArray[np.float64]
+    beats: bool
 
 
 def _fold(cycles_per_frame: float, interval: float) -> float:
@@ -230,23 +243,24 @@ def _distinct_waves(
     cycles: NDArray[np.float64],
     harmonics: Sequence[int],
     lowest_hz: float = 0.0,
-) -> list[tuple[float, NDArray[np.float64]]]:
-    """Harmonics of `cycles` as (apparent frequency, phase), without those that stand still or repeat others.
+) -> list[_Wave]:
+    """Harmonics of `cycles` without those that stand still or repeat others.
 
     Whether two waves can be told apart is asked of the frames themselves, since uneven frame times part what even ones
     fold together.
     """
     advance = float((cycles[-1] - cycles[0]) / np.ptp(time_s) * interval)
-    waves: list[tuple[float, NDArray[np.float64]]] = []
-    taken = [np.zeros_like(cycles)]
+    waves: list[_Wave] = []
+    still = np.zeros_like(cycles)
     for h in harmonics:
         apparent = _fold(h * advance, interval)
-        wave = cycles if h == 1 else h * cycles
-        alike = max(_likeness(wave, sign * other) for other in taken for sign in (1, -1))
-        if max(alike, _likeness(wave, -wave)) > _TOO_ALIKE or apparent < (_WOBBLE_HZ if h > 1 else lowest_hz):
+        wave = h * cycles
+        if max(_likeness(wave, still), _likeness(wave, -wave)) > _TOO_ALIKE:
             continue
-        waves.append((apparent, wave))
-        taken.append(wave)
+        alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > _TOO_ALIKE for w in waves]
+        waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
+        if not any(alike) and apparent >= (_WOBBLE_HZ if h > 1 else lowest_hz):
+            waves.append(_Wave(h, apparent, wave, False))
     return waves
 
 
@@ -258,29 +272,35 @@ def _fit_waves(
     residual: NDArray[np.float64],
     time_s: NDArray[np.float64],
     interval: float,
-    waves: list[tuple[float, NDArray[np.float64]]],
-    swing_at: int | None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], complex | None, float]:
-    """The part of `residual` that follows `waves`, its slow course and wobble, the lamp's first wave, and the noise
-    left.
+    waves: list[_Wave],
+    speed: NDArray[np.float64] | None = None,
+    lamp_waves: int = 0,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
+    """What of `residual` follows `waves`; its slow course and wobble; the amplitude of the first wave; the noise left.
 
-    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. Each wave's
-    amplitude may change evenly over the clip, since harmonics that fold close to each other beat slowly.
+    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. A wave's
+    amplitude may change slowly, the more where harmonics fold close to each other. With `speed` (dots a second about
+    the mean) given, the waves of the lamp may also follow it: flashes meet an exposure early or late, and a moving
+    pattern there is a little behind or ahead.
     """
     duration = float(np.ptp(time_s))
     u = 2 * (time_s - time_s[0]) / duration - 1
     columns = [np.ones_like(u), u, u**2]
-    for apparent, cycles in waves:
-        wave = np.stack([np.cos(2 * np.pi * cycles), np.sin(2 * np.pi * cycles)])
-        columns += [*wave]
-        if apparent > _WOBBLE_HZ:
-            columns += [*(wave * u), *(wave * (u**2 - 1 / 3))]
+    most = int(np.clip(round(_BEAT_HZ * duration), 2, 8))
+    slow = np.polynomial.legendre.legvander(u, most).T
+    for k, wave in enumerate(waves):
+        pair = np.stack([np.cos(2 * np.pi * wave.cycles), np.sin(2 * np.pi * wave.cycles)])
+        columns += [*pair]
+        if wave.apparent_hz > _WOBBLE_HZ:
+            columns += [one * course for course in slow[1 : 1 + (most if wave.beats else 2)] for one in pair]
+        if speed is not None and k < min(lamp_waves, 2):
+            columns += [*(pair * speed)]
     starts = len(columns)
     window = np.hanning(u.size + 2)[1:-1]
     grid = np.arange(0.7 / duration, 0.5 / interval, 0.25 / duration)
     blocked = np.zeros(grid.size, bool)
-    for apparent, _ in waves:
-        blocked |= np.abs(grid - apparent) * duration < 1.2
+    for wave in waves:
+        blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else 1.2)
     kernel = np.exp(-2j * np.pi * np.outer(grid, time_s)) * window
     left = residual
     solution = np.zeros(starts)
@@ -297,7 +317,7 @@ def _fit_waves(
         blocked |= np.abs(grid - grid[top]) * duration < 0.4
     taken_off = np.stack(columns[3:starts], axis=1) @ solution[3:starts] if waves else np.zeros_like(u)
     steady = residual - left - taken_off
-    first = complex(solution[3], -solution[4]) if swing_at is not None else None
+    first = complex(solution[3], -solution[4]) if waves else 0j
     return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
 
 
