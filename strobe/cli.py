@@ -89,9 +89,7 @@ def run(
     """
     with redirect_stdout(out), redirect_stderr(err):
         try:
-            typer.main.get_command(app)(
-                args=list(argv), prog_name="strobe", obj=Surroundings(out, err, measure)
-            )
+            typer.main.get_command(app)(args=list(argv), prog_name="strobe", obj=Surroundings(out, err, measure))
         except SystemExit as end:
             return int(end.code or 0)
     return ExitStatus.MEASURED
@@ -120,24 +118,18 @@ def _strobe(
 def _measure(
     context: typer.Context,
     clips: Annotated[list[Path], typer.Argument(metavar="CLIP", hidden=True)],
-    rpm: Annotated[
-        str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")
-    ] = None,
+    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
     dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
     mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
     lamp: Annotated[
         str,
-        typer.Option(
-            metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."
-        ),
+        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
     ] = "mains",
     capture_rate: Annotated[
         float | None,
         typer.Option(metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object a clip and nothing else.")
-    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a clip and nothing else.")] = False,
     csv: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the speed over time as CSV (one clip only).")
     ] = None,
@@ -188,9 +180,7 @@ def _measure(
 def _render(
     context: typer.Context,
     out: Annotated[Path | None, typer.Argument(metavar="OUT", hidden=True)] = None,
-    rpm: Annotated[
-        str, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")
-    ] = "33",
+    rpm: Annotated[str, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = "33",
     dots: Annotated[
         int | None,
         typer.Option(metavar="N", help="Dots round the rim; else the usual ring for speed and mains."),
@@ -198,9 +188,7 @@ def _render(
     mains: Annotated[
         float, typer.Option(metavar="HZ", help="True mains frequency; the lamp flashes twice as often.")
     ] = 50.0,
-    lamp: Annotated[
-        str, typer.Option(metavar="LAMP", help="The lamp: pulse, half-sine, sine or steady.")
-    ] = "pulse",
+    lamp: Annotated[str, typer.Option(metavar="LAMP", help="The lamp: pulse, half-sine, sine or steady.")] = "pulse",
     deviation: Annotated[float, typer.Option(metavar="PERCENT", help="Speed error, positive = fast.")] = 0.3,
     wobble: Annotated[
         list[str] | None,
@@ -235,9 +223,7 @@ def _render(
     def work() -> ExitStatus:
         if samples is not None:
             if out is not None:
-                raise UsageError(
-                    f"--samples makes its own clips, and {out} was named as well; leave one of them out"
-                )
+                raise UsageError(f"--samples makes its own clips, and {out} was named as well; leave one of them out")
             return _render_samples(samples, here)
         if out is None:
             raise UsageError("name the clip to write, as in: strobe render try.mp4")

@@ -114,9 +114,7 @@ class Measurement:
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object ``strobe.measurement/1``; plain numbers, no NaN, the series left out."""
-        named = {
-            name: asdict(getattr(self, name)) for name in ("clip", "setup", "timing", "speed", "fluctuation")
-        }
+        named = {name: asdict(getattr(self, name)) for name in ("clip", "setup", "timing", "speed", "fluctuation")}
         return _plain(
             {
                 "schema": "strobe.measurement/1",

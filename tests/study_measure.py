@@ -106,10 +106,11 @@ def outcomes(clips: int, seed: int, *, seconds: float = 10.0, know_all: bool = T
             scene = random_scene(rng, seconds=seconds)
             path = Path(folder) / f"clip{number}.mp4"
             truth = render_clip(scene, path, rng=rng)
-            known = {"dots": scene.rows[0].dots, "mains": 50 if scene.lamp.flash_rate_hz < 110 else 60}
-            options = {"rpm": scene.speed.nominal_rpm, **(known if know_all else {})}
+            dots = scene.rows[0].dots if know_all else None
+            mains = (50 if scene.lamp.flash_rate_hz < 110 else 60) if know_all else None
             try:
-                yield Outcome(number, scene, truth, strobe.measure(path, **options), None)
+                measured = strobe.measure(path, rpm=scene.speed.nominal_rpm, dots=dots, mains=mains)
+                yield Outcome(number, scene, truth, measured, None)
             except strobe.Refused as refusal:
                 yield Outcome(number, scene, truth, None, str(refusal))
             path.unlink()

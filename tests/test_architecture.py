@@ -152,9 +152,7 @@ def test_every_module_says_what_it_is_and_what_it_offers(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     assert ast.get_docstring(tree), f"{path.name} has no docstring"
     defines = any(isinstance(node, ast.FunctionDef | ast.ClassDef) for node in tree.body)
-    listed = any(
-        isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__" for node in tree.body
-    )
+    listed = any(isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__" for node in tree.body)
     assert listed or not defines, f"{path.name} defines names but has no __all__"
 
 

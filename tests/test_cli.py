@@ -126,9 +126,7 @@ def test_a_reader_that_went_away_is_met_quietly() -> None:
 def test_a_closed_pipe_leaves_no_message_at_the_interpreters_end() -> None:
     reader, writer = os.pipe()
     os.close(reader)
-    done = subprocess.run(
-        [sys.executable, "-m", "strobe"], stdout=writer, stderr=subprocess.PIPE, check=False
-    )
+    done = subprocess.run([sys.executable, "-m", "strobe"], stdout=writer, stderr=subprocess.PIPE, check=False)
     os.close(writer)
     assert done.returncode == ExitStatus.PIPE_CLOSED
     assert done.stderr == b""
@@ -378,8 +376,7 @@ def test_help_imports_nothing_heavy(argv: list[str]) -> None:
 
 def test_importing_the_package_imports_nothing_else() -> None:
     program = (
-        "import sys, strobe\n"
-        "print([m for m in sys.modules if m.startswith(('numpy', 'typer', 'rich', 'strobe.'))])"
+        "import sys, strobe\nprint([m for m in sys.modules if m.startswith(('numpy', 'typer', 'rich', 'strobe.'))])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

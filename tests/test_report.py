@@ -192,9 +192,7 @@ def test_drift_only_where_it_stands_clear() -> None:
 
 def test_nominal_and_given_lamps_are_told_apart() -> None:
     nominal = {"flash_rate_hz": 100.0, "flash_rate_source": "nominal", "reference": "lamp"}
-    assert said(timing=nominal)["RESTS ON"].startswith(
-        "the lamp, taken as 100 flashes a second, not measured"
-    )
+    assert said(timing=nominal)["RESTS ON"].startswith("the lamp, taken as 100 flashes a second, not measured")
     given_rate = {"flash_rate_hz": 100.0, "flash_rate_source": "given", "reference": "lamp"}
     assert said(timing=given_rate)["RESTS ON"].startswith("the lamp, given as 100 flashes a second")
 

@@ -16,7 +16,13 @@ from strobe.measuring.assembly import notes_of, setup_of, speed_of, timing_of
 from strobe.measuring.budget import fluctuation_with_budget
 from strobe.measuring.hypotheses import Hypothesis, Lamp, check_coherence, choose, gather, weigh
 from strobe.measuring.motion import moves, shake_dots, shake_noise_dots
-from strobe.measuring.refusals import not_turning, nothing_to_read, refuse_what_shows_nothing
+from strobe.measuring.refusals import (
+    not_turning,
+    nothing_to_read,
+    refuse_what_shows_nothing,
+    upright_unclear,
+    wrong_mains,
+)
 from strobe.pattern import PatternReading, read_pattern
 from strobe.phase import CoarseLine, TimeBase, fit_time_base, measure_flash_rate, read_line
 
@@ -25,6 +31,7 @@ __all__ = ["measure"]
 _CLEARLY_SMOOTHER = 0.85
 _TRUST_IN_FLICKER = (1.0, 0.6)
 _FAINT = 0.06
+_A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
 
 
@@ -85,10 +92,14 @@ def measure(
     clearest = max(row.amplitude for row in pattern.rows)
     moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
     if not moving:
-        faint = max(row.contrast for row in pattern.rows) < _FAINT
-        raise nothing_to_read(pattern) if faint else not_turning()
+        clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > _A_ROW_OF_DOTS]
+        raise not_turning() if clear else nothing_to_read(pattern)
+    if pattern.upright:
+        moving += [replace(row, blocks=row.blocks.conj()) for row in moving]
     ranked = weigh(gather(moving, time, lamps[0].flash), time, lamps, rpm=nominal, dots=dots)
     chosen, gap_percent = choose(ranked, nominal)
+    if pattern.upright and not chosen.turns_seen:
+        raise upright_unclear()
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
 
@@ -166,7 +177,7 @@ def _lamps(
         return [Lamp("steady", mains, None, None, None, None, None)]
     downward = facts.rotation_deg == 0 and not pattern.upright
     exact = None if isinstance(lamp, str) else float(lamp)
-    candidates = (exact,) if exact is not None else (2.0 * mains,) if mains is not None else (100.0, 120.0)
+    candidates = (exact,) if exact is not None else (100.0, 120.0)
     flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=downward)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if exact is not None:
@@ -175,6 +186,8 @@ def _lamps(
         return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, cycles)]
     if flash is not None:
         nominal = flash.candidate_hz
+        if mains is not None and nominal != 2 * mains:
+            raise wrong_mains(mains, flash.rate_hz)
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
     return [
         Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s)

@@ -89,10 +89,11 @@ def fluctuation_with_budget(
             frame_interval_s=time.interval_s,
         )
         left = moved.fluctuation.weighted_rms_percent
-        if left > MOST_SHAKE_PERCENT:
+        hidden = max(left, fluctuation.weighted_floor_percent)
+        if hidden > MOST_SHAKE_PERCENT:
             raise Refused(
                 "shaken",
-                f"The camera moved so much that {left:.1f} % of false wobble may be left in the reading.",
+                f"The camera moved so much that {hidden:.1f} % of false wobble may be left in the reading.",
                 "Put the phone on a stand or against something solid, and film again.",
             )
 

@@ -37,8 +37,8 @@ CLEAR_SUPPORT = 6.5
 """Likeness after one turn, over its noise, from which a repeat counts as seen."""
 _LEAST_DOTS = 4
 _WORTH_FOLLOWING = 6.5
-_SOFT, _FLASHES, _DEEP = 0.3, 0.45, 0.12
-"""Second harmonic of soft light and of flashes, and flicker too deep for soft light behind a long shutter."""
+_SOFT, _FLASHES, _DEEP = (0.4, 0.12), (0.5, 0.2), 0.12
+"""Second and third harmonic of soft light and of flashes, and flicker too deep for soft light behind a long shutter."""
 _CLEAR_GAP = 2.0
 _CLOSE_PERCENT = 0.6
 _PLAUSIBLE_PERCENT = 2.5
@@ -245,11 +245,11 @@ def _vote_of_flicker(flash: FlashRate) -> float:
     Light that comes and goes softly times the dots only behind a shutter so long that little flicker is left in the
     brightness; flashes, whose second harmonic is strong, always time them.
     """
-    if not np.isfinite(flash.second):
+    if flash.second > _FLASHES[0] or flash.third > _FLASHES[1]:
+        return -1.0
+    if flash.second > _SOFT[0] or flash.third > _SOFT[1]:
         return 0.0
-    if flash.second > _FLASHES:
-        return -0.75
-    return 1.0 if flash.second < _SOFT and flash.modulation > _DEEP else 0.4 if flash.second < _SOFT else 0.0
+    return 1.0 if flash.modulation > _DEEP else 0.4
 
 
 def _would_show(lamp: Lamp, time: TimeBase) -> bool:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from strobe.errors import Refused
 from strobe.pattern import PatternReading
 
-__all__ = ["not_turning", "nothing_to_read", "refuse_what_shows_nothing"]
+__all__ = ["not_turning", "nothing_to_read", "refuse_what_shows_nothing", "upright_unclear", "wrong_mains"]
 
 _LEAST_FRAMES = 24
 _LEAST_SECONDS = 2.0
 _RESTLESS = 5.0
+_BLACK = 22.0
 
 
 def refuse_what_shows_nothing(pattern: PatternReading) -> None:
@@ -29,22 +30,26 @@ def refuse_what_shows_nothing(pattern: PatternReading) -> None:
 
 def nothing_to_read(pattern: PatternReading) -> Refused:
     """Why no row could be read: too dark, too bright, smeared, or none there."""
-    if pattern.mean_level < 10:
+    look = pattern.impression
+    if look.mean_level < _BLACK:
         return Refused(
             "too-dark",
-            f"The picture is almost black: mean brightness {pattern.mean_level:.0f} of 255.",
+            f"The picture is almost black: mean brightness {look.mean_level:.0f} of 255.",
             "Light the rim, or use the strobe lamp close to it, and film again.",
         )
-    if pattern.bright_share > 0.6:
+    if look.bright_share > 0.6:
         return Refused(
             "overexposed",
-            f"The picture is washed out: {100 * pattern.bright_share:.0f} % of it is white.",
+            f"The picture is washed out: {100 * look.bright_share:.0f} % of it is white.",
             "Lower the exposure or the light until the dots show grey edges, and film again.",
         )
-    if pattern.restless > _RESTLESS:
+    if look.restless > _RESTLESS or look.even_band:
+        seen = "Something turns here, but no dots stand out: they are smeared to an even band."
+        if look.restless <= _RESTLESS:
+            seen = "No dots stand out, but an even band runs across the picture, as smeared dots leave it."
         return Refused(
             "no-contrast",
-            "Something turns here, but no dots stand out: they are smeared to an even band.",
+            seen,
             "Switch the room light off and use only the strobe lamp; or add bright light and set the shutter to "
             "1/500 s or shorter.",
         )
@@ -62,4 +67,22 @@ def not_turning() -> Refused:
         "A row of dots or stripes is seen, but it does not move against the background.",
         "Start the platter and let it settle. If it does turn, the dots may stand perfectly still to the lamp: "
         "change the speed a little with the pitch control, or film under another light.",
+    )
+
+
+def upright_unclear() -> Refused:
+    """Dots that run up or down the picture, where the clip does not show which way the platter turns."""
+    return Refused(
+        "ambiguous",
+        "The row of dots runs up the picture, and the clip does not show which way the platter turns.",
+        "Hold the phone so that the rim lies level in the picture, and film at least three turns.",
+    )
+
+
+def wrong_mains(given_hz: float, flash_rate_hz: float) -> Refused:
+    """A lamp that flashes at another rate than the mains that was given makes it."""
+    return Refused(
+        "ambiguous",
+        f"The lamp flashes {flash_rate_hz:.1f} times a second, which a mains of {given_hz:g} Hz does not make.",
+        f"Leave --mains out or give {flash_rate_hz / 2:.0f}; a lamp with a rate of its own is given with --lamp.",
     )

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from strobe.capture import Frame
 from strobe.pattern.background import BackgroundReader
 from strobe.pattern.finding import FoundRow, find_rows
-from strobe.pattern.images import Plane, decimate
+from strobe.pattern.images import Plane
+from strobe.pattern.impression import Impression, impression
 from strobe.pattern.reading import RowReader, learn_row
 
 __all__ = ["PatternReading", "RowSeries", "read_pattern"]
@@ -23,6 +24,10 @@ __all__ = ["PatternReading", "RowSeries", "read_pattern"]
 _HELD = 24
 _TRIES = 6
 _MOST_READ = 5
+_STRONG = 12.0
+_MANY_PITCHES = 20.0
+_LEAST_STIR = 1.5
+_FAR_LIVELIER = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,9 +82,8 @@ class PatternReading:
         Whether the rows run up the picture (all places are then those of the turned picture).
     plane : str
         ``luma``, ``cb`` or ``cr``: where the contrast was.
-    mean_level, bright_share, restless : float
-        Mean brightness (0 to 255), share of white pixels, and how much more than the rest of the picture the most
-        restless band in it changes from frame to frame (about 1 where nothing moves).
+    impression : Impression
+        What the first frames look like as a whole, for telling why there are no rows.
     """
 
     time_s: NDArray[np.float64]
@@ -89,9 +93,7 @@ class PatternReading:
     shift_noise_px: float
     upright: bool
     plane: str
-    mean_level: float
-    bright_share: float
-    restless: float
+    impression: Impression
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +128,7 @@ def read_pattern(
     times: list[float] = []
     seen: list[tuple[list[NDArray[np.complex64]], NDArray[np.float32], tuple[float, float, float]]] = []
     tries = 0
-    level, bright, restless = 0.0, 0.0, 1.0
+    look = Impression(0.0, 0.0, 1.0, False)
     for frame in frames:
         if progress is not None:
             progress(frame.time_s)
@@ -142,7 +144,7 @@ def read_pattern(
             continue
         learned, tries = _learn(held, full_scale), tries + 1
         if tries == 1:
-            level, bright, restless = _impression(held, full_scale)
+            look = impression([one.luma for one in held], full_scale=full_scale)
         times += [one.time_s for one in held] if learned is None or not times else []
         if learned is not None:
             times = [one.time_s for one in held]
@@ -151,11 +153,11 @@ def read_pattern(
     if learned is None and held:
         if tries == 0 and len(held) > 2:
             learned = _learn(held, full_scale)
-            level, bright, restless = _impression(held, full_scale)
+            look = impression([one.luma for one in held], full_scale=full_scale)
         times += [one.time_s for one in held]
         if learned is not None:
             seen = [_read(learned, one) for one in held]
-    return _collect(learned, times, seen, level, bright, restless)
+    return _collect(learned, times, seen, look)
 
 
 def _plane(frame: Frame, name: str, upright: bool) -> Plane | None:
@@ -164,31 +166,60 @@ def _plane(frame: Frame, name: str, upright: bool) -> Plane | None:
 
 
 def _learn(held: Sequence[Frame], full_scale: float) -> _Learned | None:
-    """Find and learn the rows in the held frames: level ones first, then upright, in the plane with the contrast."""
-    for upright in (False, True):
-        best: tuple[float, str, tuple[FoundRow, ...]] | None = None
-        for name in ("luma", "cb", "cr"):
-            planes = [_plane(frame, name, upright) for frame in held[:: max(1, len(held) // 6)]]
-            if any(plane is None for plane in planes):
-                continue
-            rows = find_rows([plane for plane in planes if plane is not None], full_scale=full_scale)
-            score = max((float(np.median(row.amplitude)) for row in rows), default=0.0)
-            if rows and (best is None or score > 1.5 * best[0]):
-                best = (score, name, rows)
-            if name == "luma" and score > 12:
-                break
-        if best is None:
+    """Find and learn the rows in the held frames: level ones, or upright ones where only those stir."""
+    level = _learn_one_way(held, full_scale, upright=False)
+    if level is not None and _is_clear(level.readers):
+        return level
+    upright = _learn_one_way(held, full_scale, upright=True)
+    if level is None or upright is None:
+        return level or upright
+    stirs = _stir(upright, held)
+    return upright if stirs > _LEAST_STIR and stirs > _FAR_LIVELIER * _stir(level, held) else level
+
+
+def _is_clear(readers: Sequence[RowReader]) -> bool:
+    """Whether one of the rows is too strong and too long for mere texture."""
+    return any(
+        one.amplitude > _STRONG and one.x_px.size > _MANY_PITCHES * float(np.median(one.pitch_px)) for one in readers
+    )
+
+
+def _stir(learned: _Learned, held: Sequence[Frame]) -> float:
+    """How much, in grey levels, the liveliest row changes about its mean; texture that stands still does not."""
+    planes = [_plane(frame, learned.plane, learned.upright) for frame in held]
+    stirs = []
+    for reader in learned.readers:
+        total = np.array([reader.read(plane).sum() for plane in planes if plane is not None])
+        share = float(np.std(total) / (np.sqrt(np.mean(np.abs(total) ** 2)) + 1e-12))
+        stirs.append(reader.amplitude * share)
+    return max(stirs)
+
+
+def _learn_one_way(held: Sequence[Frame], full_scale: float, *, upright: bool) -> _Learned | None:
+    """Rows of one direction, in the plane with the contrast."""
+    best: tuple[float, str, tuple[FoundRow, ...]] | None = None
+    for name in ("luma", "cb", "cr"):
+        planes = [_plane(frame, name, upright) for frame in held[:: max(1, len(held) // 6)]]
+        if any(plane is None for plane in planes):
             continue
-        _, name, rows = best
-        picked = [_plane(frame, name, upright) for frame in held[:: max(1, len(held) // 12)]]
-        clear = [plane for plane in picked if plane is not None]
-        readers = [learn_row(clear, row, full_scale=full_scale) for row in rows]
-        kept = tuple(reader for reader in readers if reader is not None)[:_MOST_READ]
-        if kept:
-            luma = [frame.luma.T if upright else frame.luma for frame in held[::3]]
-            around = kept if name == "luma" else ()
-            return _Learned(kept, BackgroundReader(luma, around, full_scale=full_scale), name, upright)
-    return None
+        rows = find_rows([plane for plane in planes if plane is not None], full_scale=full_scale)
+        score = max((float(np.median(row.amplitude)) for row in rows), default=0.0)
+        if rows and (best is None or score > 1.5 * best[0]):
+            best = (score, name, rows)
+        if name == "luma" and score > _STRONG:
+            break
+    if best is None:
+        return None
+    _, name, rows = best
+    picked = [_plane(frame, name, upright) for frame in held[:: max(1, len(held) // 12)]]
+    clear = [plane for plane in picked if plane is not None]
+    readers = [learn_row(clear, row, full_scale=full_scale) for row in rows]
+    kept = tuple(reader for reader in readers if reader is not None)[:_MOST_READ]
+    if not kept:
+        return None
+    luma = [frame.luma.T if upright else frame.luma for frame in held[::3]]
+    around = kept if name == "luma" else ()
+    return _Learned(kept, BackgroundReader(luma, around, full_scale=full_scale), name, upright)
 
 
 def _read(
@@ -208,9 +239,7 @@ def _collect(
     learned: _Learned | None,
     times: list[float],
     seen: list[tuple[list[NDArray[np.complex64]], NDArray[np.float32], tuple[float, float, float]]],
-    level: float,
-    bright: float,
-    restless: float,
+    look: Impression,
 ) -> PatternReading:
     rows: list[RowSeries] = []
     brightness = np.zeros((len(times), 0))
@@ -241,24 +270,5 @@ def _collect(
         shift_noise_px=noise,
         upright=learned is not None and learned.upright,
         plane=learned.plane if learned is not None else "luma",
-        mean_level=level,
-        bright_share=bright,
-        restless=restless,
+        impression=look,
     )
-
-
-def _impression(held: Sequence[Frame], full_scale: float) -> tuple[float, float, float]:
-    """Mean brightness, share of white, and how restless the most restless band of the picture is against the rest."""
-    factor = max(1, held[0].luma.shape[1] // 320)
-    small = np.stack([decimate(frame.luma, factor) for frame in held]) * (255.0 / full_scale)
-    level, bright = float(small.mean()), float(np.mean(small > 245))
-    if small.shape[0] < 8 or min(small.shape[1:]) < 16:
-        return level, bright, 1.0
-    lines = small.mean(axis=2, keepdims=True)
-    small = small * (lines.mean(axis=0) / (lines + 1)) - lines.mean(axis=0)
-    change = np.abs(small[2:] - 2 * small[1:-1] + small[:-2]).mean(axis=0)
-    width = 5
-    lines = np.stack([change[:, k::4].mean(axis=1) for k in range(4)])
-    bands = np.array([lines[:, k : k + width].mean(axis=1) for k in range(0, lines.shape[1] - width)])
-    typical = float(np.median(bands)) + 0.05
-    return level, bright, float(bands.min(axis=1).max() / typical)

@@ -45,7 +45,10 @@ class BackgroundReader:
             first = int(row.x_px[0])
             clear[:, first : first + row.x_px.size] &= ~((inside >= top[None, :]) & (inside <= bottom[None, :]))
         self._choose_cells(planes, clear)
-        self._choose_patches(planes, clear)
+        anchor = (height / 2, width / 2)
+        if rows:
+            anchor = (float(np.median(rows[0].y_px)), float(np.median(rows[0].x_px)))
+        self._choose_patches(planes, clear, anchor)
 
     def _choose_cells(self, planes: Sequence[Plane], clear: NDArray[np.bool_]) -> None:
         height, width = clear.shape
@@ -65,7 +68,7 @@ class BackgroundReader:
         lines = np.einsum("yx,yx->y", thin.astype(np.float32), self._use)
         return self._average @ lines * np.float32(self._scale)
 
-    def _choose_patches(self, planes: Sequence[Plane], clear: NDArray[np.bool_]) -> None:
+    def _choose_patches(self, planes: Sequence[Plane], clear: NDArray[np.bool_], anchor: tuple[float, float]) -> None:
         cv2 = opencv()
         mean = np.mean([plane.astype(np.float32) for plane in planes[:8]], axis=0) * self._scale
         small = max(1, round(mean.shape[1] / 1280))
@@ -77,7 +80,6 @@ class BackgroundReader:
         allowed[:margin], allowed[-margin:], allowed[:, :margin], allowed[:, -margin:] = 0, 0, 0, 0
         corners = cv2.goodFeaturesToTrack(picture, _MOST_PATCHES, 0.02, 3 * _PATCH, mask=allowed)
         self._thin = small
-        self._place = np.zeros(2, int)
         if corners is None or len(corners) < _LEAST_PATCHES:
             self._centres = np.zeros((0, 2), int)
             return
@@ -99,33 +101,55 @@ class BackgroundReader:
         ).reshape(count, 4, -1)
         self._solve = np.linalg.pinv(steep.transpose(0, 2, 1), rcond=1e-4).astype(np.float32)
         self._rows, self._columns = rows, columns
+        self._place = np.zeros((count, 2), int)
+        down_from, right_from = (self._centres - np.array(anchor) / small).T
+        zero, one = np.zeros(count), np.ones(count)
+        along_down = np.stack([one, zero, right_from, down_from], axis=1)
+        along_right = np.stack([zero, one, -down_from, right_from], axis=1)
+        self._model = np.stack([along_down, along_right], axis=1)
 
     def shift(self, plane: Plane) -> tuple[float, float, float]:
-        """Shift of the scenery to the right and down in pixels, and its 1-sigma noise; NaN where nothing is seen."""
+        """Shift of the scenery at the first row, right and down in pixels, and its 1-sigma noise; NaN for none seen.
+
+        Every patch is followed by itself; together they give shift, turn and change of size of the picture about the
+        middle of the row, so that the camera's roll does not pass for motion of the dots.
+        """
         if not len(self._centres):
             return float("nan"), float("nan"), float("nan")
+        height, width = plane.shape[0] // self._thin, plane.shape[1] // self._thin
         moved = np.zeros((len(self._centres), 2))
         for _ in range(_STEPS):
-            rows = np.clip(self._rows + self._place[0], 0, plane.shape[0] // self._thin - 1) * self._thin
-            columns = np.clip(self._columns + self._place[1], 0, plane.shape[1] // self._thin - 1) * self._thin
+            rows = np.clip(self._rows + self._place[:, :1, None], 0, height - 1) * self._thin
+            columns = np.clip(self._columns + self._place[:, 1:, None], 0, width - 1) * self._thin
             seen = np.zeros((len(rows), rows.shape[1], columns.shape[2]), np.float32)
             for down in range(self._thin):
                 for right in range(self._thin):
                     seen += plane[rows + down, columns + right]
             seen *= self._scale / self._thin**2
             change = seen.reshape(len(self._centres), -1) - self._template
-            solution = np.einsum("pij,pj->pi", self._solve, change)
-            moved = -solution[:, :2]
-            middle = np.median(moved, axis=0)
-            step = np.rint(middle[::-1]).astype(int)
-            if not step.any() or np.any(np.abs(self._place + step) > 0.25 * plane.shape[1]):
+            moved = -np.einsum("pij,pj->pi", self._solve, change)[:, 1::-1]
+            step = np.rint(np.clip(moved, -2, 2)).astype(int)
+            if not step.any():
                 break
             self._place = self._place + step
-        middle = np.median(moved, axis=0)
-        spread = 1.4826 * np.median(np.abs(moved - middle), axis=0)
-        noise = float(1.25 * np.max(spread) / np.sqrt(len(moved)))
-        return (
-            float((middle[0] + self._place[1]) * self._thin),
-            float((middle[1] + self._place[0]) * self._thin),
-            noise * self._thin,
-        )
+        moved = np.clip(moved, -3, 3) + self._place
+        solution, trusted, spread = self._similarity(moved)
+        stray = ~trusted
+        self._place[stray] = np.rint(self._model[stray] @ solution).astype(int)
+        noise = spread / np.sqrt(max(1, int(trusted.sum()) - 2))
+        return float(solution[1] * self._thin), float(solution[0] * self._thin), float(noise * self._thin)
+
+    def _similarity(self, moved: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_], float]:
+        """Down, right, turn and growth that most patches agree on; which ones; and their scatter in pixels."""
+        weight = np.ones(len(moved))
+        solution = np.zeros(4)
+        scatter = 0.0
+        distance = np.zeros(len(moved))
+        for _ in range(5):
+            root = np.sqrt(weight)[:, None]
+            basis = (self._model * root[:, :, None]).reshape(-1, 4)
+            solution, *_ = np.linalg.lstsq(basis, (moved * root).reshape(-1), rcond=1e-8)
+            distance = np.hypot(*(moved - self._model @ solution).T)
+            scatter = float(np.median(distance)) + 1e-4
+            weight = 1 / (1 + (distance / (2 * scatter)) ** 2) ** 2
+        return solution, distance < 4 * scatter, scatter

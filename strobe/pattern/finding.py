@@ -179,8 +179,8 @@ def _as_row(cells: _Cells, track: list[tuple[int, int]]) -> FoundRow:
     rows, blocks = (np.array(part) for part in zip(*track, strict=True))
     factor = cells.factor
     return FoundRow(
-        x_px=(blocks * _HOP + _BLOCK / 2) * float(factor),
-        y_px=(rows * _ROW_STEP + 1.5) * float(factor),
+        x_px=(blocks * _HOP + _BLOCK / 2) * float(factor) - 0.5,
+        y_px=(rows * _ROW_STEP + 1.5) * float(factor) - 0.5,
         pitch_px=cells.pitch[rows, blocks].astype(np.float64) * factor,
         amplitude=cells.amplitude[rows, blocks].astype(np.float64),
         score=float(cells.score[rows, blocks].sum()) * factor,

@@ -40,8 +40,8 @@ class FlashRate:
         The nominal rate it was found beside.
     modulation : float
         Median over the picture rows of flicker amplitude / mean brightness.
-    second : float
-        Share of the second harmonic in the first; small for smooth light, NaN where it can't be told.
+    second, third : float
+        Second and third harmonic as shares of the first; both small for soft light, one of them large for flashes.
     wander_cycles : array of float64 (frames,)
         Lamp phase minus ``rate_hz * time_s``, slow, zero in the mean: how the mains wandered.
     jitter_cycles : array of float64 (frames,)
@@ -55,6 +55,7 @@ class FlashRate:
     candidate_hz: float
     modulation: float
     second: float
+    third: float
     wander_cycles: NDArray[np.float64]
     jitter_cycles: NDArray[np.float64]
     row_phase: NDArray[np.complex128]
@@ -202,6 +203,7 @@ def _as_flash_rate(wave: _Wave, candidate: float, usable: NDArray[np.bool_], dur
         candidate_hz=candidate,
         modulation=float(np.abs(wave.harmonics[0])),
         second=float(np.abs(wave.harmonics[1] / wave.harmonics[0])),
+        third=float(np.abs(wave.harmonics[2] / wave.harmonics[0])),
         wander_cycles=wave.wander,
         jitter_cycles=wave.jitter,
         row_phase=row_phase,

@@ -26,6 +26,8 @@ _STRONG_SWING = 0.01
 _BEAT_HZ = 0.35
 _WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
+_OWN_HZ = 6.0
+"""Below this nothing that follows the pattern's own phase is taken off."""
 
 
 @dataclass(frozen=True)
@@ -194,7 +196,7 @@ def read_line(
     dots_so_far = dot_rate * time_s + residual
     if kind == "lamp" and lamp_cycles is not None:
         dots_so_far = dots_so_far - lamp_cycles
-    own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _WOBBLE_HZ)
+    own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
     lamp_waves = len(waves)
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
     taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
@@ -259,7 +261,7 @@ def _distinct_waves(
             continue
         alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > _TOO_ALIKE for w in waves]
         waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
-        if not any(alike) and apparent >= (_WOBBLE_HZ if h > 1 else lowest_hz):
+        if not any(alike) and apparent >= max(lowest_hz, _WOBBLE_HZ if h > 1 else 0.0):
             waves.append(_Wave(h, apparent, wave, False))
     return waves
 

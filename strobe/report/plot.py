@@ -69,9 +69,7 @@ def draw(measurement: Measurement) -> Figure:
     over_time, spectrum = figure.subplots(2, 1)
     setup = measurement.setup
     name = Path(printable(measurement.clip.path)).name
-    figure.suptitle(
-        f"{name}: speed against {rpm_words(setup.nominal_rpm)} rpm, {setup.dots} dots", fontsize=12
-    )
+    figure.suptitle(f"{name}: speed against {rpm_words(setup.nominal_rpm)} rpm, {setup.dots} dots", fontsize=12)
     _draw_time(over_time, measurement)
     _draw_spectrum(spectrum, measurement)
     for axes in (over_time, spectrum):
@@ -146,9 +144,7 @@ def _draw_spectrum(axes: Axes, measurement: Measurement) -> None:
             )
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    highest = max(
-        [float(np.max(peak_percent[inside], initial=0.0)), *(c.peak_percent for c in measurement.components)]
-    )
+    highest = max([float(np.max(peak_percent[inside], initial=0.0)), *(c.peak_percent for c in measurement.components)])
     axes.set_ylim(0.0, 1.15 * highest if highest > 0 else 1.0)
     ticks = _ticks(low, high)
     axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])

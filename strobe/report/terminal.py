@@ -24,8 +24,7 @@ LABEL_WIDTH = 12
 MOST_COMPONENTS = 5
 STANDS_STILL = "Dots that look still do not mean a platter that stands still."
 UNPLUG = (
-    "Unplug the machine before you touch belt, pulley or motor; mains parts only by a competent person. "
-    + STANDS_STILL
+    "Unplug the machine before you touch belt, pulley or motor; mains parts only by a competent person. " + STANDS_STILL
 )
 WARNINGS = ("BEWARE", "CAUTION")
 STILL_REFUSALS = ("no-pattern", "not-turning", "no-contrast")
@@ -111,9 +110,7 @@ def _title(measurement: Measurement) -> str:
     clip = measurement.clip
     title = f"{printable(clip.path)}, {clip.duration_s:.1f} s, {measurement.speed.revolutions:.1f} turns"
     if not math.isclose(clip.capture_rate_hz, clip.frame_rate_hz, rel_tol=0.01):
-        title += (
-            f", slow motion: {clip.capture_rate_hz:.4g} pictures a second shown at {clip.frame_rate_hz:.4g}"
-        )
+        title += f", slow motion: {clip.capture_rate_hz:.4g} pictures a second shown at {clip.frame_rate_hz:.4g}"
     return title
 
 
@@ -145,9 +142,7 @@ def _creep(measurement: Measurement) -> str:
     verb = "creep" if measurement.timing.flash_rate_hz is not None else "would creep"
     where = "The dots" if measurement.timing.flash_rate_hz is not None else "Under a mains lamp the dots"
     if count < 0.5:
-        return (
-            f"{where} {'look' if verb == 'creep' else 'would look'} still: less than 1 in 2 minutes goes by."
-        )
+        return f"{where} {'look' if verb == 'creep' else 'would look'} still: less than 1 in 2 minutes goes by."
     turning = "with the turning" if drift > 0 else "against the turning"
     if measurement.setup.view == "rim":
         side = "left" if drift > 0 else "right"
@@ -280,9 +275,7 @@ def _setup(measurement: Measurement) -> tuple[list[str], list[str]]:
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     gap = "  "
-    return [
-        gap.join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
-    ]
+    return [gap.join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 class _Sheet:
@@ -298,9 +291,7 @@ class _Sheet:
             for line in _wrap(paragraph):
                 if self._text:
                     self._text.append("\n")
-                self._text.append(
-                    f"{head:<{LABEL_WIDTH}}", style="bold yellow" if label in WARNINGS else "bold cyan"
-                )
+                self._text.append(f"{head:<{LABEL_WIDTH}}", style="bold yellow" if label in WARNINGS else "bold cyan")
                 self._text.append(line, style="bold" if strong and place == 0 else "")
                 head = ""
 
