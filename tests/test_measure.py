@@ -186,7 +186,7 @@ class TestWhatIsGiven:
         assert "--rpm 33" in refusal.value.advice
 
     def test_wrong_mains_is_not_believed(self, clip: Path) -> None:
-        with pytest.raises(strobe.Refused, match="flashes 100.0 times a second"):
+        with pytest.raises(strobe.Refused, match=r"flashes 100\.0 times a second"):
             strobe.measure(clip, rpm=33, mains=60)
 
     def test_slow_motion_from_the_stated_capture_rate(self, clip: Path) -> None:

@@ -310,7 +310,7 @@ def dots_at(time_s: Reals, rate_hz: float, wobbles: Wobbles) -> Reals:
 
 
 def white(rng: np.random.Generator, count: int, sigma: float) -> Phasors:
-    return sigma * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
+    return np.asarray(sigma * (rng.standard_normal(count) + 1j * rng.standard_normal(count)), np.complex128)
 
 
 def follow(

@@ -13,9 +13,13 @@ from strobe.figures import evaluate
 from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, setup_of, speed_of, timing_of
-from strobe.measuring.budget import fluctuation_with_budget
+from strobe.measuring.budget import (
+    components_with_budget,
+    fluctuation_with_budget,
+    trend_uncertainty_percent_per_minute,
+)
 from strobe.measuring.hypotheses import Hypothesis, Lamp, check_coherence, choose, gather, weigh
-from strobe.measuring.motion import moves, shake_dots, shake_noise_dots
+from strobe.measuring.motion import moves, steadied
 from strobe.measuring.refusals import (
     not_turning,
     nothing_to_read,
@@ -103,9 +107,8 @@ def measure(
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
 
-    shake = shake_dots(chosen.evidence.row, pattern)
-    passed = chosen.line.dots + shake
-    noise_dots = math.hypot(chosen.line.noise_dots, shake_noise_dots(chosen.evidence.row, pattern))
+    passed, shake, shake_noise_dots = steadied(chosen.line.dots, chosen.evidence.row, pattern)
+    noise_dots = math.hypot(chosen.line.noise_dots, shake_noise_dots)
     figures = evaluate(
         time.time_s,
         (passed - passed[0]) / chosen.dots,
@@ -134,9 +137,9 @@ def measure(
         timing=timing,
         speed=speed_of(figures, chosen, time, timing, gap_percent),
         fluctuation=fluctuation_with_budget(figures, time, shake_dots=shake, dots=chosen.dots),
-        components=figures.components,
+        components=components_with_budget(figures),
         trend_percent_per_minute=figures.trend_percent_per_minute,
-        trend_uncertainty_percent_per_minute=figures.trend_uncertainty_percent_per_minute,
+        trend_uncertainty_percent_per_minute=trend_uncertainty_percent_per_minute(figures, chosen.line, time),
         series=figures.series,
         dot_pitch_px=chosen.evidence.row.pitch_px,
         notes=notes_of(

@@ -9,12 +9,18 @@ from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.figures import evaluate
-from strobe.figures.results import Figures, Fluctuation
+from strobe.figures.results import Component, Figures, Fluctuation
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import Timing
 from strobe.phase import FlashRate, LineReading, TimeBase
 
-__all__ = ["fluctuation_with_budget", "mains_uncertainty_percent", "speed_uncertainty_percent"]
+__all__ = [
+    "components_with_budget",
+    "fluctuation_with_budget",
+    "mains_uncertainty_percent",
+    "speed_uncertainty_percent",
+    "trend_uncertainty_percent_per_minute",
+]
 
 CAMERA_CLOCK_PERCENT = 0.005
 """Expanded error of a phone's crystal: 50 parts in a million (value from memory: data sheets say 10 to 50)."""
@@ -30,6 +36,10 @@ SCALE_SHARE = 0.02
 
 MOST_SHAKE_PERCENT = 0.3
 
+SLOW_BEND_DOTS = 0.003
+"""How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
+
+_ONCE_A_TURN = 0.05
 _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
 
@@ -65,6 +75,23 @@ def speed_uncertainty_percent(
     return gap_percent + float(np.sqrt(np.sum(np.square(parts))))
 
 
+def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, time: TimeBase) -> float:
+    """95 % half-width of the trend: its noise, and a slow bend of the phase that lamp or coding may leave."""
+    bend_dots = SLOW_BEND_DOTS + 0.5 * line.swing_dots
+    left = 8 * bend_dots / (line.dot_rate_hz * time.duration_s**2) * 100 * 60
+    return float(np.hypot(figures.trend_uncertainty_percent_per_minute, left))
+
+
+def components_with_budget(figures: Figures) -> tuple[Component, ...]:
+    """The components with what coding may swallow, and at once a turn what an off-centre ring may add, in each."""
+    widened = []
+    for one in figures.components:
+        ring = RING_OFF_CENTRE_PERCENT if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
+        total = float(np.sqrt(one.uncertainty_percent**2 + ring**2 + (SCALE_SHARE * one.peak_percent) ** 2))
+        widened.append(replace(one, uncertainty_percent=total))
+    return tuple(widened)
+
+
 def fluctuation_with_budget(
     figures: Figures, time: TimeBase, *, shake_dots: NDArray[np.float64], dots: int
 ) -> Fluctuation:
@@ -77,7 +104,7 @@ def fluctuation_with_budget(
     """
     fluctuation = figures.fluctuation
     turn_hz = figures.mean_rpm / 60
-    once = next((c.peak_percent for c in figures.components if abs(c.per_revolution - 1) < 0.05), 0.0)
+    once = next((c.peak_percent for c in figures.components if abs(c.per_revolution - 1) < _ONCE_A_TURN), 0.0)
     gain = float(weighting_gain(np.array([turn_hz]))[0])
     left = 0.0
     if np.any(shake_dots):

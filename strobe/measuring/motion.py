@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from strobe.pattern import PatternReading, RowSeries
 
-__all__ = ["moves", "shake_dots", "shake_noise_dots"]
+__all__ = ["moves", "shake_dots", "steadied"]
 
 
 def shake_dots(row: RowSeries, pattern: PatternReading) -> NDArray[np.float64]:
@@ -25,10 +25,17 @@ def shake_dots(row: RowSeries, pattern: PatternReading) -> NDArray[np.float64]:
     return (along - along[0]) / row.mean_pitch_px
 
 
-def shake_noise_dots(row: RowSeries, pattern: PatternReading) -> float:
-    """1-sigma noise that taking off the camera's motion brings in, in dots; 0 where nothing was taken off."""
-    moved = bool(np.any(shake_dots(row, pattern)))
-    return pattern.shift_noise_px / row.mean_pitch_px if moved else 0.0
+def steadied(
+    dots: NDArray[np.float64], row: RowSeries, pattern: PatternReading
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Dots that have passed with the camera's motion taken off, that motion in dots, and the 1-sigma noise it brings.
+
+    The motion is taken off only where the dots run more smoothly without it; else it is zero.
+    """
+    shake = shake_dots(row, pattern)
+    if shake.any() and float(np.std(np.diff(dots + shake, 2))) < float(np.std(np.diff(dots, 2))):
+        return dots + shake, shake, pattern.shift_noise_px / row.mean_pitch_px
+    return dots, np.zeros_like(dots), 0.0
 
 
 def moves(row: RowSeries, pattern: PatternReading) -> bool:

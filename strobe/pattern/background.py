@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.pattern.images import Plane, opencv
+from strobe.pattern.images import Plane, decimate, opencv
 from strobe.pattern.reading import RowReader
 
 __all__ = ["BackgroundReader"]
@@ -70,10 +70,9 @@ class BackgroundReader:
 
     def _choose_patches(self, planes: Sequence[Plane], clear: NDArray[np.bool_], anchor: tuple[float, float]) -> None:
         cv2 = opencv()
-        mean = np.mean([plane.astype(np.float32) for plane in planes[:8]], axis=0) * self._scale
-        small = max(1, round(mean.shape[1] / 1280))
-        size = (mean.shape[1] // small, mean.shape[0] // small)
-        picture = cv2.resize(mean, size, interpolation=cv2.INTER_AREA)
+        small = max(1, round(clear.shape[1] / 1280))
+        size = (clear.shape[1] // small, clear.shape[0] // small)
+        picture = np.mean([decimate(plane, small) for plane in planes[:8]], axis=0) * self._scale
         picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
         allowed = cv2.resize(clear.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         margin = 2 * _PATCH
@@ -95,10 +94,11 @@ class BackgroundReader:
                 right[rows, columns],
                 down[rows, columns],
                 picture[rows, columns],
+                picture[rows, columns] * (offset[None, :, None] / _PATCH),
                 np.ones_like(picture[rows, columns]),
             ],
             axis=1,
-        ).reshape(count, 4, -1)
+        ).reshape(count, 5, -1)
         self._solve = np.linalg.pinv(steep.transpose(0, 2, 1), rcond=1e-4).astype(np.float32)
         self._rows, self._columns = rows, columns
         self._place = np.zeros((count, 2), int)

@@ -29,6 +29,7 @@ SIZE_INCHES = (9.0, 6.5)
 PNG_DPI = 120
 BLUE, VERMILION, GREY = "#0072B2", "#D55E00", "#555555"
 MOST_LABELS = 5
+LEAST_LABELLED = 0.04
 # Labels go to the left of their mark from this factor above the middle of the frequency axis (in square).
 LABEL_SWITCH = 9.0
 
@@ -132,7 +133,7 @@ def _draw_spectrum(axes: Axes, measurement: Measurement) -> None:
     turn_rate_hz = measurement.speed.mean_rpm / 60
     for place, component in enumerate(measurement.components):
         axes.plot(component.frequency_hz, component.peak_percent, "D", color=VERMILION, markersize=6)
-        if place < MOST_LABELS:
+        if place < MOST_LABELS and component.peak_percent > LEAST_LABELLED * measurement.components[0].peak_percent:
             left = component.frequency_hz**2 > low * high * LABEL_SWITCH
             axes.annotate(
                 how_often(component, turn_rate_hz=turn_rate_hz),
