@@ -124,6 +124,7 @@ def measure(
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen)
+    open_shutter = timing.line == "lamp" or gap_percent > 0
     rate = 1 / (time.interval_s * stretch)
     return Measurement(
         clip=Clip(
@@ -136,8 +137,10 @@ def measure(
         setup=setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp),
         timing=timing,
         speed=speed_of(figures, chosen, time, timing, gap_percent),
-        fluctuation=fluctuation_with_budget(figures, time, shake_dots=shake, dots=chosen.dots),
-        components=components_with_budget(figures),
+        fluctuation=fluctuation_with_budget(
+            figures, time, shake_dots=shake, dots=chosen.dots, open_shutter=open_shutter
+        ),
+        components=components_with_budget(figures, time, open_shutter=open_shutter),
         trend_percent_per_minute=figures.trend_percent_per_minute,
         trend_uncertainty_percent_per_minute=trend_uncertainty_percent_per_minute(figures, chosen.line, time),
         series=figures.series,

@@ -31,14 +31,16 @@ RING_OFF_CENTRE_PERCENT = 0.05
 SHAKE_LEFT = 0.12
 """Share of hand shake that a shift of the scenery leaves in the dots, which are nearer to the camera."""
 
-SCALE_SHARE = 0.02
-"""Share of a fluctuation that averaging over the exposure and lossy coding may swallow (seen on rendered clips)."""
+SCALE_SHARE = 0.03
+"""Share of a fluctuation that lossy coding may swallow (seen on rendered clips)."""
 
 MOST_SHAKE_PERCENT = 0.3
 
 SLOW_BEND_DOTS = 0.003
 """How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
 
+_SLOW_SWING_CYCLES = 2.0
+"""Below this many cycles in the clip the lamp's swing and a trend can't be told apart well."""
 _ONCE_A_TURN = 0.05
 _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
@@ -65,7 +67,8 @@ def speed_uncertainty_percent(
     """95 % half-width of the mean deviation: run length and noise, clock, lamp, line."""
     total_dots = line.dot_rate_hz * time.duration_s
     parts = [figures.deviation_uncertainty_percent, 100 * 2 * time.interval_uncertainty]
-    parts.append(100 * 0.25 * line.swing_dots / total_dots)
+    slow_swing = 0 < line.swing_cycles < _SLOW_SWING_CYCLES
+    parts.append(100 * (1.5 if slow_swing else 0.25) * line.swing_dots / total_dots)
     if timing.reference == "camera":
         parts.append(CAMERA_CLOCK_PERCENT)
     if timing.line == "lamp" and timing.flash_rate_source == "nominal" and nominal_flash_hz is not None:
@@ -82,18 +85,27 @@ def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, ti
     return float(np.hypot(figures.trend_uncertainty_percent_per_minute, left))
 
 
-def components_with_budget(figures: Figures) -> tuple[Component, ...]:
-    """The components with what coding may swallow, and at once a turn what an off-centre ring may add, in each."""
+def exposure_loss(frequency_hz: float, time: TimeBase, open_shutter: bool) -> float:
+    """Share of a wobble that averaging over a long exposure may swallow.
+
+    Dots frozen by a shutter need a short one; dots frozen by the lamp leave it open, up to the whole frame.
+    """
+    return 1 - float(np.sinc(frequency_hz * time.interval_s)) if open_shutter else 0.0
+
+
+def components_with_budget(figures: Figures, time: TimeBase, *, open_shutter: bool) -> tuple[Component, ...]:
+    """The components with what coding and exposure may swallow, and what an off-centre ring may add once a turn."""
     widened = []
     for one in figures.components:
         ring = RING_OFF_CENTRE_PERCENT if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
-        total = float(np.sqrt(one.uncertainty_percent**2 + ring**2 + (SCALE_SHARE * one.peak_percent) ** 2))
+        share = float(np.hypot(SCALE_SHARE, exposure_loss(one.frequency_hz, time, open_shutter)))
+        total = float(np.sqrt(one.uncertainty_percent**2 + ring**2 + (share * one.peak_percent) ** 2))
         widened.append(replace(one, uncertainty_percent=total))
     return tuple(widened)
 
 
 def fluctuation_with_budget(
-    figures: Figures, time: TimeBase, *, shake_dots: NDArray[np.float64], dots: int
+    figures: Figures, time: TimeBase, *, shake_dots: NDArray[np.float64], dots: int, open_shutter: bool
 ) -> Fluctuation:
     """The fluctuation with the share of an off-centre ring and of what shake leaves in its uncertainties.
 
@@ -124,6 +136,10 @@ def fluctuation_with_budget(
                 "Put the phone on a stand or against something solid, and film again.",
             )
 
+    lost = [(c.weighted_percent**2, exposure_loss(c.frequency_hz, time, open_shutter)) for c in figures.components]
+    swallowed = sum(power * share for power, share in lost) / max(sum(power for power, _ in lost), 1e-12)
+    scale = float(np.hypot(SCALE_SHARE, swallowed))
+
     def widened(figure: str, ring: float, shake: float) -> float:
         value: float = getattr(fluctuation, f"{figure}_percent")
         own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
@@ -133,7 +149,7 @@ def fluctuation_with_budget(
             a = once * (1.0 if figure.startswith("unweighted") else gain)
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
         shaken = np.sqrt(value**2 + shake**2) - value + 0.3 * shake
-        return float(np.sqrt(own**2 + off_centre**2 + shaken**2 + (SCALE_SHARE * value) ** 2))
+        return float(np.sqrt(own**2 + off_centre**2 + shaken**2 + (scale * value) ** 2))
 
     ring = RING_OFF_CENTRE_PERCENT
     return replace(

@@ -24,6 +24,8 @@ _WOBBLE_LINES = 10
 _TOO_ALIKE = 0.25
 _STRONG_SWING = 0.01
 _BEAT_HZ = 0.35
+_ROUNDS = 3
+_PIECES = 12
 _WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
 _OWN_HZ = 6.0
@@ -201,10 +203,11 @@ def read_line(
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
     taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
     if lamp_waves and lamp_cycles is not None:
-        if swings and abs(first) > _STRONG_SWING:
+        for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
             beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
             turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
             residual = np.angle(turned) / (2 * np.pi) + steady
+            _, steady, _, _ = _fit_waves(residual, time_s, interval_s, waves)
         speed = np.gradient(steady, time_s)
         taken_off, steady, _, error = _fit_waves(residual, time_s, interval_s, waves, speed, lamp_waves)
     clean = residual - taken_off
@@ -294,8 +297,8 @@ def _fit_waves(
         pair = np.stack([np.cos(2 * np.pi * wave.cycles), np.sin(2 * np.pi * wave.cycles)])
         columns += [*pair]
         if wave.apparent_hz > _WOBBLE_HZ:
-            columns += [one * course for course in slow[1 : 1 + (most if wave.beats else 2)] for one in pair]
-        if speed is not None and k < min(lamp_waves, 2):
+            columns += [one * course for course in slow[1 : 1 + (most if wave.beats else 0)] for one in pair]
+        if speed is not None and k < min(lamp_waves, 2) and wave.apparent_hz > _WOBBLE_HZ:
             columns += [*(pair * speed)]
     starts = len(columns)
     window = np.hanning(u.size + 2)[1:-1]
@@ -339,11 +342,17 @@ def _other_lines(
 
 
 def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
-    """1-sigma of white noise from the upper half of the spectrum, where a platter hardly moves; deaf to lines."""
+    """1-sigma of white noise, the larger of two estimates.
+
+    One is from the upper half of the spectrum, where a platter hardly moves; deaf to lines. The other is from the jumps of
+    the phase piece by piece, since noise grows where two strong lines cancel for a while.
+    """
     window = np.hanning(left.size + 2)[1:-1]
     power = np.abs(np.fft.rfft(left * window)) ** 2 / np.sum(window**2)
-    upper = power[power.size // 2 :]
-    return float(np.sqrt(np.median(upper) / np.log(2) * freedom))
+    spectral = np.median(power[power.size // 2 :]) / np.log(2)
+    jumps = np.abs(np.diff(left, 2)) / np.sqrt(6)
+    pieces = [(1.4826 * np.median(piece)) ** 2 for piece in np.array_split(jumps, _PIECES)]
+    return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
 
 
 def _vote(swing: complex, flicker: complex, least: float) -> float:
