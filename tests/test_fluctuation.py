@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.interpolate import PchipInterpolator
+from scipy.signal import lfilter
 from scipy.stats import norm
 
 from strobe.figures import Figures, Fluctuation, evaluate
@@ -35,7 +36,7 @@ Line = tuple[float, float, float]
 
 
 def frame_times(seconds: float) -> Array:
-    return np.arange(round(seconds / FRAME_S) + 1) * FRAME_S
+    return np.arange(round(seconds / FRAME_S) + 1, dtype=np.float64) * FRAME_S
 
 
 def platter(
@@ -55,9 +56,7 @@ def noise(seed: int, count: int, sigma_rev: float = NOISE_REV) -> Array:
 
 
 def figures(time_s: Array, angle_rev: Array, *, noise_rev: float = NOISE_REV, **options: Any) -> Figures:
-    return evaluate(
-        time_s, angle_rev, nominal_rpm=RPM, angle_noise_rev=noise_rev, frame_interval_s=FRAME_S, **options
-    )
+    return evaluate(time_s, angle_rev, nominal_rpm=RPM, angle_noise_rev=noise_rev, frame_interval_s=FRAME_S, **options)
 
 
 def four(fluctuation: Fluctuation) -> Array:
@@ -91,9 +90,12 @@ CYCLES = np.linspace(0, 1, 100_001)
     ids=["sine", "triangle", "square", "gaussian"],
 )
 def test_two_sigma_closed_forms(wave: Array, expected: float) -> None:
-    """Sine sin(0.475 pi), triangle 0.95, square 1, Gaussian from `scipy.stats.norm`."""
-    assert two_sigma(2.5 * wave) == pytest.approx(2.5 * expected, rel=3e-5)
-    assert two_sigma(-wave) == pytest.approx(expected, rel=3e-5)
+    """Sine sin(0.475 pi), triangle 0.95, square 1, Gaussian from `scipy.stats.norm`.
+
+    One of 1e5 values is 1e-5 / (2 x 0.0584) = 1.7e-4 wide / 1.96 at the Gaussian's 2-sigma.
+    """
+    assert two_sigma(2.5 * wave) == pytest.approx(2.5 * expected, rel=1e-4)
+    assert two_sigma(-wave) == pytest.approx(expected, rel=1e-4)
 
 
 def test_two_sigma_constants() -> None:
@@ -140,11 +142,11 @@ def test_two_sines_add_in_square() -> None:
     assert found.weighted_rms_percent == pytest.approx(np.sqrt(np.sum((gains * peaks) ** 2) / 2), abs=0.003)
 
 
-def test_motion_below_the_band_does_not_count_unweighted() -> None:
-    """0.05 Hz is drift, not wow: 2 % of it would read 1.4 % rms."""
+def test_motion_below_the_band_does_not_count() -> None:
+    """0.2 % at 0.05 Hz is drift, not wow: it would read 0.14 % rms, and its ends leak some 0.004 % into the band."""
     time = frame_times(60)
-    found = figures(time, platter(time, (0.05, 2.0, 0.0)) + noise(9, time.size)).fluctuation
-    assert found.unweighted_rms_percent < 0.03
+    found = figures(time, platter(time, (0.05, 0.2, 0.0)) + noise(9, time.size)).fluctuation
+    assert found.unweighted_rms_percent < 0.01
     assert found.weighted_rms_percent < 0.005
 
 
@@ -166,13 +168,18 @@ def test_mean_speed(deviation_percent: float, drop: float, seed: int) -> None:
 
 
 def test_mean_speed_coverage() -> None:
-    """White noise alone: the 95 % half-width holds 95 % of 60 clips (at least 52 with probability 0.99)."""
+    """White noise alone: the half-width holds 95 % of 100 clips and is 1.96 standard deviations of the error.
+
+    That scatters by 7 %; half-widths up to two fifths too wide are let through, too narrow ones are not.
+    """
     time = frame_times(6)
-    held = 0
-    for seed in range(60):
+    errors, widths = [], []
+    for seed in range(100):
         found = figures(time, platter(time, deviation_percent=0.1) + noise(500 + seed, time.size))
-        held += abs(found.deviation_percent - 0.1) <= found.deviation_uncertainty_percent
-    assert held >= 52
+        errors.append(found.deviation_percent - 0.1)
+        widths.append(found.deviation_uncertainty_percent)
+    assert np.sum(np.abs(errors) <= widths) >= 90
+    assert 0.7 < 1.96 * np.std(errors) / np.median(widths) < 1.1
 
 
 def test_mean_error_leaves_the_fluctuation() -> None:
@@ -180,9 +187,7 @@ def test_mean_error_leaves_the_fluctuation() -> None:
     lines = ((0.556, 0.2, 0.4), (4.1667, 0.1, 1.0))
     quiet = 1e-9
     true = figures(time, platter(time, *lines) + noise(21, time.size, quiet), noise_rev=quiet)
-    fast = figures(
-        time, platter(time, *lines, deviation_percent=1.5) + noise(21, time.size, quiet), noise_rev=quiet
-    )
+    fast = figures(time, platter(time, *lines, deviation_percent=1.5) + noise(21, time.size, quiet), noise_rev=quiet)
     assert fast.deviation_percent - true.deviation_percent == pytest.approx(1.5, abs=1e-5)
     np.testing.assert_allclose(four(fast.fluctuation), four(true.fluctuation), rtol=1e-4)
 
@@ -204,14 +209,16 @@ def test_twice_the_wobble_reads_twice() -> None:
     np.testing.assert_allclose(peaks[1], 2 * np.array(peaks[0]), rtol=1e-4)
 
 
-def test_time_reversal() -> None:
+@pytest.mark.parametrize(("drop", "rtol"), [(0.0, 1e-6), (0.05, 1e-3)])
+def test_time_reversal(drop: float, rtol: float) -> None:
+    """Exact but for rounding; with gaps, rounding decides which fine steps at a gap's edges count as seen."""
     time = frame_times(10)
-    time = time[np.random.default_rng(4).random(time.size) > 0.05]
+    time = time[np.random.default_rng(4).random(time.size) >= drop]
     angle = platter(time, (0.556, 0.1, 0.4), (4.1667, 0.05, 1.0), trend_percent_per_minute=0.3)
     angle = angle + noise(23, time.size)
     forward = figures(time, angle)
     backward = figures(time[-1] - time[::-1], angle[-1] - angle[::-1])
-    np.testing.assert_allclose(four(backward.fluctuation), four(forward.fluctuation), rtol=1e-5)
+    np.testing.assert_allclose(four(backward.fluctuation), four(forward.fluctuation), rtol=rtol)
     assert backward.trend_percent_per_minute == pytest.approx(-forward.trend_percent_per_minute, rel=1e-5)
     assert abs(forward.trend_percent_per_minute) > 0.2
 
@@ -239,19 +246,25 @@ def floor_closed_form(top_hz: float, weighted: bool) -> float:
 
 
 def test_perfect_platter_reads_nothing_and_states_the_floor() -> None:
-    """What is left after the floor has been taken off is within the stated half-width, and small on average."""
+    """What is left once the floor is off: within the 95 % half-width (at most 6 of 40 beyond, probability 0.99), small.
+
+    The floor lies between the closed forms up to either end of the band's upper edge. In a few clips the spectrum's
+    top is low by chance and the floor is lowered to it, never raised.
+    """
     time = frame_times(10)
-    weighted, unweighted = [], []
-    for seed in range(20):
+    beyond = np.zeros(2, dtype=int)
+    rests, floors = [], []
+    for seed in range(40):
         found = figures(time, platter(time) + noise(300 + seed, time.size)).fluctuation
-        assert found.weighted_rms_percent <= found.weighted_rms_uncertainty_percent
-        assert found.unweighted_rms_percent <= found.unweighted_rms_uncertainty_percent
-        assert floor_closed_form(14.25, True) < found.weighted_floor_percent < floor_closed_form(15.0, True)
-        assert floor_closed_form(14.25, False) < found.unweighted_floor_percent < floor_closed_form(15.0, False)
-        weighted.append(found.weighted_rms_percent / found.weighted_floor_percent)
-        unweighted.append(found.unweighted_rms_percent / found.unweighted_floor_percent)
-    assert np.sqrt(np.mean(np.square(weighted))) < 0.4
-    assert np.sqrt(np.mean(np.square(unweighted))) < 0.4
+        rests.append((found.weighted_rms_percent, found.unweighted_rms_percent))
+        floors.append((found.weighted_floor_percent, found.unweighted_floor_percent))
+        widths = (found.weighted_rms_uncertainty_percent, found.unweighted_rms_uncertainty_percent)
+        beyond += np.array(rests[-1]) > widths
+    assert np.all(beyond <= 6)
+    least, most = ([floor_closed_form(top, weighted) for weighted in (True, False)] for top in (14.25, 15.0))
+    assert np.all(np.array(floors) < most)
+    assert np.all(np.mean(np.array(floors) > least, axis=0) >= 0.8)
+    assert np.all(np.sqrt(np.mean(np.square(rests), axis=0)) < 0.4 * np.array(most))
 
 
 def test_floor_is_what_the_noise_shows() -> None:
@@ -303,8 +316,6 @@ def random_flutter(rng: np.random.Generator, time_s: Array, rms_percent: float, 
     step = FRAME_S / fine
     decay = np.exp(-2 * np.pi * corner_hz * step)
     count = (time_s.size - 1) * fine
-    from scipy.signal import lfilter
-
     drive = rng.normal(0, rms_percent / 100 * np.sqrt(1 - decay**2), count)
     start = rng.normal(0, rms_percent / 100)
     speed, _ = lfilter([1.0], [1.0, -decay], drive, zi=[decay * start])
@@ -312,7 +323,7 @@ def random_flutter(rng: np.random.Generator, time_s: Array, rms_percent: float, 
 
 
 def true_random_rms(rms_percent: float, corner_hz: float, *, weighted: bool) -> float:
-    """Square root of the process's spectrum ``(2 / pi corner) / (1 + (f / corner)^2)`` times the band's gain squared."""
+    """From the process's spectrum ``(2 / pi corner) / (1 + (f / corner)^2)`` times the band's gain squared."""
 
     def density(frequency: float) -> float:
         gain = band_gain(np.array([frequency]), top_hz=14.25, end_hz=15.0, weighted=weighted)[0]

@@ -326,10 +326,14 @@ class TestReading:
         assert moved > 0
         assert moved == pytest.approx(2 * reader.shift_factor(), rel=0.01)
 
-    def test_blind_to_even_brightness_and_to_its_slope(self) -> None:
-        reader = learned(clip_of(np.arange(WIDTH) / 12, 71.0, 5, count=12))
-        picture = paint(plain(), np.arange(WIDTH) / 12 + 0.3, 71.0, 5)
-        slope = np.linspace(-30, 30, WIDTH)[None, :] * np.ones((HEIGHT, 1))
+    @pytest.mark.parametrize(("pitch", "width", "half"), [(12, 646, 5), (60, 982, 20)])
+    def test_blind_to_even_brightness_and_to_its_slope(self, pitch: int, width: int, half: int) -> None:
+        """Also with so few dots that they do not fill whole periods of the window."""
+        scenery = plain(width)
+        dots = np.arange(width) / pitch
+        reader = learned(clip_of(dots, 71.0, half, count=12, scenery=scenery))
+        picture = paint(scenery, dots + 0.3, 71.0, half)
+        slope = np.linspace(-30, 30, width)[None, :] * np.ones((HEIGHT, 1))
         plainly = reader.read(picture)
         for change in (np.full_like(picture, 40.0), slope):
             np.testing.assert_allclose(reader.read(picture + change), plainly, atol=2e-3 * abs(plainly.sum()))

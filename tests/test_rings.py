@@ -140,7 +140,15 @@ def test_parse_rpm_no_speed(text: str | float) -> None:
 
 @pytest.mark.parametrize(
     ("rpm", "nominal"),
-    [(17.0, 50 / 3), (30.0, 100 / 3), (38.0, 100 / 3), (39.0, 45.0), (59.0, 45.0), (60.0, 3600 / 46), (0.1, 50 / 3)],
+    [
+        (17.0, 50 / 3),
+        (30.0, 100 / 3),
+        (38.0, 100 / 3),
+        (39.0, 45.0),
+        (59.0, 45.0),
+        (60.0, 3600 / 46),
+        (0.1, 50 / 3),
+    ],
 )
 def test_nearest_nominal(rpm: float, nominal: float) -> None:
     """Nearest by ratio: the borders are the geometric means, 38.73 and 59.34 rpm."""

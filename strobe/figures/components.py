@@ -224,6 +224,7 @@ def _search(
     """Add lines to a fit as long as one stands out, the strongest first; then drop those that do not any more."""
     width = 0.5 / fit.half
     rejected: list[float] = []
+    fit = _apart(fit, width)
 
     def floor_of(joint: _JointFit) -> Floor:
         grid, step = to_grid(joint.time, joint.residual, interval_s)
@@ -253,9 +254,19 @@ def _search(
         weakest = int(np.argmin(margin))
         if margin[weakest] > 1.0:
             break
-        fit = fit.with_lines(np.delete(fit.frequency, weakest))
+        fit = _apart(fit.with_lines(np.delete(fit.frequency, weakest)), width)
         floor = floor_of(fit)
     return fit, floor
+
+
+def _apart(fit: _JointFit, width_hz: float) -> _JointFit:
+    """The fit without the weaker of any two lines that a refit has moved too close to be told apart."""
+    while fit.closest_hz < _CLOSEST_BINS * width_hz:
+        order = np.argsort(fit.frequency)
+        near = int(np.argmin(np.diff(fit.frequency[order])))
+        pair = order[near : near + 2]
+        fit = fit.with_lines(np.delete(fit.frequency, pair[np.argmin(fit.amplitude[pair])]))
+    return fit
 
 
 def _leaks(fit: _JointFit, floor: Floor, interval_s: float) -> bool:

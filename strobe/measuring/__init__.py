@@ -10,6 +10,7 @@ from pathlib import Path
 from strobe.capture import ClipFacts, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.figures import evaluate
+from strobe.figures.results import Component
 from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, setup_of, speed_of, timing_of
@@ -124,7 +125,8 @@ def measure(
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen)
-    open_shutter = timing.line == "lamp" or gap_percent > 0
+    components = components_with_budget(figures, time, timing, gap_percent)
+    fluctuation = fluctuation_with_budget(figures, time, timing, gap_percent, shake_dots=shake, dots=chosen.dots)
     rate = 1 / (time.interval_s * stretch)
     return Measurement(
         clip=Clip(
@@ -137,10 +139,12 @@ def measure(
         setup=setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp),
         timing=timing,
         speed=speed_of(figures, chosen, time, timing, gap_percent),
-        fluctuation=fluctuation_with_budget(
-            figures, time, shake_dots=shake, dots=chosen.dots, open_shutter=open_shutter
+        fluctuation=replace(
+            fluctuation,
+            period_s=components[0].period_s if components else None,
+            period_uncertainty_s=_period_uncertainty_s(components),
         ),
-        components=components_with_budget(figures, time, open_shutter=open_shutter),
+        components=components,
         trend_percent_per_minute=figures.trend_percent_per_minute,
         trend_uncertainty_percent_per_minute=trend_uncertainty_percent_per_minute(figures, chosen.line, time),
         series=figures.series,
@@ -149,6 +153,13 @@ def measure(
             chosen, figures, time, timing, gap_percent=gap_percent, shaken=bool(shake.any()), corrupt=tally.corrupt
         ),
     )
+
+
+def _period_uncertainty_s(components: tuple[Component, ...]) -> float | None:
+    """95 % half-width of the period of the strongest component."""
+    if not components:
+        return None
+    return components[0].period_s * components[0].frequency_uncertainty_hz / components[0].frequency_hz
 
 
 def _check_options(dots: int | None, mains: float | None, lamp: str | float, capture_rate_hz: float | None) -> None:

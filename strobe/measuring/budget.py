@@ -85,29 +85,44 @@ def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, ti
     return float(np.hypot(figures.trend_uncertainty_percent_per_minute, left))
 
 
-def exposure_loss(frequency_hz: float, time: TimeBase, open_shutter: bool) -> float:
-    """Share of a wobble that averaging over a long exposure may swallow.
+def exposure_loss(frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float) -> tuple[float, float]:
+    """By what to multiply a wobble for averaging over the exposure, and the 95 % share of it that stays unsure.
 
-    Dots frozen by a shutter need a short one; dots frozen by the lamp leave it open, up to the whole frame.
+    Dots frozen by a shutter need a short one. Dots frozen by the lamp leave it open, from one flash up to the whole
+    frame: 0.4 of what a whole frame would swallow is put back, and 0.5 of it stays unsure. Where lamp or shutter may
+    have frozen them, nothing is put back.
     """
-    return 1 - float(np.sinc(frequency_hz * time.interval_s)) if open_shutter else 0.0
+    loss = 1 - float(np.sinc(frequency_hz * time.interval_s))
+    if gap_percent > 0:
+        return 1.0, loss
+    return (1 / (1 - 0.4 * loss), 0.5 * loss) if timing.line == "lamp" else (1.0, 0.0)
 
 
-def components_with_budget(figures: Figures, time: TimeBase, *, open_shutter: bool) -> tuple[Component, ...]:
+def components_with_budget(
+    figures: Figures, time: TimeBase, timing: Timing, gap_percent: float
+) -> tuple[Component, ...]:
     """The components with what coding and exposure may swallow, and what an off-centre ring may add once a turn."""
     widened = []
     for one in figures.components:
         ring = RING_OFF_CENTRE_PERCENT if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
-        share = float(np.hypot(SCALE_SHARE, exposure_loss(one.frequency_hz, time, open_shutter)))
-        total = float(np.sqrt(one.uncertainty_percent**2 + ring**2 + (share * one.peak_percent) ** 2))
-        widened.append(replace(one, uncertainty_percent=total))
-    return tuple(widened)
+        factor, loss = exposure_loss(one.frequency_hz, time, timing, gap_percent)
+        peak = factor * one.peak_percent
+        total = float(np.hypot(np.hypot(one.uncertainty_percent, ring), np.hypot(SCALE_SHARE, loss) * peak))
+        weighted = factor * one.weighted_percent
+        widened.append(replace(one, peak_percent=peak, weighted_percent=weighted, uncertainty_percent=total))
+    return tuple(sorted(widened, key=lambda c: c.peak_percent, reverse=True))
 
 
 def fluctuation_with_budget(
-    figures: Figures, time: TimeBase, *, shake_dots: NDArray[np.float64], dots: int, open_shutter: bool
+    figures: Figures,
+    time: TimeBase,
+    timing: Timing,
+    gap_percent: float,
+    *,
+    shake_dots: NDArray[np.float64],
+    dots: int,
 ) -> Fluctuation:
-    """The fluctuation with the share of an off-centre ring and of what shake leaves in its uncertainties.
+    """The fluctuation with what the exposure swallowed put back, and with an off-centre ring and shake in its bounds.
 
     Raises
     ------
@@ -136,12 +151,13 @@ def fluctuation_with_budget(
                 "Put the phone on a stand or against something solid, and film again.",
             )
 
-    lost = [(c.weighted_percent**2, exposure_loss(c.frequency_hz, time, open_shutter)) for c in figures.components]
-    swallowed = sum(power * share for power, share in lost) / max(sum(power for power, _ in lost), 1e-12)
-    scale = float(np.hypot(SCALE_SHARE, swallowed))
+    power = np.array([c.weighted_percent**2 for c in figures.components])
+    losses = np.array([exposure_loss(c.frequency_hz, time, timing, gap_percent) for c in figures.components])
+    factor, loss = np.average(losses, axis=0, weights=power) if power.size else (1.0, 0.0)
+    scale = float(np.hypot(SCALE_SHARE, loss))
 
     def widened(figure: str, ring: float, shake: float) -> float:
-        value: float = getattr(fluctuation, f"{figure}_percent")
+        value: float = factor * getattr(fluctuation, f"{figure}_percent")
         own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
         if figure.endswith("peak"):
             off_centre = _RANDOM_ANGLE * ring
@@ -154,6 +170,10 @@ def fluctuation_with_budget(
     ring = RING_OFF_CENTRE_PERCENT
     return replace(
         fluctuation,
+        weighted_peak_percent=float(factor * fluctuation.weighted_peak_percent),
+        weighted_rms_percent=float(factor * fluctuation.weighted_rms_percent),
+        unweighted_peak_percent=float(factor * fluctuation.unweighted_peak_percent),
+        unweighted_rms_percent=float(factor * fluctuation.unweighted_rms_percent),
         weighted_peak_uncertainty_percent=widened("weighted_peak", ring * gain, 2 * left),
         weighted_rms_uncertainty_percent=widened("weighted_rms", ring * gain, left),
         unweighted_peak_uncertainty_percent=widened("unweighted_peak", ring, 3 * left),

@@ -37,8 +37,8 @@ CLEAR_SUPPORT = 6.5
 """Likeness after one turn, over its noise, from which a repeat counts as seen."""
 _LEAST_DOTS = 4
 _WORTH_FOLLOWING = 6.5
-_SOFT, _FLASHES, _DEEP = (0.4, 0.12), (0.5, 0.2), 0.2
-"""Second and third harmonic of soft light and of flashes, and flicker too deep for soft light behind a long shutter."""
+_FLASHES, _DEEP = (0.5, 0.2), 0.2
+"""Second and third harmonic of flashes at the least, and flicker too deep for soft light behind a long shutter."""
 _CLEAR_GAP = 2.0
 _CLOSE_PERCENT = 0.6
 _PLAUSIBLE_PERCENT = 2.5
@@ -247,7 +247,7 @@ def _vote_of_flicker(flash: FlashRate) -> float:
     """
     if flash.second > _FLASHES[0] or flash.third > _FLASHES[1]:
         return -0.45
-    if flash.second > _SOFT[0] or flash.third > _SOFT[1]:
+    if not flash.soft:
         return 0.0
     return 1.0 if flash.modulation > _DEEP else 0.4
 

@@ -26,6 +26,8 @@ _LEAST_SHARE_OF_ROWS = 0.5
 _MOST_HARMONICS = 4
 _SHARED_HARMONICS = 6
 _CLEAR_WANDER = 4.0
+_SOFT = (0.4, 0.12)
+"""Second and third harmonic of soft light at the most; a half-sine through a camera's curve has 0.35 and 0.09."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +61,11 @@ class FlashRate:
     wander_cycles: NDArray[np.float64]
     jitter_cycles: NDArray[np.float64]
     row_phase: NDArray[np.complex128]
+
+    @property
+    def soft(self) -> bool:
+        """Whether the light comes and goes smoothly: next to no harmonics."""
+        return self.second < _SOFT[0] and self.third < _SOFT[1]
 
     def phase_cycles(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lamp phase in cycles at the frame times that the rate was measured on."""

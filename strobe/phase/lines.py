@@ -19,7 +19,7 @@ from strobe.phase.lamp import FlashRate
 
 __all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "read_line"]
 
-_HARMONICS = 6
+_HARMONICS, _HARMONICS_OF_FLASHES = 4, 10
 _WOBBLE_LINES = 10
 _TOO_ALIKE = 0.25
 _STRONG_SWING = 0.01
@@ -193,7 +193,8 @@ def read_line(
 
     waves: list[_Wave] = []
     if lamp_cycles is not None:
-        waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, _HARMONICS + 1))
+        most = _HARMONICS_OF_FLASHES if flash is not None and not flash.soft else _HARMONICS
+        waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
     swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
     if kind == "lamp" and lamp_cycles is not None:
@@ -322,7 +323,7 @@ def _fit_waves(
         blocked |= np.abs(grid - grid[top]) * duration < 0.4
     taken_off = np.stack(columns[3:starts], axis=1) @ solution[3:starts] if waves else np.zeros_like(u)
     steady = residual - left - taken_off
-    first = complex(solution[3], -solution[4]) if waves else 0j
+    first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
     return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
 
 
@@ -344,8 +345,8 @@ def _other_lines(
 def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
     """1-sigma of white noise, the larger of two estimates.
 
-    One is from the upper half of the spectrum, where a platter hardly moves; deaf to lines. The other is from the jumps of
-    the phase piece by piece, since noise grows where two strong lines cancel for a while.
+    One is from the upper half of the spectrum, where a platter hardly moves; deaf to lines. The other is from the
+    jumps of the phase piece by piece, since noise grows where two strong lines cancel for a while.
     """
     window = np.hanning(left.size + 2)[1:-1]
     power = np.abs(np.fft.rfft(left * window)) ** 2 / np.sum(window**2)
