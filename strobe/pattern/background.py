@@ -17,7 +17,9 @@ _COLUMNS = 128
 _PATCH = 14
 _MOST_PATCHES = 24
 _LEAST_PATCHES = 4
-_STEPS = 4
+_STEPS = 5
+_WORTH_A_STEP_PX = 0.7
+_BESIDE_A_ROW = 0.08
 
 
 class BackgroundReader:
@@ -39,11 +41,10 @@ class BackgroundReader:
         clear = np.ones((height, width), bool)
         for row in rows:
             reach = 1.5 * float(np.median(row.pitch_px)) + 4
-            top = np.clip(row.y_px - reach, 0, height).astype(int)
-            bottom = np.clip(row.y_px + reach, 0, height).astype(int)
-            inside = np.arange(height)[:, None]
-            first = int(row.x_px[0])
-            clear[:, first : first + row.x_px.size] &= ~((inside >= top[None, :]) & (inside <= bottom[None, :]))
+            beside = int(_BESIDE_A_ROW * width)
+            first, last = max(0, int(row.x_px[0]) - beside), min(width, int(row.x_px[-1]) + 1 + beside)
+            y = np.interp(np.arange(first, last), row.x_px, row.y_px)
+            clear[:, first:last] &= np.abs(np.arange(height)[:, None] - y) > reach
         self._choose_cells(planes, clear)
         anchor = (height / 2, width / 2)
         if rows:
@@ -118,7 +119,7 @@ class BackgroundReader:
             return float("nan"), float("nan"), float("nan")
         height, width = plane.shape[0] // self._thin, plane.shape[1] // self._thin
         moved = np.zeros((len(self._centres), 2))
-        for _ in range(_STEPS):
+        for last in (*[False] * (_STEPS - 1), True):
             rows = np.clip(self._rows + self._place[:, :1, None], 0, height - 1) * self._thin
             columns = np.clip(self._columns + self._place[:, 1:, None], 0, width - 1) * self._thin
             seen = np.zeros((len(rows), rows.shape[1], columns.shape[2]), np.float32)
@@ -128,8 +129,8 @@ class BackgroundReader:
             seen *= self._scale / self._thin**2
             change = seen.reshape(len(self._centres), -1) - self._template
             moved = -np.einsum("pij,pj->pi", self._solve, change)[:, 1::-1]
-            step = np.rint(np.clip(moved, -2, 2)).astype(int)
-            if not step.any():
+            step = np.where(np.abs(moved) > _WORTH_A_STEP_PX, np.rint(np.clip(moved, -2, 2)), 0).astype(int)
+            if last or not step.any():
                 break
             self._place = self._place + step
         moved = np.clip(moved, -3, 3) + self._place

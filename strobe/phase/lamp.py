@@ -9,7 +9,7 @@ the rate cannot be told.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +19,15 @@ __all__ = ["FlashRate", "measure_flash_rate"]
 _SPAN = 0.01
 _LEAST_CYCLES = 1.6
 _LEAST_ARC = 0.12
-_MODEL_ERROR_CYCLES = 0.002
+_MODEL_ERROR_CYCLES, _FLASH_ERROR_CYCLES = 0.002, 0.008
+_CREEP_ERROR_CYCLES, _SLOW_CREEP_CYCLES = 0.012, 3.0
 """What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
 _LEAST_RATIO = 30.0
 _LEAST_SHARE_OF_ROWS = 0.5
 _MOST_HARMONICS = 4
 _SHARED_HARMONICS = 6
 _CLEAR_WANDER = 4.0
+_MOST_UNEXPLAINED = 0.4
 _SOFT = (0.4, 0.12)
 """Second and third harmonic of soft light at the most; a half-sine through a camera's curve has 0.35 and 0.09."""
 
@@ -193,20 +195,32 @@ def _refine(
         chosen = fits[0][1]
 
     wave = _shared_wave(relative, time_s, chosen, usable)
+    if np.abs(wave.harmonics[1]) > _SOFT[0] * np.abs(wave.harmonics[0]):
+        starts = chosen + np.array([-0.6, -0.3, 0.3, 0.6]) / duration
+        tries = [wave, *(_shared_wave(relative, time_s, float(start), usable) for start in starts)]
+        wave = min(tries, key=lambda one: one.unexplained)
     fold = abs(wave.rate_hz * interval - np.rint(wave.rate_hz * interval)) / interval
+    if fold * duration < _SLOW_CREEP_CYCLES:
+        wave = _creeping_wave(relative, time_s, wave.rate_hz, usable)
     if fold * duration < 0.8 * _LEAST_CYCLES:
         return None
-    return _as_flash_rate(wave, candidate, usable, duration)
+    return _as_flash_rate(wave, candidate, usable, duration, fold * duration)
 
 
-def _as_flash_rate(wave: _Wave, candidate: float, usable: NDArray[np.bool_], duration: float) -> FlashRate | None:
-    if abs(wave.rate_hz / candidate - 1) > 1.2 * _SPAN:
+def _as_flash_rate(
+    wave: _Wave, candidate: float, usable: NDArray[np.bool_], duration: float, creep_cycles: float
+) -> FlashRate | None:
+    if abs(wave.rate_hz / candidate - 1) > 1.2 * _SPAN or wave.unexplained > _MOST_UNEXPLAINED:
         return None
+    soft = np.abs(wave.harmonics[1]) < _SOFT[0] * np.abs(wave.harmonics[0])
+    model_error = _MODEL_ERROR_CYCLES if soft else _FLASH_ERROR_CYCLES
+    if creep_cycles < _SLOW_CREEP_CYCLES:
+        model_error = _CREEP_ERROR_CYCLES
     row_phase = np.zeros(usable.size, complex)
     row_phase[usable] = wave.rows
     return FlashRate(
         rate_hz=wave.rate_hz,
-        uncertainty_hz=float(np.hypot(wave.error_hz, _MODEL_ERROR_CYCLES / duration)),
+        uncertainty_hz=float(np.hypot(wave.error_hz, model_error / duration)),
         candidate_hz=candidate,
         modulation=float(np.abs(wave.harmonics[0])),
         second=float(np.abs(wave.harmonics[1] / wave.harmonics[0])),
@@ -223,14 +237,29 @@ class _Wave:
 
     rate_hz: float
     error_hz: float
+    unexplained: float
     harmonics: NDArray[np.complex128]
     rows: NDArray[np.complex128]
     wander: NDArray[np.float64]
     jitter: NDArray[np.float64]
 
 
-def _shared_wave(
+def _creeping_wave(
     relative: NDArray[np.float64], time_s: NDArray[np.float64], rate: float, usable: NDArray[np.bool_]
+) -> _Wave:
+    """The shared wave of a slow creep; how far a changing exposure could move its rate is in its error."""
+    wave = _shared_wave(relative, time_s, rate, usable)
+    other = _shared_wave(relative, time_s, rate, usable, exposure=True)
+    return replace(wave, error_hz=float(np.hypot(wave.error_hz, other.rate_hz - wave.rate_hz)))
+
+
+def _shared_wave(
+    relative: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    rate: float,
+    usable: NDArray[np.bool_],
+    *,
+    exposure: bool = False,
 ) -> _Wave:
     """Fit one waveform to all rows at once, by Gauss and Newton on rate, sweep and slow wander of the lamp.
 
@@ -252,10 +281,11 @@ def _shared_wave(
         cycles = (rate * time_s + slow @ drift)[:, None] + sweeps * place[None, :]
         waves = np.stack([np.exp(2j * np.pi * h * cycles) for h in range(1, _SHARED_HARMONICS + 1)], axis=2)
         waves -= waves.mean(axis=0)
-        basis = np.concatenate([waves.real, -waves.imag], axis=2).reshape(cycles.size, -1)
+        course = np.broadcast_to((slow if exposure else slow[:, :0])[:, None, :], (*cycles.shape, 3 * exposure))
+        basis = np.concatenate([waves.real, -waves.imag, course], axis=2).reshape(cycles.size, -1)
         target = relative.reshape(-1)
         solution = np.linalg.solve(basis.T @ basis + 1e-6 * cycles.size * np.eye(basis.shape[1]), basis.T @ target)
-        harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS:]
+        harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS]
         steep = (waves @ (2j * np.pi * np.arange(1, _SHARED_HARMONICS + 1) * harmonics)).real
         left = (target - basis @ solution).reshape(relative.shape)
         moves = [steep * slow[:, k, None] for k in range(terms)] + [steep * (place - place.mean())[None, :]]
@@ -274,6 +304,7 @@ def _shared_wave(
     return _Wave(
         rate_hz=rate + float(drift[0]) * 2 / duration,
         error_hz=error,
+        unexplained=float(np.mean(left**2) / np.mean(relative**2)),
         harmonics=harmonics,
         rows=harmonics[0] * np.exp(2j * np.pi * (sweeps * place - float(drift[0]) * (1 + 2 * time_s[0] / duration))),
         wander=slow[:, 1:] @ drift[1:],
@@ -347,12 +378,12 @@ def _creeping_bands(
     left, rate, candidate, radius = min(fits)
     if left > 0.02 * radius**2 or not 0.002 < 2 * radius < 0.7:
         return None
-    wave = _shared_wave(relative, time_s, rate, usable)
+    wave = _creeping_wave(relative, time_s, rate, usable)
     moved = abs(wave.rate_hz - rate) * duration
     creep = abs(wave.rate_hz * interval - np.rint(wave.rate_hz * interval)) / interval
-    if moved > 0.15 or creep * duration < _LEAST_ARC or wave.error_hz * duration > 0.05:
+    if moved > 0.15 or creep * duration < _LEAST_ARC or wave.error_hz * duration > 0.1:
         return None
-    return _as_flash_rate(wave, candidate, usable, duration)
+    return _as_flash_rate(wave, candidate, usable, duration, creep * duration)
 
 
 def _unexplained(relative: NDArray[np.float64], time_s: NDArray[np.float64], rate: float) -> float:
