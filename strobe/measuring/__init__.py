@@ -7,6 +7,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from strobe.capture import ClipFacts, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.figures import evaluate
@@ -150,7 +152,14 @@ def measure(
         series=figures.series,
         dot_pitch_px=chosen.evidence.row.pitch_px,
         notes=notes_of(
-            chosen, figures, time, timing, gap_percent=gap_percent, shaken=bool(shake.any()), corrupt=tally.corrupt
+            chosen,
+            figures,
+            time,
+            timing,
+            gap_percent=gap_percent,
+            shaken=bool(shake.any()),
+            scenery_seen=bool(np.all(np.isfinite(pattern.shift_px))),
+            corrupt=tally.corrupt,
         ),
     )
 

@@ -100,6 +100,7 @@ def notes_of(
     *,
     gap_percent: float,
     shaken: bool,
+    scenery_seen: bool,
     corrupt: int,
 ) -> tuple[Note, ...]:
     """What to beware of."""
@@ -127,6 +128,11 @@ def notes_of(
             shaken,
             "shake",
             "The camera moved; its motion was taken off as far as the background shows it.",
+        ),
+        (
+            not scenery_seen,
+            "no-scenery",
+            "Nothing that stands still shows in the picture, so motion of the camera would pass for wobble.",
         ),
         (
             time.dropped > 0,

@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.errors import Refused
 from strobe.pattern import PatternReading, RowSeries
 
 __all__ = ["moves", "shake_dots", "steadied"]
+
+MUCH_SHAKE_PX = 0.5
+"""A camera on a stand stays well below this, flicker and coding included."""
 
 
 def shake_dots(row: RowSeries, pattern: PatternReading) -> NDArray[np.float64]:
@@ -20,7 +24,7 @@ def shake_dots(row: RowSeries, pattern: PatternReading) -> NDArray[np.float64]:
     quick = along - np.polynomial.polynomial.polyval(
         pattern.time_s, np.polynomial.polynomial.polyfit(pattern.time_s, along, 1)
     )
-    if float(np.std(quick)) < max(0.05, 4 * pattern.shift_noise_px):
+    if float(np.std(quick)) < min(max(0.05, 4 * pattern.shift_noise_px), MUCH_SHAKE_PX):
         return still
     return (along - along[0]) / row.mean_pitch_px
 
@@ -31,10 +35,23 @@ def steadied(
     """Dots that have passed with the camera's motion taken off, that motion in dots, and the 1-sigma noise it brings.
 
     The motion is taken off only where the dots run more smoothly without it; else it is zero.
+
+    Raises
+    ------
+    Refused
+        ``shaken`` when the scenery moves much and taking that off does not steady the dots.
     """
     shake = shake_dots(row, pattern)
     if shake.any() and float(np.std(np.diff(dots + shake, 2))) < float(np.std(np.diff(dots, 2))):
         return dots + shake, shake, pattern.shift_noise_px / row.mean_pitch_px
+    much = float(np.std(np.diff(shake, 2))) * row.mean_pitch_px
+    if much > MUCH_SHAKE_PX:
+        raise Refused(
+            "shaken",
+            f"The picture shakes by about {much:.1f} pixels from frame to frame, and the background does not show how "
+            "the dots moved with it.",
+            "Put the phone on a stand or against something solid, and film again.",
+        )
     return dots, np.zeros_like(dots), 0.0
 
 
