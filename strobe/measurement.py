@@ -53,6 +53,7 @@ class Speed:
     """Mean speed over whole revolutions; percentages relative to nominal, positive = fast.
 
     `drift_dots_per_minute` is what the eye would count: positive = the pattern moves with the rotation.
+    `end_to_end_deviation_percent` is the mean from the first frame to the last instead, the incomplete turn included.
     """
 
     mean_rpm: float
@@ -63,6 +64,7 @@ class Speed:
     still_deviation_percent: float
     drift_dots_per_minute: float
     revolutions: float
+    end_to_end_deviation_percent: float | None = None
 
 
 @dataclass(frozen=True)

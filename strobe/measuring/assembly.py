@@ -5,7 +5,11 @@ from __future__ import annotations
 from strobe.figures.results import Figures
 from strobe.figures.rings import still_deviation_percent
 from strobe.measurement import Note, Setup, Speed, Timing
-from strobe.measuring.budget import mains_uncertainty_percent, speed_uncertainty_percent
+from strobe.measuring.budget import (
+    end_to_end_deviation_percent,
+    mains_uncertainty_percent,
+    speed_uncertainty_percent,
+)
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.phase import TimeBase
 
@@ -65,6 +69,7 @@ def speed_of(figures: Figures, chosen: Hypothesis, time: TimeBase, timing: Timin
         ),
         drift_dots_per_minute=creep,
         revolutions=figures.revolutions,
+        end_to_end_deviation_percent=answer + end_to_end_deviation_percent(figures) - figures.deviation_percent,
     )
 
 

@@ -16,6 +16,7 @@ from strobe.phase import FlashRate, LineReading, TimeBase
 
 __all__ = [
     "components_with_budget",
+    "end_to_end_deviation_percent",
     "fluctuation_with_budget",
     "mains_uncertainty_percent",
     "speed_uncertainty_percent",
@@ -55,6 +56,17 @@ def mains_uncertainty_percent(flash_rate_hz: float) -> float:
     return 0.1 if flash_rate_hz > 110 else 0.2
 
 
+def end_to_end_deviation_percent(figures: Figures) -> float:
+    """Mean deviation from the first to the last frame, the incomplete turn included, on the clock of the frames."""
+    series = figures.series
+    turns = float(series.angle_rev[-1] - series.angle_rev[0])
+    rpm = 60 * turns / float(series.time_s[-1] - series.time_s[0])
+    return (
+        figures.deviation_percent
+        + 100 * (rpm - figures.mean_rpm) * (1 + figures.deviation_percent / 100) / figures.mean_rpm
+    )
+
+
 def speed_uncertainty_percent(
     figures: Figures,
     line: LineReading,
@@ -64,9 +76,13 @@ def speed_uncertainty_percent(
     nominal_flash_hz: float | None,
     gap_percent: float,
 ) -> float:
-    """95 % half-width of the mean deviation: run length and noise, clock, lamp, line."""
+    """95 % half-width of the mean deviation: run length and noise, clock, lamp, line.
+
+    What the choice of the stretch does to the mean, whole turns or the whole clip, counts as run length.
+    """
     total_dots = line.dot_rate_hz * time.duration_s
     parts = [figures.deviation_uncertainty_percent, 100 * 2 * time.interval_uncertainty]
+    parts.append(end_to_end_deviation_percent(figures) - figures.deviation_percent)
     slow_swing = 0 < line.swing_cycles < _SLOW_SWING_CYCLES
     parts.append(100 * (1.5 if slow_swing else 0.25) * line.swing_dots / total_dots)
     if timing.reference == "camera":
