@@ -404,6 +404,7 @@ CONTRACT = {
     "speed": {
         *("mean_rpm", "deviation_percent", "uncertainty_percent", "deviation_to_lamp_percent"),
         *("deviation_to_camera_percent", "still_deviation_percent", "drift_dots_per_minute", "revolutions"),
+        "end_to_end_deviation_percent",
     },
     "fluctuation": {
         "band_hz",

@@ -231,7 +231,7 @@ def _read(
     return (
         [reader.read(plane) for reader in learned.readers],
         learned.background.brightness(luma),
-        learned.background.shift(luma),
+        learned.background.watch(luma),
     )
 
 

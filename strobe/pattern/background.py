@@ -20,6 +20,7 @@ _LEAST_PATCHES = 4
 _STEPS = 5
 _WORTH_A_STEP_PX = 0.7
 _BESIDE_A_ROW = 0.08
+_CALM_FRAMES, _CALM_PX, _LOOK_EVERY = 30, 0.3, 4
 
 
 class BackgroundReader:
@@ -38,6 +39,8 @@ class BackgroundReader:
     def __init__(self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0) -> None:
         height, width = planes[0].shape
         self._scale = 255.0 / full_scale
+        self._last = (0.0, 0.0, 0.0)
+        self._calm_frames = self._frames_seen = 0
         clear = np.ones((height, width), bool)
         for row in rows:
             reach = 1.5 * float(np.median(row.pitch_px)) + 4
@@ -108,6 +111,16 @@ class BackgroundReader:
         along_down = np.stack([one, zero, right_from, down_from], axis=1)
         along_right = np.stack([zero, one, -down_from, right_from], axis=1)
         self._model = np.stack([along_down, along_right], axis=1)
+
+    def watch(self, plane: Plane) -> tuple[float, float, float]:
+        """As `shift`, but while the camera stands still only every fourth frame is looked at; the others repeat it."""
+        self._frames_seen += 1
+        if self._calm_frames > _CALM_FRAMES and self._frames_seen % _LOOK_EVERY:
+            return self._last
+        before, self._last = self._last, self.shift(plane)
+        moved = max(abs(self._last[0] - before[0]), abs(self._last[1] - before[1]))
+        self._calm_frames = self._calm_frames + 1 if moved < _CALM_PX else 0
+        return self._last
 
     def shift(self, plane: Plane) -> tuple[float, float, float]:
         """Shift of the scenery at the first row, right and down in pixels, and its 1-sigma noise; NaN for none seen.

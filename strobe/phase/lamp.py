@@ -125,10 +125,10 @@ def measure_flash_rate(
         grid = grid[fold * duration > _LEAST_CYCLES]
         if grid.size < 3:
             continue
-        spectrum = np.exp(-2j * np.pi * np.outer(grid, time_s)) * window @ relative
-        power = np.mean(np.abs(spectrum) ** 2, axis=1)
+        parts = np.array_split(grid, max(1, grid.size // 128))
+        power = np.concatenate([np.mean(_power(part, time_s, window, relative), axis=1) for part in parts])
         top = int(np.argmax(power))
-        above = np.mean(np.abs(spectrum[top]) ** 2 > 6 * floor)
+        above = np.mean(_power(grid[top : top + 1], time_s, window, relative) > 6 * floor)
         at_edge = top in (0, grid.size - 1)
         ratio = float(power[top] / np.median(floor))
         if ratio < _LEAST_RATIO or above < _LEAST_SHARE_OF_ROWS or at_edge:
@@ -161,8 +161,18 @@ def _floor(
 ) -> NDArray[np.float64]:
     """Typical power of each row away from any line."""
     probe = np.linspace(0.3, 0.5 / interval - 0.3, 61)
-    spectrum = np.exp(-2j * np.pi * np.outer(probe, time_s)) * window @ relative
-    return np.median(np.abs(spectrum) ** 2, axis=0) + 1e-14
+    return np.median(_power(probe, time_s, window, relative), axis=0) + 1e-14
+
+
+def _power(
+    frequency_hz: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    window: NDArray[np.float64],
+    relative: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Power (frequencies, rows) of each row's brightness."""
+    spectrum = np.exp(-2j * np.pi * np.outer(frequency_hz, time_s)) * window @ relative
+    return spectrum.real**2 + spectrum.imag**2
 
 
 def _refine(

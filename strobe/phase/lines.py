@@ -303,18 +303,21 @@ def _fit_waves(
             columns += [*(pair * speed)]
     starts = len(columns)
     window = np.hanning(u.size + 2)[1:-1]
-    grid = np.arange(0.7 / duration, 0.5 / interval, 0.25 / duration)
-    blocked = np.zeros(grid.size, bool)
+    place = np.rint((time_s - time_s[0]) / interval).astype(int)
+    size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
+    grid = np.fft.rfftfreq(size, interval)
+    blocked = (grid < 0.7 / duration) | (grid > 0.5 / interval)
     for wave in waves:
         blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else 1.2)
-    kernel = np.exp(-2j * np.pi * np.outer(grid, time_s)) * window
+    placed = np.zeros(size)
     left = residual
     solution = np.zeros(starts)
     for _ in range(_WOBBLE_LINES + 1):
         basis = np.stack(columns, axis=1)
         solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
         left = residual - basis @ solution
-        power = np.abs(kernel @ left) ** 2
+        placed[place] = window * left
+        power = np.abs(np.fft.rfft(placed)) ** 2
         power[blocked] = 0
         top = int(np.argmax(power))
         if power[top] < 14 * np.median(power[power > 0]) or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
