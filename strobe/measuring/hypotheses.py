@@ -82,7 +82,6 @@ class RowEvidence:
 
     row: RowSeries
     amplitude: NDArray[np.complex128]
-    private_noise_dots: float
     turns: TurnSignature | None
 
 
@@ -120,9 +119,9 @@ def gather(rows: Sequence[RowSeries], time: TimeBase, flash: FlashRate | None) -
     found = []
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     for row in rows:
-        amplitude, private = combine_blocks(row.blocks)
+        amplitude, _ = combine_blocks(row.blocks)
         turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, cycles)
-        found.append(RowEvidence(row, amplitude, private, turns))
+        found.append(RowEvidence(row, amplitude, turns))
     return found
 
 

@@ -15,6 +15,7 @@ from strobe.render.truth import Truth, truth_of
 
 if TYPE_CHECKING:
     import av
+    from av.video.stream import VideoStream
 
 __all__ = ["render_clip", "truth_path"]
 
@@ -57,7 +58,7 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
     with av.open(str(clip), "w", format=coding.container) as output:
         rate = Fraction(camera.frame_rate_hz).limit_denominator(1001)
         stream = output.add_stream(_ENCODERS[coding.codec], rate=rate, options=_coder_options(coding))
-        if not isinstance(stream, av.VideoStream):
+        if not isinstance(stream, VideoStream):
             raise TypeError(f"{coding.codec} gave {stream!r}, not a video stream")
         stream.width, stream.height = camera.width, camera.height
         stream.pix_fmt = "yuvj420p" if coding.codec == "mjpeg" else "yuv420p"
