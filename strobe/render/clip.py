@@ -15,7 +15,6 @@ from strobe.render.truth import Truth, truth_of
 
 if TYPE_CHECKING:
     import av
-    from av.video.stream import VideoStream
 
 __all__ = ["render_clip", "truth_path"]
 
@@ -52,6 +51,7 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
     says. As in a phone the coder works forward only, with a key frame every 30 frames.
     """
     import av
+    from av.video.stream import VideoStream
 
     clip = Path(path)
     camera, coding = scene.camera, scene.coding
