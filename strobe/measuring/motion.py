@@ -10,6 +10,7 @@ from strobe.pattern import PatternReading, RowSeries
 
 __all__ = ["moves", "shake_dots", "steadied"]
 
+_CLEARLY_FOLLOWS = 0.5
 MUCH_SHAKE_PX = 0.5
 """A camera on a stand stays well below this, flicker and coding included."""
 
@@ -34,7 +35,8 @@ def steadied(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     """Dots that have passed with the camera's motion taken off, that motion in dots, and the 1-sigma noise it brings.
 
-    The motion is taken off only where the dots run more smoothly without it; else it is zero.
+    The motion is taken off only where the dots clearly follow it and run more smoothly without it (flicker can pass for
+    motion of the scenery); else it is zero.
 
     Raises
     ------
@@ -42,9 +44,11 @@ def steadied(
         ``shaken`` when the scenery moves much and taking that off does not steady the dots.
     """
     shake = shake_dots(row, pattern)
-    if shake.any() and float(np.std(np.diff(dots + shake, 2))) < float(np.std(np.diff(dots, 2))):
+    jerk, shaken = np.diff(dots, 2), np.diff(shake, 2)
+    follows = -float(jerk @ shaken) > _CLEARLY_FOLLOWS * float(np.linalg.norm(jerk) * np.linalg.norm(shaken))
+    if shake.any() and follows and float(np.std(jerk + shaken)) < float(np.std(jerk)):
         return dots + shake, shake, pattern.shift_noise_px / row.mean_pitch_px
-    much = float(np.std(np.diff(shake, 2))) * row.mean_pitch_px
+    much = float(np.std(shaken)) * row.mean_pitch_px
     if much > MUCH_SHAKE_PX:
         raise Refused(
             "shaken",
