@@ -157,7 +157,7 @@ def _components(fit: LineFit, rate_hz: float) -> tuple[Component, ...]:
             per_revolution=float(fit.frequency_hz[i] / rate_hz),
             phase_rad=float(fit.speed_phase_rad[i]),
         )
-        for i in range(fit.frequency_hz.size)
+        for i in np.flatnonzero(fit.listed)
     )
 
 

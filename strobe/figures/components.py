@@ -23,15 +23,19 @@ MAX_LINES = 12
 
 _LOWEST_HZ = 0.1
 _LEAST_CYCLES = 2.0
+_LEAST_SOUGHT_CYCLES = 1.25
+_LEAST_FITTED_CYCLES = 1.0
 _TOP_SHARE = 0.95
 _PADDING = 4
 _FLOOR_REACH_BINS = 20
 _OWN_BINS = 2
 _FLAT_FROM_BIN = 60
+_NEAR_BINS = 8
+_CREST_SHARE = 0.75
 _LOW_BINS = 5
 _LEAST_LOW_BINS = 2
 _LOW_ALLOWANCE = 3.0
-_TILT_SIGMAS = 2.0
+_TILT_SIGMAS = 1.5
 _TINY = 1e-300
 _HOLE_BINS = 1.25
 _EXCLUDED_BINS = 1.5
@@ -44,10 +48,11 @@ _LOG_VARIANCE = np.pi**2 / 6
 _LOG_MEDIAN = float(np.log(np.log(2.0)))
 _LOG_MEDIAN_VARIANCE = float(1 / np.log(2.0) ** 2)
 # Neighbouring bins of a Hann taper share (2/3)^2 of their power; their logarithms are correlated about as much.
-_TAPER_INFLATION = 1.8
-_SLOPE_RANGE = (-3.0, 0.5)
+_TAPER_INFLATION = 1.6
+_SLOPE_RANGE = (-3.0, 1.0)
 _REFINEMENTS = 6
 _LEAK_RATIO = 2.0
+_LEAK_REACH_BINS = 20
 # Steps of a frequency in units of two over the duration.
 _LARGEST_STEP = 0.2
 _SMALL_STEP = 1e-6
@@ -63,6 +68,8 @@ class Floor:
     ----------
     frequency_hz, level_rev2 : array of float64
         Frequencies from one over the duration up, and the level there (white noise of variance v has level v).
+    crest : array of float64
+        By what factor a crest may stand above the level, at least 1.
     freedom : array of float64
         How many independent bins the level there rests on.
     tilt : array of float64
@@ -70,13 +77,14 @@ class Floor:
     low_slope : float
         Power of the frequency by which the level goes on below the second bin, -2 (white speed noise) to 0.
     white_rev2 : float
-        Variance of white angle noise: what was stated, or what the spectrum's top shows if that is clearly less.
+        Variance of white angle noise: what was stated, or the most that the spectrum's top allows if that is less.
     white_excess_rev2 : float
         By how much the top of the spectrum is clearly above what was stated; noise or fast motion.
     """
 
     frequency_hz: Array
     level_rev2: Array
+    crest: Array
     freedom: Array
     tilt: Array
     low_slope: float
@@ -116,6 +124,8 @@ class LineFit:
         The lines, the largest in speed first.
     frequency_sigma_hz, amplitude_sigma_rev, freedom : (L,) array
         Standard deviations from the local floor, and how many independent bins that floor rests on.
+    listed : (L,) array of bool
+        Which are components; slower ones, down to one cycle in the clip, are only there to take slow motion out.
     residual_rev : (K,) array
         What trend and lines leave of the angle.
     floor : Floor
@@ -134,6 +144,7 @@ class LineFit:
     frequency_sigma_hz: Array
     amplitude_sigma_rev: Array
     freedom: Array
+    listed: NDArray[np.bool_]
     residual_rev: Array
     floor: Floor
 
@@ -202,44 +213,46 @@ def find_lines(
     duration = float(time_s[-1] - time_s[0])
     lowest = max(_LOWEST_HZ, _LEAST_CYCLES / duration)
     highest = _TOP_SHARE * 0.5 / interval_s
-    noise = angle_noise_rev**2
-    fit = _JointFit(time_s, angle_rev, weight, np.empty(0))
-    fit, floor = _search(fit, lowest, highest, noise_rev2=noise, interval_s=interval_s, excluded_hz=excluded_hz)
-    if _leaks(fit, floor, interval_s):
-        ends = np.sin(np.pi * (time_s - time_s[0] + 0.5 * interval_s) / (duration + interval_s))
-        fit = _JointFit(time_s, angle_rev, weight * ends, fit.frequency)
-        fit, floor = _search(fit, lowest, highest, noise_rev2=noise, interval_s=interval_s, excluded_hz=excluded_hz)
-    return fit.result(floor, weight)
+    band = _Band(_LEAST_SOUGHT_CYCLES / duration, highest, angle_noise_rev**2, interval_s, excluded_hz)
+    fit = _grown(_JointFit(time_s, angle_rev, weight, np.empty(0)), band)
+    if np.any(_leakage(fit, band.floor(fit), interval_s) > _LEAK_RATIO):
+        fit = _grown(_JointFit(time_s, angle_rev, weight, fit.frequency, tapered=True), band)
+    fit = _pruned(fit, band)
+    floor = band.floor(fit)
+    return fit.result(floor, _leakage(fit, floor, interval_s), lowest_hz=lowest)
 
 
-def _search(
-    fit: _JointFit,
-    lowest_hz: float,
-    highest_hz: float,
-    *,
-    noise_rev2: float,
-    interval_s: float,
-    excluded_hz: tuple[float, ...],
-) -> tuple[_JointFit, Floor]:
-    """Add lines to a fit as long as one stands out, the strongest first; then drop those that do not any more."""
+@dataclass(frozen=True)
+class _Band:
+    """Where lines are looked for, and in what noise."""
+
+    lowest_hz: float
+    highest_hz: float
+    noise_rev2: float
+    interval_s: float
+    excluded_hz: tuple[float, ...]
+
+    def floor(self, fit: _JointFit) -> Floor:
+        grid, step = to_grid(fit.time, fit.residual, self.interval_s)
+        skip = (*fit.frequency, *self.excluded_hz)
+        return spectral_floor(grid, step, noise_rev2=self.noise_rev2, skip_hz=skip)
+
+
+def _grown(fit: _JointFit, band: _Band) -> _JointFit:
+    """The fit with more lines as long as one stands out, the strongest first."""
     width = 0.5 / fit.half
     rejected: list[float] = []
     fit = _apart(fit, width)
-
-    def floor_of(joint: _JointFit) -> Floor:
-        grid, step = to_grid(joint.time, joint.residual, interval_s)
-        return spectral_floor(grid, step, noise_rev2=noise_rev2, skip_hz=(*joint.frequency, *excluded_hz))
-
-    while True:
-        floor = floor_of(fit)
-        bins, power = _periodogram(*to_grid(fit.time, fit.residual, interval_s), _PADDING)
-        clear = (bins >= lowest_hz) & (bins <= highest_hz)
+    while fit.frequency.size < MAX_LINES:
+        floor = band.floor(fit)
+        bins, power = _periodogram(*to_grid(fit.time, fit.residual, band.interval_s), _PADDING)
+        clear = (bins >= band.lowest_hz) & (bins <= band.highest_hz)
         for line in (*fit.frequency, *rejected):
             clear &= np.abs(bins - line) > _CLOSEST_START_BINS * width
-        for hole in excluded_hz:
+        for hole in band.excluded_hz:
             clear &= np.abs(bins - hole) > _EXCLUDED_BINS * width
         clear[clear] = power[clear] > _least_power(floor, bins[clear])
-        if not np.any(clear) or fit.frequency.size >= MAX_LINES:
+        if not np.any(clear):
             break
         best = int(np.argmax(np.where(clear, power, 0.0)))
         longer = fit.with_lines(np.append(fit.frequency, bins[best]))
@@ -248,15 +261,21 @@ def _search(
         else:
             fit = longer
             rejected.clear()
+    return fit
+
+
+def _pruned(fit: _JointFit, band: _Band) -> _JointFit:
+    """The fit without the lines that do not stand out of what all the others leave, the weakest first."""
     while fit.frequency.size:
-        margin = fit.power / _least_power(floor, fit.frequency)
-        margin[(fit.frequency < lowest_hz) | (fit.frequency > highest_hz)] = 0.0
+        floor = band.floor(fit)
+        leaked = floor.at(fit.frequency) * _leakage(fit, floor, band.interval_s) * np.log(_looks(floor))
+        margin = fit.power / np.maximum(_least_power(floor, fit.frequency), leaked)
+        margin[(fit.frequency * 2 * fit.half < _LEAST_FITTED_CYCLES) | (fit.frequency > band.highest_hz)] = 0.0
         weakest = int(np.argmin(margin))
         if margin[weakest] > 1.0:
             break
-        fit = _apart(fit.with_lines(np.delete(fit.frequency, weakest)), width)
-        floor = floor_of(fit)
-    return fit, floor
+        fit = _apart(fit.with_lines(np.delete(fit.frequency, weakest)), 0.5 / fit.half)
+    return fit
 
 
 def _apart(fit: _JointFit, width_hz: float) -> _JointFit:
@@ -269,17 +288,18 @@ def _apart(fit: _JointFit, width_hz: float) -> _JointFit:
     return fit
 
 
-def _leaks(fit: _JointFit, floor: Floor, interval_s: float) -> bool:
-    """Whether the sharp ends of the clip spread so much of slow motion over a line that a tapered fit is better."""
+def _leakage(fit: _JointFit, floor: Floor, interval_s: float) -> Array:
+    """By how much slow motion, spread by the sharp ends of the clip, lifts the floor around each line; at least 1."""
     grid, step = to_grid(fit.time, fit.residual, interval_s)
-    for line in fit.frequency:
-        reach = np.linspace(line - 10 / (2 * fit.half), line + 10 / (2 * fit.half), 21)
-        reach = reach[(reach > 1 / fit.half) & (reach < 0.5 / step)]
-        turn = np.exp(-2j * np.pi * step * np.outer(reach, np.arange(grid.size)))
-        sharp = np.median(np.abs(turn @ grid) ** 2 / grid.size / floor.at(reach))
-        if sharp > _LEAK_RATIO * np.log(2.0):
-            return True
-    return False
+    taper = fit.ends(np.linspace(fit.time[0], fit.time[-1], grid.size))
+    lifted = np.ones(fit.frequency.size)
+    for i, line in enumerate(fit.frequency):
+        around = line + np.arange(-_LEAK_REACH_BINS, _LEAK_REACH_BINS + 1) / (2 * fit.half)
+        around = around[(around > 1 / fit.half) & (around < 0.5 / step)]
+        turn = np.exp(-2j * np.pi * step * np.outer(around, np.arange(grid.size)))
+        sharp = np.median(np.abs(turn @ (taper * grid)) ** 2 / np.sum(taper**2) / floor.at(around))
+        lifted[i] = max(1.0, float(sharp) / np.log(2.0))
+    return lifted
 
 
 def to_grid(time_s: Array, value: Array, interval_s: float) -> tuple[Array, float]:
@@ -305,10 +325,12 @@ def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, ski
 
     Notes
     -----
-    Around each place, 20 bins to either side without the nearest two: a straight line through the logarithm of the
-    tapered periodogram over the logarithm of the frequency by repeated medians, which hold while less than half of
-    the bins belong to lines; the slope is held between -3 and 0.5 and taken as 0 from bin 60 on. The stated noise is
-    lowered to the mean level of the top quarter of the band where that is clearly (two standard deviations) below it.
+    Around each place, 20 bins to either side (bins 2 to 42 at the low end) without the nearest two: a straight line
+    through the logarithm of the tapered periodogram over the logarithm of the frequency by repeated medians, which
+    hold while less than half of the bins belong to lines; at a crest, which a straight line cuts off, at least three
+    quarters of the level of the nearest 8 bins to either side. The slope is held between -3 and 1 and taken as 0
+    from bin 60 on.
+    The stated noise is lowered to the most (mean and two standard deviations) that the top quarter of the band allows.
     """
     bins, power = _periodogram(residual_rev, step_s, 1)
     width = bins[1]
@@ -319,16 +341,23 @@ def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, ski
 
     place = _places(1 + int(_TOP_SHARE * (bins.size - 1)))
     offset = np.arange(-_FLOOR_REACH_BINS, _FLOOR_REACH_BINS + 1)
-    around = place[:, np.newaxis] + offset
-    valid = (around >= 0) & (around < bins.size) & (np.abs(offset) > _OWN_BINS)
-    around = np.clip(around, 1, bins.size - 1)
+    around = np.maximum(place, _FLOOR_REACH_BINS + 2)[:, np.newaxis] + offset
+    valid = (around < bins.size) & (np.abs(around - place[:, np.newaxis]) > _OWN_BINS)
+    around = np.minimum(around, bins.size - 1)
     valid &= used[around]
     x = np.log(around / place[:, np.newaxis])
     y = log_power[around]
     slope = np.zeros(place.size)
     low = place < _FLAT_FROM_BIN
     slope[low] = np.clip(_repeated_median_slope(x[low], y[low], valid[low]), *_SLOPE_RANGE)
-    level = np.exp(_masked_median(y - slope[:, np.newaxis] * x, valid) - _LOG_MEDIAN)
+    flat = y - slope[:, np.newaxis] * x
+    level = np.exp(_masked_median(flat, valid) - _LOG_MEDIAN)
+    near = valid & (np.abs(around - place[:, np.newaxis]) <= _NEAR_BINS)
+    crest = level.copy()
+    curved = low & (place > _LOW_BINS) & (near.sum(axis=1) >= _NEAR_BINS)
+    crest[curved] = _CREST_SHARE * np.exp(_masked_median(flat[curved], near[curved]) - _LOG_MEDIAN)
+    centred = place > 2 * _NEAR_BINS
+    level[centred] = np.maximum(level[centred], crest[centred])
     lowest = np.flatnonzero(used[:_LOW_BINS])
     if lowest.size >= _LEAST_LOW_BINS:
         speed_like = _LOW_ALLOWANCE * np.mean(power[lowest] * lowest**2)
@@ -345,10 +374,11 @@ def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, ski
     if top.size >= 4:
         spectral = float(np.exp(top.mean() + _EULER_GAMMA))
         sigma = float(np.sqrt(_LOG_VARIANCE * _TAPER_INFLATION / top.size))
-    white = min(noise_rev2, spectral) if spectral * (1 + 2 * sigma) < noise_rev2 else noise_rev2
+    white = min(noise_rev2, spectral * (1 + 2 * sigma))
     return Floor(
         frequency_hz=bins[place],
         level_rev2=np.maximum(level, white),
+        crest=np.maximum(crest / np.maximum(level, white), 1.0),
         freedom=np.maximum(count / scatter, 1.0),
         tilt=np.sqrt(scatter * lever),
         low_slope=float(np.clip(slope[1], -2.0, 0.0)),
@@ -391,27 +421,36 @@ def _periodogram(value: Array, step_s: float, padding: int) -> tuple[Array, Arra
     return np.asarray(np.fft.rfftfreq(count, step_s), dtype=np.float64), np.asarray(power)
 
 
+def _looks(floor: Floor) -> float:
+    """How many looks at pure chance go to one false alarm; finely spaced bins count as two each."""
+    return float(2.0 * floor.frequency_hz[-1] / floor.frequency_hz[0] / FALSE_ALARMS_PER_CLIP)
+
+
 def _least_power(floor: Floor, frequency_hz: Array) -> Array:
     """Power that chance exceeds in a clip `FALSE_ALARMS_PER_CLIP` times.
 
     A bin over a floor that is itself the mean of m bins exceeds x times that floor with probability
-    ``(1 + x / m)^-m``; finely spaced bins count as about two independent looks each.
+    ``(1 + x / m)^-m``.
     """
     freedom = np.interp(frequency_hz, floor.frequency_hz, floor.freedom)
-    looks = 2.0 * floor.frequency_hz[-1] / floor.frequency_hz[0] / FALSE_ALARMS_PER_CLIP
     tilt = np.interp(frequency_hz, floor.frequency_hz, floor.tilt)
-    return floor.at(frequency_hz) * np.exp(_TILT_SIGMAS * tilt) * freedom * np.expm1(np.log(looks) / freedom)
+    level = floor.at(frequency_hz) * np.interp(frequency_hz, floor.frequency_hz, floor.crest)
+    return level * np.exp(_TILT_SIGMAS * tilt) * freedom * np.expm1(np.log(_looks(floor)) / freedom)
 
 
 class _JointFit:
     """Least squares for a quadratic trend and lines, the frequencies started near and refined by Gauss-Newton."""
 
-    def __init__(self, time_s: Array, angle_rev: Array, weight: Array, frequency_hz: Array) -> None:
+    def __init__(
+        self, time_s: Array, angle_rev: Array, relative: Array, frequency_hz: Array, *, tapered: bool = False
+    ) -> None:
         self.time = time_s
         self.angle = angle_rev
-        self.weight = weight
+        self.relative = relative
+        self.tapered = tapered
         self.centre = 0.5 * float(time_s[0] + time_s[-1])
         self.half = 0.5 * float(time_s[-1] - time_s[0])
+        self.weight = relative * self.ends(time_s)
         self.frequency = frequency_hz
         count = frequency_hz.size
         self.cosine, self.sine = np.zeros(count), np.zeros(count)
@@ -430,11 +469,18 @@ class _JointFit:
         self.trend = solution[:3]
         scale, inverse = self._inverse(self.design)
         self.covariance = inverse / np.outer(scale, scale)
-        self.rows = self.covariance @ (self.design * weight[:, np.newaxis]).T
+        self.rows = self.covariance @ (self.design * self.weight[:, np.newaxis]).T
 
     def with_lines(self, frequency_hz: Array) -> _JointFit:
         """The same samples fitted with other lines."""
-        return _JointFit(self.time, self.angle, self.weight, frequency_hz)
+        return _JointFit(self.time, self.angle, self.relative, frequency_hz, tapered=self.tapered)
+
+    def ends(self, time_s: Array) -> Array:
+        """The taper at these times: half a sine over a little more than the clip, or 1."""
+        if not self.tapered:
+            return np.ones_like(time_s)
+        share = 0.5 + 0.5 * (time_s - self.centre) / (self.half * (1 + 1 / self.time.size))
+        return np.asarray(np.sin(np.pi * share))
 
     @property
     def power(self) -> Array:
@@ -450,18 +496,18 @@ class _JointFit:
         """Smallest distance between two lines."""
         return float(np.min(np.diff(np.sort(self.frequency)), initial=np.inf))
 
-    def result(self, floor: Floor, sample_weight: Array) -> LineFit:
-        """The fit with the lines sorted; samples of weight w have the variance of the floor over w."""
+    def result(self, floor: Floor, leakage: Array, *, lowest_hz: float) -> LineFit:
+        """The fit with the lines sorted; samples of weight w have the variance of the floor times leakage over w."""
         count = self.frequency.size
         order = np.argsort(-self.frequency * self.amplitude)
-        covariance = (self.rows / sample_weight) @ self.rows.T
+        covariance = (self.rows / self.relative) @ self.rows.T
         variance = np.diag(covariance)
         c, s = 3 + np.arange(count), 3 + count + np.arange(count)
         toward_c, toward_s = self.cosine / self.amplitude, self.sine / self.amplitude
         amplitude_variance = (
             toward_c**2 * variance[c] + toward_s**2 * variance[s] + 2 * toward_c * toward_s * covariance[c, s]
         )
-        level = floor.at(self.frequency)
+        level = floor.at(self.frequency) * leakage
         return LineFit(
             centre_s=self.centre,
             rate_hz=self.rate + float(self.trend[1]) / self.half,
@@ -475,6 +521,7 @@ class _JointFit:
             frequency_sigma_hz=(np.sqrt(level * variance[3 + 2 * count :]) / self.half)[order],
             amplitude_sigma_rev=np.sqrt(level * amplitude_variance)[order],
             freedom=floor.certainty(self.frequency)[order],
+            listed=(self.frequency >= lowest_hz)[order],
             residual_rev=self.residual,
             floor=floor,
         )

@@ -266,12 +266,11 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weig
         peak_percent=peak_of(square),
         rms_percent=root(square),
         peak_uncertainty_percent=_together(
-            _QUANTILE_SHARE * _change(peak_of, square, random),
-            _change(peak_of, square, steady),
+            _change(peak_of, square, float(np.hypot(_QUANTILE_SHARE * random, steady))),
             here_peak,
             0.5 * float(cut_peak),
         ),
-        rms_uncertainty_percent=_together(_change(root, square, random), _change(root, square, steady), here_root),
+        rms_uncertainty_percent=_together(_change(root, square, float(np.hypot(random, steady))), here_root),
         floor_percent=float(np.sqrt(floor)),
     )
 
