@@ -19,12 +19,15 @@ from strobe.phase.lamp import FlashRate
 
 __all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "read_line"]
 
-_HARMONICS, _HARMONICS_OF_FLASHES = 4, 10
+_HARMONICS, _MANY_HARMONICS = 4, 10
+"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
 _WOBBLE_LINES = 10
 _TOO_ALIKE = 0.25
 _STRONG_SWING = 0.01
 _BEAT_HZ = 0.35
 _ROUNDS = 3
+_UNCLEAR_SINE, _CLEAR_SINE = 0.5, 0.85
+"""A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
 _PIECES = 12
 _WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
@@ -193,7 +196,8 @@ def read_line(
 
     waves: list[_Wave] = []
     if lamp_cycles is not None:
-        most = _HARMONICS_OF_FLASHES if flash is not None and not flash.soft else _HARMONICS
+        rich = flash is not None and (not flash.soft or _swing(residual, lamp_cycles) > _STRONG_SWING)
+        most = _MANY_HARMONICS if rich else _HARMONICS
         waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
     swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
@@ -214,7 +218,8 @@ def read_line(
     clean = residual - taken_off
     vote = 0.0
     if flash is not None and swings:
-        vote = _vote(first, flash.flicker_at(height), 1000 * error) * (1 if kind == "camera" else -1)
+        slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
+        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
     slope = float(np.polyfit(time_s, clean, 1)[0])
     return LineReading(
         kind=kind,
@@ -237,6 +242,12 @@ class _Wave:
     apparent_hz: float
     cycles: NDArray[np.float64]
     beats: bool
+
+
+def _swing(residual: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> float:
+    """Rough amplitude of the lamp's swing in dots."""
+    window = np.hanning(residual.size + 2)[1:-1]
+    return float(2 * np.abs(np.mean(window * residual * np.exp(-2j * np.pi * lamp_cycles))) / np.mean(window))
 
 
 def _fold(cycles_per_frame: float, interval: float) -> float:
@@ -359,7 +370,7 @@ def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
     return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
 
 
-def _vote(swing: complex, flicker: complex, least: float) -> float:
+def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:
     """+1 where the swing lags the brightness as behind a shutter, -1 where it leads as under a strobe, 0 unclear.
 
     On the camera-timed line the lamp's line lies one flash rate below, so the swing is ``-sin`` where the brightness
@@ -369,4 +380,6 @@ def _vote(swing: complex, flicker: complex, least: float) -> float:
     if abs(swing) * 1000 < max(1.0, 3 * least / 10) or abs(flicker) < 1e-4:
         return 0.0
     sine = float((swing * np.conj(flicker)).imag / (abs(swing) * abs(flicker)))
+    if slow:
+        return float(np.sign(sine) * np.clip((abs(sine) - _UNCLEAR_SINE) / (_CLEAR_SINE - _UNCLEAR_SINE), 0, 1))
     return float(np.clip(sine * 1.5, -1, 1)) if abs(sine) > 0.4 else 0.0
