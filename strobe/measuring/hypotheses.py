@@ -36,6 +36,8 @@ _SPAN = 0.13
 CLEAR_SUPPORT = 6.5
 """Likeness after one turn, over its noise, from which a repeat counts as seen."""
 _LEAST_DOTS = 4
+_SLOW_SWING_CYCLES = 3.0
+"""Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
 _WORTH_FOLLOWING = 6.5
 _FLASHES, _DEEP = (0.5, 0.2), 0.2
 """Second and third harmonic of flashes at the least, and flicker too deep for soft light behind a long shutter."""
@@ -232,8 +234,10 @@ def _follow(draft: _Draft, prior: float, time: TimeBase) -> Hypothesis:
         height=draft.evidence.row.height,
     )
     vote = line.vote
-    if vote == 0 and lamp.flash is not None:
-        vote = _vote_of_flicker(lamp.flash) * (1 if draft.kind == "camera" else -1)
+    if lamp.flash is not None:
+        by_shape = _vote_of_flicker(lamp.flash) * (1 if draft.kind == "camera" else -1)
+        contested = line.swing_cycles < _SLOW_SWING_CYCLES and vote * by_shape < 0
+        vote = by_shape if vote == 0 or contested else vote
     score = prior + 2.0 * vote
     return Hypothesis(draft.evidence, lamp, draft.speed, draft.count, line, score, draft.turn_support)
 

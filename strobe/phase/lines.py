@@ -26,7 +26,7 @@ _TOO_ALIKE = 0.25
 _STRONG_SWING = 0.01
 _BEAT_HZ = 0.35
 _ROUNDS = 3
-_UNCLEAR_SINE, _CLEAR_SINE = 0.5, 0.85
+_UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
 """A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
 _PIECES = 12
 _WOBBLE_HZ = 2.5
@@ -377,7 +377,7 @@ def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> floa
     is ``cos``; on the lamp-timed line the camera's lies one above, ``+sin``. Brightness is taken from the background,
     since bright dots saturate.
     """
-    if abs(swing) * 1000 < max(1.0, 3 * least / 10) or abs(flicker) < 1e-4:
+    if abs(swing) * 1000 < max(_LEAST_SLOW_MDOT if slow else 1.0, 3 * least / 10) or abs(flicker) < 1e-4:
         return 0.0
     sine = float((swing * np.conj(flicker)).imag / (abs(swing) * abs(flicker)))
     if slow:
