@@ -1,0 +1,70 @@
+"""The command line: each command in a module of its own, all of them in one application."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import redirect_stderr, redirect_stdout
+from typing import TYPE_CHECKING
+
+import typer
+
+from strobe.cli import measure as _measure
+from strobe.cli import render as _render
+from strobe.cli.app import app
+from strobe.console import ExitStatus, Surroundings
+
+if TYPE_CHECKING:
+    from typing import TextIO
+
+    from strobe.measurement import Measurement
+
+__all__ = ["ExitStatus", "main", "run"]
+
+_COMMANDS = (_measure, _render)
+"""Each module adds its commands when it is imported; they are listed in this order."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line of this process and return its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    status = run(sys.argv[1:] if argv is None else argv, out=sys.stdout, err=sys.stderr)
+    if status == ExitStatus.PIPE_CLOSED:
+        # The interpreter flushes standard output once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return status
+
+
+def run(
+    argv: Sequence[str],
+    *,
+    out: TextIO,
+    err: TextIO,
+    measure: Callable[..., Measurement] | None = None,
+) -> int:
+    """Run one command inside this process.
+
+    Parameters
+    ----------
+    argv : sequence of str
+        The arguments without the program's name.
+    out, err : text streams
+        Take the place of standard output and standard error.
+    measure : callable, optional
+        Takes the place of `strobe.measure`.
+
+    Returns
+    -------
+    int
+        An `ExitStatus`.
+    """
+    with redirect_stdout(out), redirect_stderr(err):
+        try:
+            typer.main.get_command(app)(args=list(argv), prog_name="strobe", obj=Surroundings(out, err, measure))
+        except SystemExit as end:
+            return int(end.code or 0)
+    return ExitStatus.MEASURED
