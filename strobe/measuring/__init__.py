@@ -128,7 +128,9 @@ def measure(
         )
     timing = timing_of(chosen)
     components = components_with_budget(figures, time, timing, gap_percent)
-    fluctuation = fluctuation_with_budget(figures, time, timing, gap_percent, shake_dots=shake, dots=chosen.dots)
+    fluctuation = fluctuation_with_budget(
+        figures, time, timing, gap_percent, line=chosen.line, shake_dots=shake, dots=chosen.dots
+    )
     rate = 1 / (time.interval_s * stretch)
     return Measurement(
         clip=Clip(

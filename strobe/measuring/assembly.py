@@ -158,8 +158,8 @@ def notes_of(
         (
             slow,
             "slow-beat",
-            "Flashes and frames nearly keep step: a slow false swing was taken off, and real wobble slower than "
-            f"{3 / time.duration_s:.1f} Hz may have gone with it.",
+            "Flashes and frames nearly keep step: the lamp's slow false swing can't be told well from real wobble "
+            f"slower than {3 / time.duration_s:.1f} Hz.",
         ),
         (row.contrast < 0.05, "low-contrast", "The dots are faint; more light or a shorter shutter would help."),
     )

@@ -40,6 +40,9 @@ MOST_SHAKE_PERCENT = 0.3
 SLOW_BEND_DOTS = 0.003
 """How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
 
+_MOST_HIDDEN_PERCENT = 0.1
+"""Wobble on the lamp's beat that is thought possible where no other is larger; and the share that is allowed for it."""
+_SHARE_HIDDEN = 0.5
 _SLOW_SWING_CYCLES = 2.0
 """Below this many cycles in the clip the lamp's swing and a trend can't be told apart well."""
 _ONCE_A_TURN = 0.05
@@ -135,10 +138,13 @@ def fluctuation_with_budget(
     timing: Timing,
     gap_percent: float,
     *,
+    line: LineReading,
     shake_dots: NDArray[np.float64],
     dots: int,
 ) -> Fluctuation:
-    """The fluctuation with what the exposure swallowed put back, and with an off-centre ring and shake in its bounds.
+    """The fluctuation with what the exposure swallowed put back.
+
+    In its bounds: an off-centre ring, shake, and a wobble that falls on the lamp's beat and went with it.
 
     Raises
     ------
@@ -172,6 +178,13 @@ def fluctuation_with_budget(
     factor, loss = np.average(losses, axis=0, weights=power) if power.size else (1.0, 0.0)
     scale = float(np.hypot(SCALE_SHARE, loss))
 
+    beat_hz = line.removed_hz[0] if line.hidden_dots > 0 else 1.0
+    strongest = max((c.peak_percent for c in figures.components), default=0.0)
+    hidden = min(
+        100 * 2 * np.pi * beat_hz * line.hidden_dots / line.dot_rate_hz, max(strongest, _MOST_HIDDEN_PERCENT)
+    ) * float(beat_hz < fluctuation.band_hz[1])
+    beat_gain = float(weighting_gain(np.array([beat_hz]))[0])
+
     def widened(figure: str, ring: float, shake: float) -> float:
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
         own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
@@ -181,7 +194,11 @@ def fluctuation_with_budget(
             a = once * (1.0 if figure.startswith("unweighted") else gain)
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
         shaken = np.sqrt(value**2 + shake**2) - value + 0.3 * shake
-        return float(np.sqrt(own**2 + off_centre**2 + shaken**2 + (scale * value) ** 2))
+        lost = (
+            hidden * (beat_gain if figure.startswith("weighted") else 1.0) * (1.7 if figure.endswith("peak") else 1.0)
+        )
+        lost = _SHARE_HIDDEN * (np.sqrt(value**2 + lost**2 / 2) - value)
+        return float(np.sqrt(own**2 + off_centre**2 + shaken**2 + lost**2 + (scale * value) ** 2))
 
     ring = RING_OFF_CENTRE_PERCENT
     return replace(

@@ -29,6 +29,9 @@ _LEAST_AMPLITUDE = 1.2
 _LEAST_BLOCKS = 3
 _MOST_ROWS = 8
 _LEAST_SHARE = 0.06
+_CLEAR_SCORE = 150.0
+"""What scenery does not reach; below it short rows of small dots are looked for as well."""
+_SAME_PITCH = 0.12
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,8 +87,8 @@ def find_rows(planes: Sequence[Plane], *, full_scale: float = 255.0) -> tuple[Fo
     while width // factor >= _BLOCK and height // factor >= 8:
         rows += _rows_at_scale(planes, factor, full_scale)
         factor *= 2
-    if not rows and finest == 2:
-        rows = _rows_at_scale(planes, 1, full_scale)
+    if finest == 2 and max((row.score for row in rows), default=0.0) < _CLEAR_SCORE:
+        rows += _rows_at_scale(planes, 1, full_scale)
     return _distinct(rows)
 
 
@@ -109,6 +112,8 @@ def _rows_at_scale(planes: Sequence[Plane], factor: int, full_scale: float) -> l
 
 
 def _cells(planes: Sequence[Plane], factor: int, full_scale: float) -> _Cells:
+    from scipy.fft import rfft
+
     power: NDArray[np.float32] | None = None
     window = np.hanning(_BLOCK + 2)[1:-1].astype(np.float32)
     for plane in planes:
@@ -117,8 +122,8 @@ def _cells(planes: Sequence[Plane], factor: int, full_scale: float) -> _Cells:
         smooth = smooth[::_ROW_STEP] / 3
         blocks = np.lib.stride_tricks.sliding_window_view(smooth, _BLOCK, axis=1)[:, ::_HOP]
         centred = (blocks - blocks.mean(axis=2, keepdims=True)) * window
-        spectrum = np.fft.rfft(centred, _TRANSFORM, axis=2)
-        one = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
+        spectrum = rfft(centred, _TRANSFORM, axis=2)
+        one = spectrum.real**2 + spectrum.imag**2
         power = one if power is None else power + one
     assert power is not None
     power /= len(planes)
@@ -202,6 +207,11 @@ def _overlap(row: FoundRow, other: FoundRow) -> bool:
     inside = (row.x_px >= other.x_px[0] - 1) & (row.x_px <= other.x_px[-1] + 1)
     if inside.mean() < 0.5:
         return False
+    pitch = np.interp(row.x_px[inside], other.x_px, other.pitch_px)
+    multiple = float(np.median(pitch / row.pitch_px[inside]))
+    multiple = max(multiple, 1 / multiple)
+    if multiple > 3.5 or abs(multiple / round(multiple) - 1) > _SAME_PITCH:
+        return False
     there = np.interp(row.x_px[inside], other.x_px, other.y_px)
-    reach = 0.35 * np.interp(row.x_px[inside], other.x_px, other.pitch_px)
+    reach = 0.35 * pitch
     return float(np.median(np.abs(row.y_px[inside] - there) / reach)) < 1.0

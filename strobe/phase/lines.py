@@ -26,6 +26,10 @@ _TOO_ALIKE = 0.25
 _STRONG_SWING = 0.01
 _BEAT_HZ = 0.35
 _ROUNDS = 3
+_SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
+"""Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
+speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
+_MOST_MODULATION = 0.9
 _UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
 """A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
 _PIECES = 12
@@ -60,11 +64,14 @@ class LineReading:
     coherence : float
         Share of the amplitude that follows a steady line second by second, 0 to 1.
     swing_dots : float
-        Amplitude of the lamp's swing that was taken off.
+        Amplitude of the lamp's swing that was taken off; where it is too slow for that, what may have been left in.
     swing_cycles : float
-        Cycles that the slowest fitted lamp harmonic makes within the clip.
+        Cycles that the swing makes within the clip.
     removed_hz : tuple of float
         Frequencies at which something was fitted and taken off.
+    hidden_dots : float
+        The part of the swing that stands as the brightness does: a lamp's own swing does not, so that a wobble on the
+        lamp's beat (the first of `removed_hz`) may have been taken off with it.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -77,6 +84,7 @@ class LineReading:
     swing_dots: float
     swing_cycles: float
     removed_hz: tuple[float, ...]
+    hidden_dots: float
     vote: float
 
 
@@ -207,6 +215,19 @@ def read_line(
     lamp_waves = len(waves)
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
     taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
+    vote = 0.0
+    if flash is not None and swings:
+        slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
+        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
+    hidden_dots = abs(first) * (1 if flash is None else _in_phase(first, flash.flicker_at(height))) if swings else 0.0
+    bound, modulation = None, 0.0
+    if flash is not None and lamp_cycles is not None:
+        bound, modulation = _bound_swing(series, time_s, interval_s, lamp_cycles, flash, height)
+    if bound is not None and bound.apparent_hz * np.ptp(time_s) >= _LEAST_FITTED:
+        waves = [bound, *waves[int(swings) :]]
+        lamp_waves += 1 - int(swings)
+        swings = True
+        taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
             beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
@@ -216,32 +237,62 @@ def read_line(
         speed = np.gradient(steady, time_s)
         taken_off, steady, _, error = _fit_waves(residual, time_s, interval_s, waves, speed, lamp_waves)
     clean = residual - taken_off
-    vote = 0.0
-    if flash is not None and swings:
-        slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
-        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
     slope = float(np.polyfit(time_s, clean, 1)[0])
+    slowest = waves[0] if swings else bound
+    swing_dots = float(np.abs(first)) if swings else abs(modulation) / (4 * np.pi)
     return LineReading(
         kind=kind,
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
         noise_dots=error,
         coherence=coarse.coherence,
-        swing_dots=float(np.abs(first)) if swings else 0.0,
-        swing_cycles=float(waves[0].apparent_hz * np.ptp(time_s)) if swings else 0.0,
+        swing_dots=swing_dots,
+        swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in waves),
+        hidden_dots=float(hidden_dots),
         vote=vote,
     )
 
 
 @dataclass(frozen=True, eq=False)
 class _Wave:
-    """A harmonic as the frames show it; `beats` where others fold so close to it that its amplitude seems to change."""
+    """A harmonic as the frames show it; `beats` where others fold so close to it that its amplitude seems to change.
+
+    `course` is its shape (frames,) where that is known but for its size; else it is free in phase.
+    """
 
     harmonic: int
     apparent_hz: float
     cycles: NDArray[np.float64]
     beats: bool
+    course: NDArray[np.float64] | None = None
+
+
+def _bound_swing(
+    series: NDArray[np.complex128],
+    time_s: NDArray[np.float64],
+    interval: float,
+    lamp_cycles: NDArray[np.float64],
+    flash: FlashRate,
+    height: float,
+) -> tuple[_Wave | None, float]:
+    """The swing of soft light too slow to be told from a trend, by its phase against the brightness; and ``m``.
+
+    ``G = 1 + p exp(-i phi) + q exp(i phi)`` with real p and q for light that rises as it falls, where the brightness
+    goes with ``cos(phi)``: so ``arg G = (q - p) sin(phi) / (1 + m cos(phi))``, and m is seen in the amplitude.
+    """
+    advance = float((lamp_cycles[-1] - lamp_cycles[0]) / np.ptp(time_s) * interval)
+    apparent = _fold(advance, interval)
+    flicker = flash.flicker_at(height)
+    in_clip = apparent * float(np.ptp(time_s))
+    if not flash.soft or not _SLOWEST_SWING < in_clip < _FASTEST_SLOW_SWING or flicker == 0:
+        return None, 0.0
+    phi = 2 * np.pi * lamp_cycles + np.angle(flicker)
+    size, _, modulation = np.linalg.lstsq(
+        np.stack([np.ones_like(phi), np.sin(phi), np.cos(phi)], axis=1), np.abs(series), rcond=None
+    )[0]
+    modulation = float(np.clip(modulation / size, -_MOST_MODULATION, _MOST_MODULATION))
+    return _Wave(1, apparent, lamp_cycles, False, np.sin(phi) / (1 + modulation * np.cos(phi))), modulation
 
 
 def _swing(residual: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> float:
@@ -306,6 +357,9 @@ def _fit_waves(
     most = int(np.clip(round(_BEAT_HZ * duration), 2, 8))
     slow = np.polynomial.legendre.legvander(u, most).T
     for k, wave in enumerate(waves):
+        if wave.course is not None:
+            columns += [wave.course]
+            continue
         pair = np.stack([np.cos(2 * np.pi * wave.cycles), np.sin(2 * np.pi * wave.cycles)])
         columns += [*pair]
         if wave.apparent_hz > _WOBBLE_HZ:
@@ -368,6 +422,11 @@ def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
     jumps = np.abs(np.diff(left, 2)) / np.sqrt(6)
     pieces = [(1.4826 * np.median(piece)) ** 2 for piece in np.array_split(jumps, _PIECES)]
     return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
+
+
+def _in_phase(swing: complex, flicker: complex) -> float:
+    """Cosine, without its sign, of the angle between a swing and the brightness."""
+    return float(abs((swing * np.conj(flicker)).real) / (abs(swing) * abs(flicker) + 1e-30))
 
 
 def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:
