@@ -14,11 +14,26 @@ from strobe.errors import UsageError
 from strobe.render import (
     Camera,
     Coding,
+    Delivery,
     DotRow,
+    ExposureStep,
+    Fall,
+    Hand,
     Lamp,
+    Light,
+    Mark,
+    Passing,
+    Processing,
+    Refocus,
+    Runout,
+    RunUp,
     Scene,
     Speed,
+    Stabiliser,
+    Surface,
+    Timing,
     Wobble,
+    Zoom,
     frames,
     project,
     random_scene,
@@ -155,6 +170,8 @@ LAMPS = [
     Lamp("half-sine", 120.05, ambient=0.1, phase_cycles=0.7),
     Lamp("sine", 100.02, modulation=0.3, ambient=0.0),
     Lamp("steady", 100.0, ambient=0.3),
+    Lamp("half-wave", 49.98, ambient=0.1, phase_cycles=0.4),
+    Lamp("fluorescent", 100.04, ambient=0.05, glow=0.4, odd_even=0.0, phase_cycles=0.9),
 ]
 each_lamp = pytest.mark.parametrize("lamp", LAMPS, ids=lambda lamp: lamp.kind)
 
@@ -454,6 +471,452 @@ def test_sample_clips_are_those_that_the_code_describes():
     assert sum(path.stat().st_size for path in SAMPLES.iterdir()) < 15e6
 
 
+# Light of several lamps
+
+
+def test_every_other_flash_of_a_fluorescent_lamp_is_stronger_and_its_energy_says_so():
+    lamp = Lamp("fluorescent", 100.0, ambient=0.0, glow=0.3, odd_even=0.04)
+    flashes = np.diff(lamp.energy_s((np.arange(7) - 0.5) / 100.0)) * 100.0
+    np.testing.assert_allclose(flashes, 1 + 0.7 * 0.04 * np.array([1, -1, 1, -1, 1, -1]), atol=1e-12)
+    time = (np.arange(20_000) + 0.5) / 20_000 * 0.06 - 0.005
+    assert lamp.intensity(time).mean() == pytest.approx(1.0, abs=1e-6)
+    at_mains = np.mean(lamp.intensity(time) * np.exp(-2j * np.pi * 50.0 * time))
+    # Half-order coefficient of |cos| with alternating signs: (pi / 2) cos(pi x) itself, of amplitude pi / 4.
+    assert abs(at_mains) == pytest.approx(0.7 * 0.04 * math.pi / 4, rel=1e-3)
+
+
+def test_lamps_add_up_and_a_switched_lamp_lights_only_while_it_is_on():
+    steady = Lamp("steady", ambient=0.0)
+    scene = a_scene(
+        lamp=steady,
+        fall=Fall(off_s=0.25),
+        more_lights=(Light(steady, 0.4), Light(steady, 0.5, Fall(on_s=0.4))),
+        speed=Speed(THIRD, -100.0),
+        seconds=0.6,
+    )
+    wall = np.array([linear(f.luma[:40]).mean() for f in frames(scene, rng=np.random.default_rng(2))])
+    np.testing.assert_allclose(wall[[8, 17]] / wall[0], [0.4 / 1.4, 0.9 / 1.4], rtol=0.02)
+
+
+def test_coloured_light_is_carried_by_luma_and_chroma_as_bt_709_says():
+    plain = next(frames(a_scene(seconds=1 / 30), rng=np.random.default_rng(1)))
+    x, y = project(a_scene(), np.array([0.5]) * 2 * np.pi / 180, PLAIN_ROW.z_mm)
+    red_light = a_scene(fall=Fall(colour=(1.0, 0.0, 0.0)), speed=Speed(THIRD, -100.0), seconds=1 / 30)
+    frame = next(frames(red_light, rng=np.random.default_rng(1)))
+    at = (int(y[0]), int(x[0]))
+    white = (plain.luma[at] - 16) / 219
+    coded = (frame.luma[at] - 16) / 219
+    # Weights of Rec. ITU-R BT.709 (values from memory): luma 0.2126 of red, difference (R - Y) / 1.5748.
+    assert coded == pytest.approx(0.2126 * white, abs=0.01)
+    middle = (at[0] // 2, at[1] // 2)
+    level = (frame.red[middle] - 128) / 224
+    assert level == pytest.approx((coded / 0.2126 - coded) / 1.5748, rel=0.2)
+    assert frame.blue[middle] < 128
+
+
+def test_a_patch_of_light_leaves_the_rest_of_the_rim_and_the_scenery_to_the_other_lamp():
+    pitch = 2 * math.pi / 180
+    patch = Fall(patch_azimuth_rad=0.1, patch_width_rad=4 * pitch)
+    scene = a_scene(fall=patch, more_lights=(Light(STEADY, 0.2),), speed=Speed(THIRD, -100.0), seconds=1 / 30)
+    light = linear(next(frames(scene, rng=np.random.default_rng(1))).luma)
+    whole = linear(next(frames(replace(scene, fall=Fall(), more_lights=()), rng=np.random.default_rng(1))).luma)
+    azimuth = (np.arange(-9, 9) + 0.5) * pitch
+    x, y = project(scene, azimuth, PLAIN_ROW.z_mm)
+    share = light[y.astype(int), x.astype(int)] / whole[y.astype(int), x.astype(int)]
+    near = np.abs(azimuth - 0.1) < pitch
+    far = np.abs(azimuth - 0.1) > 4.5 * pitch
+    np.testing.assert_allclose(share[near], 1.2, atol=0.06)
+    np.testing.assert_allclose(share[far], 0.2, atol=0.02)
+    np.testing.assert_allclose(light[:30].mean() / whole[:30].mean(), 0.2, atol=0.02)
+
+
+# The camera in a hand, and what happens in mid-clip
+
+
+def middles_of_dots(frame, x_px: np.ndarray, y_px: np.ndarray, half_px: float) -> np.ndarray:
+    """Centroids in x of dots near the places given."""
+    light = linear(frame.luma)
+    found = []
+    for x_dot, y_dot in zip(x_px, y_px, strict=True):
+        columns = np.arange(math.ceil(x_dot - half_px), math.floor(x_dot + half_px))
+        bright = light[int(y_dot), columns] - light[int(y_dot), columns].min()
+        found.append((bright * (columns + 0.5)).sum() / bright.sum())
+    return np.array(found)
+
+
+def pose_of(scene: Scene, seed: int):
+    """The motion that `frames` draws for the same seed."""
+    from strobe.render.pose import Pose
+
+    return Pose(scene, rng=np.random.default_rng(seed).spawn(5)[4])
+
+
+def seen_by(pose, camera: Camera, azimuth: np.ndarray, start_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Where a level pinhole, turned and shifted as it is in the middle of an exposure, sees the ring in `PLAIN_ROW`."""
+    (pan,), (tilt,), (roll,), (right,), (down,), (ahead,) = pose.motion(np.array([start_s + camera.exposure_s / 2]))
+    away = RADIUS_MM * (1 - np.cos(azimuth))
+    point = np.stack([RADIUS_MM * np.sin(azimuth) - right, 0 * azimuth - down, camera.distance_mm + away - ahead])
+    c, s = np.cos, np.sin
+    about_ahead = np.array([[c(roll), -s(roll), 0], [s(roll), c(roll), 0], [0, 0, 1]])
+    about_down = np.array([[c(pan), 0, s(pan)], [0, 1, 0], [-s(pan), 0, c(pan)]])
+    about_right = np.array([[1, 0, 0], [0, c(tilt), -s(tilt)], [0, s(tilt), c(tilt)]])
+    x, y, depth = (about_ahead @ about_down @ about_right).T @ point
+    return camera.width / 2 + camera.focal_px * x / depth, camera.height / 2 + camera.focal_px * y / depth
+
+
+HELD = {
+    "turned": (replace(CAMERA, shake_px=4.0), Hand()),
+    "rolled": (CAMERA, Hand(roll_deg=1.0)),
+    "shifted": (CAMERA, Hand(sway_mm=1.5)),
+}
+
+
+@pytest.mark.parametrize("how", HELD)
+def test_dots_of_a_hand_held_camera_lie_where_a_moved_pinhole_sees_them(how):
+    camera, hand = HELD[how]
+    camera = replace(camera, blur_px=0.8, width=642, height=242, readout_s=0.02)
+    scene = a_scene(camera=camera, hand=hand, speed=Speed(THIRD, -100.0), seconds=0.5)
+    pose = pose_of(scene, 3)
+    pitch = 2 * math.pi / PLAIN_ROW.dots
+    azimuth = (np.arange(-5, 5) + 0.5) * pitch
+    errors, moved = [], []
+    for frame in frames(scene, rng=np.random.default_rng(3)):
+        y = np.full(azimuth.shape, camera.height / 2)
+        for _ in range(3):
+            x, y = seen_by(pose, camera, azimuth, frame.start_s + camera.readout_s * y.mean() / camera.height)
+        errors.append(middles_of_dots(frame, x, y, np.diff(x).mean() / 2) - x)
+        moved.append(x.mean())
+    if how != "rolled":
+        assert np.std(moved) > 1.0
+    assert np.abs(np.mean(errors, axis=1)).max() < 0.05
+    assert np.abs(errors).max() < 0.3
+
+
+def test_a_camera_that_shifts_sees_the_near_rim_move_farther_than_the_far_wall():
+    import cv2
+
+    camera = replace(CAMERA, width=642, height=242, blur_px=1.0)
+    scene = a_scene(camera=camera, hand=Hand(sway_mm=2.0), speed=Speed(THIRD, -100.0), seconds=1.0)
+    pose = pose_of(scene, 5)
+    taken = list(frames(scene, rng=np.random.default_rng(5)))
+    # Below row 40 the rim's own edge comes into sight.
+    window = cv2.createHanningWindow((camera.width, 40), cv2.CV_64F)
+    wall = [f.luma[:40].astype(float) for f in taken]
+    seen = np.array([cv2.phaseCorrelate(wall[0], picture, window)[0][0] for picture in wall])
+    time = np.array([f.start_s for f in taken]) + camera.readout_s * 20 / camera.height + camera.exposure_s / 2
+    shift = pose.motion(time)[3:]
+    # Shifts down and ahead move an uneven texture a little as well.
+    (slope, *_), *_ = np.linalg.lstsq(np.vstack([shift, np.ones(len(taken))]).T, seen, rcond=None)
+    # The wall stands 4 radii behind the axis, the rim's nearest point one radius before it.
+    assert slope == pytest.approx(-camera.focal_px / (camera.distance_mm + 5 * RADIUS_MM), rel=0.04)
+
+
+def test_shake_moves_picture_rows_by_when_they_are_read():
+    camera = replace(CAMERA, shake_px=5.0, readout_s=0.03, width=322, height=402)
+    scene = a_scene(camera=camera, speed=Speed(THIRD, -100.0), seconds=0.1)
+    from strobe.render.pose import Attitude
+
+    pose = pose_of(scene, 3)
+    rows_s = camera.readout_s * np.arange(camera.height) / camera.height
+    attitude = pose.at(rows_s)
+    assert isinstance(attitude, Attitude)
+    few = pose.motion(rows_s[::40])
+    # Pan is what the axis ahead turns to the right.
+    np.testing.assert_allclose(np.arcsin(attitude.turn[::40, 0, 2] / np.cos(few[1])), few[0], atol=2e-3 * 5 / 300)
+    assert np.ptp(few[0]) > 1e-3
+
+
+def test_a_hand_smears_long_exposures_along_its_way():
+    long = replace(CAMERA, exposure_s=0.03, frame_rate_hz=30.0, readout_s=0.0)
+    scene = a_scene(camera=replace(long, shake_px=30.0), hand=Hand(slowest_hz=1.0, fastest_hz=1.2))
+    pose = pose_of(scene, 3)
+    time_s = np.linspace(0.0, 1.0, 200)
+    pan_rate = np.gradient(pose.motion(time_s)[0], time_s)
+    fastest_s = float(time_s[np.abs(pan_rate).argmax()])
+    # Even light over 30 ms has a standard deviation of 30 / sqrt(12) ms.
+    kernel = pose.smear(scene, fastest_s, 0.03 / math.sqrt(12))
+    assert kernel is not None
+    assert kernel.sum() == pytest.approx(1.0, abs=1e-5)
+    places = np.arange(kernel.shape[1]) - kernel.shape[1] // 2
+    along = kernel.sum(axis=0)
+    assert (along * places).sum() == pytest.approx(0.0, abs=1e-4)
+    expected_px = CAMERA.focal_px * np.abs(pan_rate).max() * 0.03 / math.sqrt(12)
+    assert math.sqrt((along * places**2).sum()) == pytest.approx(expected_px, rel=0.05)
+    assert expected_px > 1.0
+    assert pose.smear(scene, fastest_s, 1e-5) is None
+
+
+def test_the_exposure_changes_when_told():
+    scene = a_scene(events=(ExposureStep(0.25, CAMERA.exposure_s / 4, 1.5),), speed=Speed(THIRD, -100.0))
+    wall = np.array([linear(f.luma[:40]).mean() for f in frames(scene, rng=np.random.default_rng(2))])
+    np.testing.assert_allclose(wall / wall[0], [1.0] * 8 + [1.5 / 4] * 7, rtol=0.02)
+
+
+def test_zoom_enlarges_about_the_middle():
+    scene = a_scene(events=(Zoom(0.1, 0.1, 1.5),), speed=Speed(THIRD, -100.0), camera=replace(CAMERA, hfov_deg=50))
+    taken = list(frames(scene, rng=np.random.default_rng(2)))
+    azimuth = (np.arange(-3, 3) + 0.5) * 2 * math.pi / 180
+    x, y = project(scene, azimuth, PLAIN_ROW.z_mm)
+    middle = np.array([CAMERA.width / 2, CAMERA.height / 2])
+    for frame, scale in ((taken[0], 1.0), (taken[-1], 1.5)):
+        x_now, y_now = middle[0] + scale * (x - middle[0]), middle[1] + scale * (y - middle[1])
+        found = middles_of_dots(frame, x_now, y_now, scale * np.diff(x).mean() / 2)
+        np.testing.assert_allclose(found, x_now, atol=0.1)
+
+
+def test_focus_leaves_and_comes_back():
+    scene = a_scene(events=(Refocus(0.1, 0.3, 4.0, breathing=0.0),), speed=Speed(THIRD, -100.0))
+    detail = [
+        np.abs(np.diff(linear(f.luma[CAMERA.height // 2]))).sum() for f in frames(scene, rng=np.random.default_rng(2))
+    ]
+    assert detail[7] < 0.4 * detail[0]
+    assert detail[-1] == pytest.approx(detail[0], rel=0.05)
+
+
+def test_a_hand_hides_the_middle_of_the_picture_for_as_long_as_it_is_there():
+    scene = a_scene(events=(Passing(0.1, 0.3, cover=0.5),), speed=Speed(THIRD, -100.0))
+    taken = [f.luma[CAMERA.height // 2].astype(float) for f in frames(scene, rng=np.random.default_rng(2))]
+    changed = np.array([np.abs(row - taken[0]) > 8 for row in taken])
+    assert not changed[:3].any()
+    assert not changed[-2:].any()
+    middle = slice(CAMERA.width // 2 - 40, CAMERA.width // 2 + 40)
+    assert changed[7, middle].mean() > 0.5
+    assert not changed[7, :40].any()
+
+
+# What the camera makes of its pictures
+
+
+def wall_motion(scene: Scene, seed: int) -> np.ndarray:
+    import cv2
+
+    taken = [f.luma[:70].astype(float) for f in frames(scene, rng=np.random.default_rng(seed))]
+    window = cv2.createHanningWindow(taken[0].shape[::-1], cv2.CV_64F)
+    return np.array([cv2.phaseCorrelate(taken[0], picture, window)[0] for picture in taken])
+
+
+def test_stabilisation_takes_the_shake_out_of_the_scenery():
+    camera = replace(CAMERA, shake_px=2.0, readout_s=0.0)
+    scene = a_scene(camera=camera, hand=Hand(slowest_hz=2.0), seconds=2.0)
+    steady = replace(scene, processing=Processing(Stabiliser(window_s=0.5, margin=0.2)))
+    shaken, calm = (np.diff(wall_motion(each, 9), axis=0).std(axis=0) for each in (scene, steady))
+    assert np.all(calm < 0.25 * shaken)
+    assert truth_of(steady).dot_pitch_px == pytest.approx(truth_of(scene).dot_pitch_px / 0.8)
+
+
+def test_stabilisation_on_the_rim_carries_the_scenery_with_the_dots():
+    wobble = Wobble(1.5, frequency_hz=2.0)
+    scene = a_scene(lamp=Lamp("pulse", 100.0), speed=Speed(THIRD, 0.0, (wobble,)), seconds=2.0)
+    scene = replace(scene, processing=Processing(Stabiliser(window_s=1.0, margin=0.2, follows_rim=1.0)))
+    moved = wall_motion(scene, 9)[15:-15, 0]
+    # 1.5 % at 2 Hz sways the dots by 100 * 0.015 / (2 pi 2) = 0.12 of a pitch, and the scenery with them.
+    pitch = truth_of(scene).dot_pitch_px
+    assert np.std(moved) * math.sqrt(2) == pytest.approx(100 * 0.015 / (4 * math.pi) * pitch, rel=0.3)
+
+
+def test_temporal_noise_reduction_lowers_the_noise_and_leaves_ghosts_of_dots():
+    camera = replace(CAMERA, noise=3.0, frame_rate_hz=90.0)
+    plain = a_scene(camera=camera, lamp=Lamp("steady"), seconds=0.3)
+    ghosted = replace(plain, processing=Processing(ghost=0.7, ghost_steps=1000.0))
+    noise, contrast = [], []
+    for scene in (plain, ghosted):
+        taken = np.array([f.luma.astype(float) for f in frames(scene, rng=np.random.default_rng(4))])
+        noise.append(np.std(np.diff(taken[10:, :40], axis=0)))
+        contrast.append(taken[10:, CAMERA.height // 2, 100:-100].std(axis=1).mean())
+    # First-order recursion with share a: differences of white noise shrink to (1 - a) / sqrt(1 - a^2) * sqrt(1 - a).
+    expected = (1 - 0.7) / math.sqrt(1 - 0.7**2) * math.sqrt(1 - 0.7)
+    assert noise[1] / noise[0] == pytest.approx(expected, rel=0.15)
+    assert contrast[1] < 0.75 * contrast[0]
+
+
+def test_a_mirrored_picture_is_the_other_way_round():
+    scene = a_scene(seconds=1 / 30)
+    mirrored = replace(scene, processing=Processing(mirrored=True))
+    one, other = (next(frames(each, rng=np.random.default_rng(1))) for each in (scene, mirrored))
+    for plane in ("luma", "blue", "red"):
+        np.testing.assert_array_equal(getattr(one, plane)[:, ::-1], getattr(other, plane))
+
+
+# What is on the rim, and a rim out of true
+
+
+def test_a_mark_turns_with_the_platter_and_a_streak_stands_still():
+    camera = replace(CAMERA, hfov_deg=50, frame_rate_hz=30.0)
+    bare = a_scene(camera=camera, speed=Speed(THIRD), seconds=0.3)
+    mark = Mark(azimuth_rad=0.3, width_mm=8, z_mm=-4.0, height_mm=4.0)
+    marked = replace(bare, surface=Surface(marks=(mark,)))
+    streaked = replace(bare, surface=Surface(streaks=3, streak_brightness=1.0))
+    _, y = project(bare, 0.0, -4.0)
+    rows = [
+        [f.luma[int(y)].astype(float) for f in frames(scene, rng=np.random.default_rng(1))]
+        for scene in (bare, marked, streaked)
+    ]
+    for number in range(9):
+        extra = rows[1][number] - rows[0][number]
+        place = (extra * (np.arange(camera.width) + 0.5)).sum() / extra.sum()
+        middle_s = number / 30 + camera.readout_s * float(y) / camera.height + camera.exposure_s / 2
+        x, _ = project(bare, 0.3 - 2 * math.pi * bare.angle_rev(middle_s), -4.0)
+        assert place == pytest.approx(float(x), abs=0.6)
+    streaks = [now - before for now, before in zip(rows[2], rows[0], strict=True)]
+    assert np.ptp(streaks[0]) > 20
+    np.testing.assert_allclose(streaks[0], streaks[-1], atol=2)
+
+
+def test_scratches_turn_and_differ_from_turn_to_turn_by_nothing():
+    camera = replace(CAMERA, hfov_deg=50, frame_rate_hz=10.0)
+    scene = a_scene(camera=camera, speed=Speed(60.0), surface=Surface(scratches=40), seconds=1.1)
+    taken = [f.luma.astype(float) for f in frames(scene, rng=np.random.default_rng(1))]
+    # At 60 rpm and 10 frames a second the eleventh frame shows the first again.
+    assert np.abs(taken[10] - taken[0]).max() <= 1
+    assert np.abs(taken[5] - taken[0]).max() > 5
+
+
+def test_axial_runout_lifts_and_lowers_the_ring_once_a_turn():
+    camera = replace(CAMERA, frame_rate_hz=10.0, hfov_deg=40, height=182)
+    runout = Runout(axial_mm=3.0, axial_high_rad=1.0)
+    scene = a_scene(camera=camera, speed=Speed(60.0), runout=runout, seconds=1.0, lamp=STEADY)
+    scene = replace(scene, rows=(replace(PLAIN_ROW, height_mm=3.0, dots=600),))
+    middle_x = camera.width // 2
+    for number, frame in enumerate(frames(scene, rng=np.random.default_rng(1))):
+        column = linear(frame.luma[:, middle_x - 30 : middle_x + 30]).mean(axis=1)
+        near = slice(camera.height // 2 - 14, camera.height // 2 + 14)
+        # 600 dots blur to a grey band on the dark one, whose own edges lie evenly about it.
+        bright = np.clip(column[near] - 0.03, 0, None)
+        bright[bright < 0.5 * bright.max()] = 0
+        rows = np.arange(camera.height)[near] + 0.5
+        place = (bright * rows).sum() / bright.sum()
+        middle_s = number / 10 + camera.readout_s / 2
+        rise_mm = 1.5 * math.cos(2 * math.pi * middle_s - 1.0)
+        expected = camera.height / 2 - camera.focal_px / camera.distance_mm * rise_mm
+        assert place == pytest.approx(expected, abs=0.5)
+
+
+def test_a_ring_off_centre_sways_by_its_offset_over_the_radius():
+    camera = replace(CAMERA, exposure_s=0.001, width=642)
+    runout = Runout(ring_offset_mm=0.3, ring_offset_rad=0.7)
+    scene = a_scene(camera=camera, runout=runout, speed=Speed(60.0), seconds=1.0)
+    time, amplitude = demodulated(scene)
+    middle = time + camera.exposure_s / 2
+    phase = np.unwrap(np.angle(amplitude * np.exp(-2j * np.pi * 180 * scene.angle_rev(middle))))
+    turn = 2 * np.pi * scene.angle_rev(middle)
+    (sine, cosine, _), *_ = np.linalg.lstsq(
+        np.stack([np.sin(turn), np.cos(turn), np.ones_like(turn)], axis=1), phase, rcond=None
+    )
+    # A few columns off the middle are 3 % early or late in the turn: the sway seen shrinks by their spread.
+    assert math.hypot(sine, cosine) == pytest.approx(180 * 0.3 / RADIUS_MM, rel=0.03)
+    told = truth_of(scene).to_dict()
+    assert told["false_swing_percent"] == pytest.approx(100 * 0.3 / RADIUS_MM)
+
+
+def test_a_platter_comes_up_to_speed():
+    scene = a_scene(speed=Speed(45.0, 0.5, run_up=RunUp(0.5, 0.3, from_share=0.2)), seconds=4.0)
+    time = np.linspace(0, 4, 8001)
+    rate = np.gradient(scene.angle_rev(time), time) * 60
+    np.testing.assert_allclose(rate[10:900], 45 * 1.005 * 0.2, rtol=1e-6)
+    late = time[1200:-10]
+    np.testing.assert_allclose(rate[1200:-10], 45 * 1.005 * (1 - 0.8 * np.exp(-(late - 0.5) / 0.3)), rtol=1e-4)
+    assert truth_of(scene).to_dict()["run_up"] == {"at_s": 0.5, "rise_s": 0.3, "from_share": 0.2}
+
+
+# Files of awkward cameras
+
+
+def test_the_rate_changes_and_pictures_are_doubled_where_told():
+    timing = Timing(rate_changes=((0.2, 15.0),), doubled_frames=(3,))
+    taken = list(frames(a_scene(timing=timing, seconds=0.4), rng=np.random.default_rng(1)))
+    np.testing.assert_allclose(
+        [f.stamp_s for f in taken], [*np.arange(6) / 30, 0.2, 0.2 + 1 / 15, 0.2 + 2 / 15], atol=1e-5
+    )
+    np.testing.assert_array_equal(taken[3].luma, taken[2].luma)
+    assert taken[3].start_s == taken[2].start_s
+    assert np.any(taken[4].luma != taken[3].luma)
+
+
+@pytest.mark.parametrize("suffix", ["mp4", "mkv"])
+def test_stamps_jump_and_run_backwards_in_the_file(tmp_path, suffix):
+    timing = Timing(stamp_jumps=((4, 0.5), (8, -0.7)))
+    path = tmp_path / f"clip.{suffix}"
+    render_clip(a_scene(timing=timing), path, rng=np.random.default_rng(1))
+    times, _ = decoded(path)
+    steady = np.arange(15) / 30
+    np.testing.assert_allclose(times, steady + 0.5 * (steady > 0.12) - 0.7 * (steady > 0.26), atol=0.6e-3)
+
+
+@pytest.mark.parametrize("tag", [True, False])
+def test_slow_motion_is_stamped_slower_than_it_was_captured(tmp_path, tag):
+    import av
+
+    camera = replace(CAMERA, frame_rate_hz=240.0, exposure_s=0.001)
+    timing = Timing(playback_rate_hz=30.0, normal_ends_s=0.1, capture_tag=tag)
+    scene = a_scene(camera=camera, timing=timing, seconds=0.4)
+    path = tmp_path / "slow.mp4"
+    truth = render_clip(scene, path, rng=np.random.default_rng(1))
+    with av.open(str(path)) as clip:
+        assert clip.metadata.get("com.android.capture.fps") == ("240.000000" if tag else None)
+    times, _ = decoded(path)
+    starts = np.array([f.start_s for f in frames(scene, rng=np.random.default_rng(1))])
+    # Three frames in each tenth of a second at both ends, 48 in the 0.2 s between.
+    np.testing.assert_allclose(times, np.arange(54) / 30, atol=1e-9)
+    steps = np.diff(starts) * 240
+    assert np.round(steps).astype(int).tolist() == [8] * 3 + [1] * 48 + [8] * 2
+    assert truth.to_dict()["slowed_by"] == 8.0
+
+
+@pytest.mark.parametrize(("rotation_deg", "roll_deg"), [(90, -90), (180, 180), (270, 90)])
+def test_a_turned_phone_asks_for_its_picture_to_be_turned_upright(tmp_path, rotation_deg, roll_deg):
+    from strobe.capture.clip import open_clip
+
+    camera = replace(CAMERA, width=262, height=262)
+    upright = a_scene(camera=camera, speed=Speed(THIRD, -100.0), seconds=0.1)
+    turned = replace(upright, camera=replace(camera, roll_deg=roll_deg), delivery=Delivery(rotation_deg=rotation_deg))
+    shown = []
+    for name, scene in (("a.mp4", upright), ("b.mp4", turned)):
+        render_clip(scene, tmp_path / name, rng=np.random.default_rng(1))
+        with open_clip(tmp_path / name) as clip:
+            shown.append(next(iter(clip)).luma.astype(float))
+    assert np.corrcoef(shown[0].ravel(), shown[1].ravel())[0, 1] > 0.97
+
+
+def test_only_mp4_and_mov_can_ask_for_a_turn(tmp_path):
+    scene = a_scene(delivery=Delivery(rotation_deg=90), seconds=0.1)
+    with pytest.raises(UsageError, match="turn of the picture"):
+        render_clip(scene, tmp_path / "a.mkv", rng=np.random.default_rng(1))
+
+
+def test_ten_bits_reach_the_file(tmp_path):
+    import av
+
+    scene = a_scene(coding=Coding("hevc", 8_000_000), delivery=Delivery(bit_depth=10), seconds=0.1)
+    path = tmp_path / "ten.mp4"
+    render_clip(scene, path, rng=np.random.default_rng(4))
+    with av.open(str(path)) as clip:
+        picture = next(clip.decode(video=0))
+        assert picture.format.name == "yuv420p10le"
+        plane = picture.planes[0]
+        stored = np.frombuffer(plane, np.uint16).reshape(plane.height, -1)[:, : plane.width]
+    drawn = next(frames(scene, rng=np.random.default_rng(4))).luma
+    assert drawn.dtype == np.uint16
+    assert len(np.unique(drawn % 4)) == 4
+    assert np.abs(stored.astype(float) - drawn).mean() < 6
+
+
+def test_the_truth_tells_what_is_special_and_only_that(tmp_path):
+    plain = truth_of(a_scene()).to_dict()
+    special = a_scene(
+        fall=Fall(off_s=3.0),
+        more_lights=(Light(STEADY, 0.5),),
+        hand=Hand(roll_deg=0.1),
+        events=(Zoom(1.0),),
+        timing=Timing(doubled_frames=(3,)),
+        surface=Surface(streaks=2),
+    )
+    told = json.loads(json.dumps(truth_of(special).to_dict()))
+    assert set(told) - set(plain) == {"lights", "hand", "events", "timing", "surface"}
+    assert told["events"] == [{"kind": "zoom", "at_s": 1.0, "lasts_s": 0.7, "factor": 1.25}]
+    assert [light["share"] for light in told["lights"]] == [1.0, 0.5]
+    assert (told["lights"][0]["on_s"], told["lights"][0]["off_s"]) == (None, 3.0)
+
+
 # What makes no sense
 
 
@@ -470,6 +933,19 @@ def test_sample_clips_are_those_that_the_code_describes():
         (lambda: Camera(stamp="1/0"), "stamp"),
         (lambda: Camera(stamp="1/20"), "coarser than half a frame"),
         (lambda: Camera(stamp_jitter_s=0.01), "stamp_jitter_s"),
+        (lambda: Fall(colour=(0.0, 0.0, 0.0)), "black"),
+        (lambda: Fall(on_s=2.0, off_s=1.0), "in this order"),
+        (lambda: Light(STEADY, 0.0), "share"),
+        (lambda: Hand(slowest_hz=9.0), "slowest_hz"),
+        (lambda: Zoom(1.0, factor=0.8), "no picture outside"),
+        (lambda: Stabiliser(margin=0.6), "margin"),
+        (lambda: Processing(ghost=1.0), "ghost"),
+        (lambda: Timing(doubled_frames=(0,)), "none before it"),
+        (lambda: Delivery(rotation_deg=45), "rotation_deg"),  # type: ignore[arg-type]
+        (lambda: RunUp(1.0, from_share=1.0), "from_share"),
+        (lambda: a_scene(delivery=Delivery(bit_depth=10)), "10 bits need 'hevc'"),
+        (lambda: a_scene(timing=Timing(playback_rate_hz=30.0)), "not below the frame rate"),
+        (lambda: a_scene(events=(ExposureStep(1.0, 0.05),)), "longer than a frame"),
         (lambda: Wobble(0.1), "give one of the two"),
         (lambda: Wobble(0.1, frequency_hz=1.0, per_revolution=1.0), "give one of the two"),
         (lambda: Wobble(math.nan, frequency_hz=1.0), "peak_percent"),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import struct
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from strobe.errors import UsageError
 from strobe.render.exposure import RenderedFrame, frames
 from strobe.render.scene import Coding, Scene
 from strobe.render.truth import Truth, truth_of
@@ -47,45 +49,96 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
 
     Notes
     -----
-    The stream's time base is 1/90000 s where the container allows it; the stamps are rounded as the camera
-    says. As in a phone the coder works forward only, with a key frame every 30 frames.
+    The stream's time base is 1/90000 s where the container allows it, in AVI one frame; the stamps are rounded as
+    the camera says. As in a phone the coder works forward only, with a key frame every 30 frames.
     """
     import av
     from av.video.stream import VideoStream
 
     clip = Path(path)
-    camera, coding = scene.camera, scene.coding
-    with av.open(str(clip), "w", format=coding.container) as output:
-        rate = Fraction(camera.frame_rate_hz).limit_denominator(1001)
+    camera, coding, timing = scene.camera, scene.coding, scene.timing
+    slow = timing.playback_rate_hz is not None and timing.capture_tag
+    options = {"movflags": "use_metadata_tags"} if slow else {}
+    with av.open(str(clip), "w", format=coding.container, options=options) as output:
+        if slow:
+            output.metadata["com.android.capture.fps"] = f"{camera.frame_rate_hz:.6f}"
+        rate = Fraction(timing.playback_rate_hz or camera.frame_rate_hz).limit_denominator(1001)
         stream = output.add_stream(_ENCODERS[coding.codec], rate=rate, options=_coder_options(coding))
         if not isinstance(stream, VideoStream):
             raise TypeError(f"{coding.codec} gave {stream!r}, not a video stream")
         stream.width, stream.height = camera.width, camera.height
-        stream.pix_fmt = "yuvj420p" if coding.codec == "mjpeg" else "yuv420p"
+        stream.pix_fmt = _stored_format(scene)
         stream.bit_rate = coding.bit_rate
-        stream.time_base = stream.codec_context.time_base = _TICK
+        # AVI has no stamps, only places at the steady rate.
+        tick = 1 / rate if output.format.name == "avi" else _TICK
+        stream.time_base = stream.codec_context.time_base = tick
         stream.codec_context.thread_count = 2
-        for frame in frames(scene, rng=rng):
-            picture = _video_frame(frame)
-            if coding.codec == "mjpeg":
-                picture = picture.reformat(format="yuvj420p")
-            picture.pts = round(frame.stamp_s / float(_TICK))
-            picture.time_base = _TICK
-            for packet in stream.encode(picture):
+        backward = any(late_s < 0 for _, late_s in timing.stamp_jumps)
+        stamps: list[int] = []
+        muxed = 0
+
+        def put(packets: list[av.Packet]) -> None:
+            """Write packets; where the stamps run backwards each gets its stamp only now, with an order of its own."""
+            nonlocal muxed
+            for packet in packets:
+                if backward:
+                    packet.pts, packet.dts = stamps[muxed], muxed
                 output.mux(packet)
-        for packet in stream.encode():
-            output.mux(packet)
+                muxed += 1
+
+        for number, frame in enumerate(frames(scene, rng=rng)):
+            picture = _video_frame(frame, stream.pix_fmt)
+            stamps.append(round(frame.stamp_s / float(tick)))
+            picture.pts = round(number / rate / tick) if backward else stamps[-1]
+            picture.time_base = tick
+            put(stream.encode(picture))
+        put(stream.encode())
+    if scene.delivery.rotation_deg:
+        _ask_for_turn(clip, scene.delivery.rotation_deg)
     truth = truth_of(scene)
     truth_path(clip).write_text(json.dumps(truth.to_dict(), indent=1) + "\n", encoding="utf-8")
     return truth
 
 
-def _video_frame(frame: RenderedFrame) -> av.VideoFrame:
+def _stored_format(scene: Scene) -> str:
+    if scene.coding.codec == "mjpeg":
+        return "yuvj420p"
+    return "yuv420p" if scene.delivery.bit_depth == 8 else "yuv420p10le"
+
+
+def _video_frame(frame: RenderedFrame, pixel_format: str) -> av.VideoFrame:
     import av
 
     height, width = frame.luma.shape
+    if frame.luma.dtype == np.uint16:
+        picture = av.VideoFrame(width, height, pixel_format)
+        for plane, values in zip(picture.planes, (frame.luma, frame.blue, frame.red), strict=True):
+            lines = np.zeros((plane.height, plane.line_size // 2), np.uint16)
+            lines[:, : plane.width] = values
+            plane.update(lines.tobytes())
+        return picture
     stacked = np.concatenate([frame.luma.ravel(), frame.blue.ravel(), frame.red.ravel()])
-    return av.VideoFrame.from_ndarray(stacked.reshape(height * 3 // 2, width), format="yuv420p")
+    picture = av.VideoFrame.from_ndarray(stacked.reshape(height * 3 // 2, width), format="yuv420p")
+    return picture if pixel_format == "yuv420p" else picture.reformat(format=pixel_format)
+
+
+def _ask_for_turn(clip: Path, rotation_deg: int) -> None:
+    """Write a display matrix into the track header of an MP4 or MOV file.
+
+    Notes
+    -----
+    The matrix a, b, u, c, d, v, x, y, w follows 40 bytes of times, numbers and volume in the first version of
+    the box (ISO/IEC 14496-12, track header box; value from memory).
+    """
+    data = bytearray(clip.read_bytes())
+    box = data.find(b"tkhd")
+    if box < 0:
+        raise UsageError(f"{clip}: only .mp4 and .mov files can ask for a turn of the picture; name such a file")
+    sine, cosine = {90: (1, 0), 180: (0, -1), 270: (-1, 0)}[rotation_deg]
+    at = box + 4 + 40
+    turn = [cosine << 16, sine << 16, 0, -sine << 16, cosine << 16, 0, 0, 0, 1 << 30]
+    data[at : at + 36] = struct.pack(">9i", *turn)
+    clip.write_bytes(data)
 
 
 def _coder_options(coding: Coding) -> dict[str, str]:

@@ -15,25 +15,28 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.render.geometry import rim_pixels, view_of
-from strobe.render.scene import DotRow, Scene
-from strobe.render.scenery import GAMMA, Still, rim_shade, still_picture
+from strobe.render.filming import ExposureStep, Passing, Refocus
+from strobe.render.geometry import rim_pixels
+from strobe.render.lamps import Light
+from strobe.render.pose import Attitude, Pose, RimMotion
+from strobe.render.processing import Finish, stabilised_path
+from strobe.render.scene import Scene
+from strobe.render.scenery import GAMMA, LUMA, chroma_of, passing_hand, still_picture
+from strobe.render.timing import schedule
+from strobe.render.turning import DOT_BRIGHTNESS, Ring, rings_of
 
-__all__ = ["RenderedFrame", "frames", "stamps_s"]
+__all__ = ["RenderedFrame", "frames"]
 
-_DOT_BRIGHTNESS = 0.8
 _LONGEST_INTERVAL_S = 0.25e-3
-_PATTERN_SAMPLES = 1 << 17
-_SLICES = 5
+_VISIBLE_BLUR_PX = 0.15
 
-_Floats = NDArray[np.floating[Any]]
-_Plane = NDArray[np.floating[Any]]
-_Bytes = NDArray[np.uint8]
+_Floats = NDArray[Any]
+_Plane = NDArray[Any]
 
 
 @dataclass(frozen=True, eq=False)
 class RenderedFrame:
-    """One frame: planes of 8 bits in video range (luma 16 to 235, chroma about 128 at half size).
+    """One frame: planes in video range (luma 16 to 235 in 8 bits, chroma about 128 at half size).
 
     `start_s` is the true time at which row 0 begins to be exposed, `stamp_s` the time that the file will say.
     """
@@ -41,170 +44,282 @@ class RenderedFrame:
     index: int
     start_s: float
     stamp_s: float
-    luma: _Bytes
-    blue: _Bytes
-    red: _Bytes
+    luma: NDArray[Any]
+    blue: NDArray[Any]
+    red: NDArray[Any]
 
 
-def stamps_s(scene: Scene, *, rng: np.random.Generator) -> _Floats:
-    """Time stamps of all frames (dropped ones included), on the camera's clock and its file's grid."""
-    camera = scene.camera
-    exact = np.arange(scene.frame_count) / camera.frame_rate_hz
-    jitter = camera.stamp_jitter_s * np.clip(rng.standard_normal(exact.size), -2, 2)
-    jitter[0] = 0
-    step = float(camera.stamp_step_s)
-    return np.round((exact + jitter) / step) * step
+@dataclass(frozen=True, eq=False)
+class _Exposed:
+    """The light of one lamp on picture rows, cut into intervals.
 
-
-class _Ring:
-    """One ring of dots: its pattern, the picture pixels that show it and how strongly."""
-
-    def __init__(self, scene: Scene, row: DotRow, *, rng: np.random.Generator) -> None:
-        camera = scene.camera
-        width, height = camera.width, camera.height
-        pixel_rad = _pixel_azimuth(scene, row)
-        x, y = np.meshgrid(np.arange(width) + 0.5, np.arange(height) + 0.5)
-        azimuth, z = rim_pixels(scene, x, y)
-        _, above = rim_pixels(scene, x, y - 0.5)
-        _, below = rim_pixels(scene, x, y + 0.5)
-        reach = np.abs(above - below)
-        cover = np.clip((row.height_mm / 2 - np.abs(z - row.z_mm)) / reach + 0.5, 0, 1)
-        cover = np.where(np.isfinite(cover), cover, 0) * np.minimum(1, row.height_mm / reach)
-        self.place = np.flatnonzero(cover > 0)
-        self.cover = (cover.ravel()[self.place] * rim_shade(azimuth.ravel()[self.place])).astype(np.float32)
-        picture_row = self.place // width
-        self.first_row, self.last_row = (int(picture_row.min()), int(picture_row.max())) if self.place.size else (0, -1)
-
-        azimuth, z = azimuth.ravel()[self.place], z.ravel()[self.place]
-        self.stride = max(1, round(0.6 * pixel_rad / (2 * np.pi) * _PATTERN_SAMPLES))
-        self.samples = self.stride * round(_PATTERN_SAMPLES / self.stride)
-        cell = 2 * np.pi * self.stride / self.samples
-        self.first_azimuth = float(azimuth.min()) if azimuth.size else 0.0
-        self.columns = int(np.ceil((azimuth.max() - self.first_azimuth) / cell)) + 2 if azimuth.size else 2
-
-        levels = np.array([0.0]) if row.shape == "rect" else np.sin(np.linspace(0, np.pi / 2, _SLICES))
-        self.slices = [
-            _polyphase(pattern, self.stride, self.columns)
-            for pattern in _patterns(row, levels, self.samples, pixel_rad, rng=rng)
-        ]
-        at = (azimuth - self.first_azimuth) / cell
-        column = at.astype(np.int64)
-        height = np.minimum(np.abs(z - row.z_mm) / (row.height_mm / 2), 1)
-        level = np.arcsin(height) / (np.pi / 2) * (len(levels) - 1)
-        layer = np.minimum(level.astype(np.int64), max(0, len(levels) - 2))
-        rows = self.last_row - self.first_row + 1
-        self.flat = (layer * rows + picture_row - self.first_row) * self.columns + column
-        self.right = (at - column).astype(np.float32)
-        self.deeper = (level - layer).astype(np.float32)
-        self.layer_step = rows * self.columns
-
-    def exposed(self, angle_rev: _Floats, weight: _Floats, begin: NDArray[np.intp], end: NDArray[np.intp]) -> _Plane:
-        """Light on the ring's pixels.
-
-        `angle_rev` and `weight` describe the intervals, `begin` and `end` the first interval and the one
-        past the last of each picture row of the ring.
-        """
-        at = np.mod(angle_rev + self.first_azimuth / (2 * np.pi), 1) * self.samples
-        whole = at.astype(np.int64)
-        part = (at - whole).astype(np.float32)[:, None]
-        strength = weight.astype(np.float32)[:, None]
-        collected = []
-        for windows in self.slices:
-            now = windows[whole % self.stride, whole // self.stride]
-            after = windows[(whole + 1) % self.stride, (whole + 1) // self.stride]
-            light = (now + part * (after - now)) * strength
-            total = np.zeros((len(weight) + 1, self.columns), np.float32)
-            np.cumsum(light, axis=0, out=total[1:])
-            collected.append(total[end] - total[begin])
-        table = np.concatenate(collected).ravel()
-        value = self._between(table, self.flat)
-        if len(self.slices) > 1:
-            value += self.deeper * (self._between(table, self.flat + self.layer_step) - value)
-        return value * self.cover
-
-    def _between(self, table: _Plane, flat: NDArray[np.int64]) -> _Plane:
-        left = table[flat]
-        return left + self.right * (table[flat + 1] - left)
-
-
-def _pixel_azimuth(scene: Scene, row: DotRow) -> float:
-    """Azimuth (rad) that one pixel spans at the nearest point of the ring."""
-    view = view_of(scene)
-    nearest = np.array([0.0, -scene.radius_mm, row.z_mm]) - view.place_mm
-    return float(nearest @ view.ahead) / view.focal_px / scene.radius_mm
-
-
-def _patterns(
-    row: DotRow, levels: _Floats, samples: int, pixel_rad: float, *, rng: np.random.Generator
-) -> list[_Plane]:
-    """Brightness round the ring (0 the dark band, about 1 a dot), one array of `samples` for each level.
-
-    A level is the height above the ring's middle as a share of half its height. Every sample is the mean
-    over one pixel's width at the nearest point.
+    `time_s` is the centre of light of each interval and `weight` its energy, relative to a whole exposure to
+    mean light; `begin` and `end` are, for each row, its first interval and the one past its last.
     """
-    pitch = 2 * np.pi / row.dots
-    centre = (np.arange(row.dots) + 0.5 + row.uneven_place * rng.standard_normal(row.dots)) * pitch
-    bright = np.clip(1 + row.uneven_brightness * rng.standard_normal(row.dots), 0.2, 1.2)
-    grid = np.arange(samples) * 2 * np.pi / samples
-    dust = np.ones(samples, np.float32)
-    specks = rng.uniform([0, 0.1], [2 * np.pi, 0.5], (row.dust_specks, 2))
-    for place, depth in specks:
-        apart = np.mod(grid - place + np.pi, 2 * np.pi) - np.pi
-        dust -= (depth * np.exp(-0.5 * (apart / (0.15 * pitch)) ** 2)).astype(np.float32)
-    made = []
-    for level in levels:
-        half = row.duty * pitch / 2 * np.sqrt(max(1 - level**2, 0.0))
-        edges = np.ravel([centre - half, centre + half], order="F")
-        sums = np.ravel([np.cumsum(bright) - bright, np.cumsum(bright)], order="F") * 2 * half
-        turn = sums[-1]
-        edges = np.concatenate([edges - 2 * np.pi, edges, edges + 2 * np.pi])
-        sums = np.concatenate([sums - turn, sums, sums + turn])
-        span = np.interp(grid + pixel_rad / 2, edges, sums) - np.interp(grid - pixel_rad / 2, edges, sums)
-        made.append((span / pixel_rad).astype(np.float32) * np.clip(dust, 0, 1))
-    return made
+
+    time_s: _Floats
+    weight: _Floats
+    begin: NDArray[np.intp]
+    end: NDArray[np.intp]
 
 
-def _polyphase(pattern: _Plane, stride: int, columns: int) -> _Plane:
-    """View (stride, samples / stride + 1, columns): entry [p, q] holds the pattern from p + stride * q on."""
-    phases = pattern.reshape(-1, stride).T
-    repeats = -(-(columns + 1) // phases.shape[1])
-    wrapped = np.ascontiguousarray(np.concatenate([phases] * (1 + repeats), axis=1))
-    windows = np.lib.stride_tricks.sliding_window_view(wrapped, columns, axis=1)
-    return windows[:, : phases.shape[1] + 1]
-
-
-def _intervals(scene: Scene, starts_s: _Floats) -> tuple[_Floats, _Floats, NDArray[np.intp], NDArray[np.intp]]:
-    """Cut the exposures of rows that begin at `starts_s` into intervals.
-
-    Returns
-    -------
-    time_s, weight : arrays
-        Centre of light of each interval and the energy in it, relative to a whole exposure to mean light.
-    begin, end : arrays
-        For each row its first interval and the one past its last.
-    """
-    lamp, exposure = scene.lamp, scene.camera.exposure_s
-    ends_s = starts_s + exposure
+def _intervals(scene: Scene, light: Light, starts_s: _Floats, exposure_s: float) -> _Exposed:
+    """Cut the exposures of rows that begin at `starts_s` into intervals."""
+    ends_s = starts_s + exposure_s
     first, last = starts_s.min(), ends_s.max()
     even = np.linspace(first, last, 1 + int(np.ceil((last - first) / _LONGEST_INTERVAL_S)))
-    cuts = np.unique(np.concatenate([starts_s, ends_s, even, lamp.breaks_s(first, last)]))
+    cuts = np.unique(np.concatenate([starts_s, ends_s, even, light.breaks_s(first, last)]))
     length = np.diff(cuts)
-    energy = np.diff(lamp.energy_s(cuts))
+    energy = np.diff(light.energy_s(cuts))
     middle = cuts[:-1] + length / 2
-    rise = lamp.intensity(middle + length / 4) - lamp.intensity(middle - length / 4)
+    rise = light.intensity(middle + length / 4) - light.intensity(middle - length / 4)
     shift = length * length * 2 * rise / (12 * np.maximum(energy, 1e-300))
     time = middle + np.clip(shift, -length / 2, length / 2)
-    weight = energy / (exposure * lamp.harmonic(0))
-    return time, weight, np.searchsorted(cuts, starts_s), np.searchsorted(cuts, ends_s)
+    weight = energy / (scene.camera.exposure_s * light.lamp.harmonic(0))
+    return _Exposed(time, weight, np.searchsorted(cuts, starts_s), np.searchsorted(cuts, ends_s))
 
 
-def _shake_px(scene: Scene, *, rng: np.random.Generator) -> tuple[_Floats, _Floats, _Floats]:
-    """Frequencies (Hz), and complex amplitudes (px) in x and y, of a hand's shake with the scene's rms."""
-    frequency = rng.uniform(0.3, 9.0, 24)
-    draws = rng.standard_normal((2, 24)) + 1j * rng.standard_normal((2, 24))
-    draws /= frequency
-    draws *= scene.camera.shake_px / np.sqrt((np.abs(draws) ** 2).sum(axis=1, keepdims=True) / 2)
-    return frequency, draws[0], draws[1]
+def _light_times_s(scene: Scene, light: Light, starts_s: _Floats, exposure_s: float) -> tuple[_Floats, float]:
+    """When, on average, each row collects the light, and over how long (standard deviation, the mean of all rows).
+
+    Mid-exposure for a row that gets none.
+    """
+    cut = _intervals(scene, light, starts_s, exposure_s)
+    middle = starts_s + exposure_s / 2
+    since = cut.time_s - middle[0]
+    sums = [np.concatenate([[0.0], np.cumsum(cut.weight * power)]) for power in (np.ones_like(since), since, since**2)]
+    total, moment, square = (each[cut.end] - each[cut.begin] for each in sums)
+    lit = total > 1e-9
+    mean, mean_square = moment / np.where(lit, total, 1), square / np.where(lit, total, 1)
+    spread = np.sqrt(np.maximum(mean_square - mean**2, 0))
+    return np.where(lit, middle[0] + mean, middle), float(spread.mean())
+
+
+class _Set:
+    """All that is drawn once for a clip, and the exposure of one frame of it."""
+
+    def __init__(self, scene: Scene, *, print_rng: Any, still_rng: Any, shake_rng: Any, surface_rng: Any) -> None:
+        self.scene = scene
+        camera = scene.camera
+        self.lights = scene.lights
+        self.coloured = any(len(set(light.fall.colour)) > 1 for light in self.lights)
+        self.patched = any(not light.fall.everywhere for light in self.lights)
+        self.pose, self.rim = Pose(scene, rng=shake_rng), RimMotion(scene)
+        self.moves = self.pose.moving or self.rim.moving
+        streak_rng, scratch_rng, hand_rng = surface_rng.spawn(3)
+        self.still = still_picture(scene, rng=still_rng, surface_rng=streak_rng, moves=self.moves)
+        self.fine = self.still.fine if self.coloured else np.ascontiguousarray(self.still.fine @ LUMA)
+        self.rings = rings_of(scene, print_rng=print_rng, scratch_rng=scratch_rng, moves=self.moves)
+        if not self.moves:
+            self.placed = [[ring.still_placement(light.fall) for ring in self.rings] for light in self.lights]
+        self.spare_px = self.pose.farthest_px(scene) if self.pose.moving else 2.0
+        self.spare_px += (scene.runout.axial_mm + scene.runout.radial_mm) * camera.focal_px / camera.distance_mm
+        self.falls: list[_Plane] = []
+        if self.patched:
+            x, y = np.meshgrid(np.arange(camera.width) + 0.5, np.arange(camera.height) + 0.5)
+            azimuth, z = rim_pixels(scene, x, y)
+            azimuth = np.where((z <= 0) & (z >= -scene.thickness_mm), azimuth, np.nan)
+            self.falls = [light.fall.on_rim(azimuth).astype(np.float32) for light in self.lights]
+        self.passings = [event for event in scene.events if isinstance(event, Passing)]
+        self.hand = passing_hand(scene, rng=hand_rng) if self.passings else None
+        self.refocuses = [event for event in scene.events if isinstance(event, Refocus)]
+        self.steps = sorted((e for e in scene.events if isinstance(e, ExposureStep)), key=lambda step: step.at_s)
+        self.row_delay = camera.readout_s * np.arange(camera.height) / camera.height
+
+    def shot(self, start_s: float) -> tuple[float, float]:
+        """Exposure (s) and gain of a frame that begins then."""
+        taken = [step for step in self.steps if step.at_s <= start_s]
+        return (taken[-1].exposure_s, taken[-1].gain) if taken else (self.scene.camera.exposure_s, 1.0)
+
+    def expose(self, start_s: float) -> tuple[_Plane, _Plane, _Plane]:
+        """Coded luma (0 to 1) and chroma (about zero) of a frame whose first row begins then."""
+        camera, starts = self.scene.camera, start_s + self.row_delay
+        exposure, gain = self.shot(start_s)
+        level = camera.brightness * gain
+        lit = []
+        for light in self.lights:
+            energy = light.energy_s(starts + exposure) - light.energy_s(starts)
+            lit.append(energy / (camera.exposure_s * light.lamp.harmonic(0)) * light.share * level)
+        times = [_light_times_s(self.scene, light, starts, exposure) for light in self.lights] if self.moves else []
+        centres = [centre for centre, _ in times]
+        attitudes = [self.pose.at(centre) for centre in centres]
+        still, blue, red, falls = self._scenery(centres, attitudes)
+        picture, tints = still, []
+        for channel in range(3 if self.coloured else 1):
+            tints.append(self._light_on(lit, falls, channel))
+        tint = np.stack(tints, axis=-1) if self.coloured else tints[0]
+        picture = picture * tint
+        self._add_dots(picture, starts, exposure, level, centres, attitudes)
+        if self.pose.moving:
+            picture = self._smeared(picture, start_s + camera.readout_s / 2, max(spread for _, spread in times))
+        return self._developed(picture, tint, blue, red, start_s)
+
+    def _smeared(self, picture: _Plane, time_s: float, spread_s: float) -> _Plane:
+        """The picture with what the hand moves it while it is exposed."""
+        import cv2
+
+        kernel = self.pose.smear(self.scene, time_s, spread_s)
+        return picture if kernel is None else cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_REFLECT)
+
+    def _scenery(
+        self, centres: list[_Floats], attitudes: list[Attitude]
+    ) -> tuple[_Plane, _Plane, _Plane, list[_Plane]]:
+        """Coded still picture, chroma and the fall of each light, as the camera now sees them."""
+        import cv2
+
+        still = self.still
+        if not self.moves:
+            return still.coded if self.coloured else still.luma, still.blue, still.red, self.falls
+        everywhere = [number for number, light in enumerate(self.lights) if light.fall.everywhere]
+        by = everywhere[0] if everywhere else 0
+        x, y = self.pose.source(attitudes[by], still.inverse_depth)
+        if self.rim.moving:
+            right, down = self.rim.moved_px(self.scene.angle_rev(centres[by]))
+            x, y = x - right, y - down
+        mirror = cv2.BORDER_REFLECT
+        half = np.float32(0.5)
+        picture = cv2.remap(self.fine, 2 * x - half, 2 * y - half, cv2.INTER_CUBIC, borderMode=mirror)
+        small = (x[::2, ::2] / 2, y[::2, ::2] / 2)
+        blue, red = (cv2.remap(plane, *small, cv2.INTER_LINEAR, borderMode=mirror) for plane in (still.blue, still.red))
+        falls = [cv2.remap(fall, x - half, y - half, cv2.INTER_LINEAR, borderMode=mirror) for fall in self.falls]
+        return np.maximum(picture, 0), blue, red, falls
+
+    def _light_on(self, lit: list[_Floats], falls: list[_Plane], channel: int) -> _Plane:
+        """Coded light, (height, 1) or (height, width), of all lamps in one colour."""
+        import cv2
+
+        shares = [light.fall.colour[channel] for light in self.lights]
+        if not falls:
+            total = sum(row * share for row, share in zip(lit, shares, strict=True))
+            coded = (total ** (1 / GAMMA)).astype(np.float32)[:, None]
+            return np.broadcast_to(coded, (coded.shape[0], self.scene.camera.width)) if self.coloured else coded
+        total = np.zeros_like(falls[0])
+        for row, share, fall in zip(lit, shares, falls, strict=True):
+            total += (row * share).astype(np.float32)[:, None] * fall
+        return np.asarray(cv2.pow(total, 1 / GAMMA), np.float32)
+
+    def _add_dots(
+        self,
+        picture: _Plane,
+        starts_s: _Floats,
+        exposure_s: float,
+        level: float,
+        centres: list[_Floats],
+        attitudes: list[Attitude],
+    ) -> None:
+        """Lay the light of the dots over the coded `picture`, in place."""
+        import cv2
+
+        camera = self.scene.camera
+        placed = self.placed if not self.moves else self._placements(centres, attitudes)
+        seen = [where for of_light in placed for where in of_light if where.place.size]
+        if not seen:
+            return
+        margin = int(np.ceil(4 * camera.blur_px)) + 1
+        top = max(0, min(where.first_row for where in seen) - margin)
+        bottom = min(camera.height, max(where.last_row for where in seen) + margin + 1)
+        under = picture[top:bottom]
+        strips = []
+        for light, of_light in zip(self.lights, placed, strict=True):
+            dots = np.zeros((bottom - top) * camera.width, np.float32)
+            for ring, where in zip(self.rings, of_light, strict=True):
+                if where.place.size:
+                    row_starts = starts_s[where.first_row : where.last_row + 1]
+                    cut = _intervals(self.scene, light, row_starts, exposure_s)
+                    angle = self.scene.angle_rev(cut.time_s)
+                    dots[where.place - top * camera.width] += ring.exposed(where, angle, cut.weight, cut.begin, cut.end)
+            strip = dots.reshape(-1, camera.width) * np.float32(DOT_BRIGHTNESS * level * light.share)
+            if camera.blur_px > 0:
+                strip = np.asarray(cv2.GaussianBlur(strip, (0, 0), camera.blur_px), np.float32)
+            strips.append(strip)
+        planes = [under[..., channel] for channel in range(3)] if self.coloured else [under]
+        for channel, plane in enumerate(planes):
+            colours = [np.float32(light.fall.colour[channel]) for light in self.lights]
+            total = sum(strip * colour for strip, colour in zip(strips, colours, strict=True))
+            plane[...] = cv2.pow(cv2.pow(np.ascontiguousarray(plane), GAMMA) + np.maximum(total, 0), 1 / GAMMA)
+
+    def _placements(self, centres: list[_Floats], attitudes: list[Attitude]) -> list[list[Any]]:
+        return [
+            [self._placement(ring, light, centre, attitude) for ring in self.rings]
+            for light, centre, attitude in zip(self.lights, centres, attitudes, strict=True)
+        ]
+
+    def _placement(self, ring: Ring, light: Light, centre_s: _Floats, attitude: Attitude) -> Any:
+        """Where the ring is seen now, worked out for the pixels about its place at rest."""
+        camera, pose, scene = self.scene.camera, self.pose, self.scene
+        scale = float(attitude.scale.mean())
+        (top, bottom), (left, right) = (
+            (
+                max(0, int(middle + (low - middle) * scale - self.spare_px)),
+                min(size, int(middle + (high - middle) * scale + self.spare_px) + 2),
+            )
+            for low, high, middle, size in (
+                (*ring.box[:2], camera.height / 2, camera.height),
+                (*ring.box[2:], camera.width / 2, camera.width),
+            )
+        )
+        top, left = min(top, camera.height - 3), min(left, camera.width - 3)
+        bottom, right = max(bottom, top + 3), max(right, left + 3)
+        x_px, y_px = np.arange(left, right)[None, :] + 0.5, np.arange(top, bottom)[:, None] + 0.5
+        azimuth, z = pose.rim_points(scene, x_px, y_px, attitude.rows(top, bottom))
+        if self.rim.moving:
+            azimuth, z = self.rim.on_rim(azimuth, z, scene, scene.angle_rev(centre_s[top:bottom]))
+        return ring.placement(azimuth, z, light.fall, top, left)
+
+    def _developed(
+        self, picture: _Plane, tint: _Plane, blue: _Plane, red: _Plane, start_s: float
+    ) -> tuple[_Plane, _Plane, _Plane]:
+        """Coded colours to luma and chroma, with what stands before the lens and what the lens makes of it."""
+        import cv2
+
+        camera = self.scene.camera
+        middle_s = start_s + camera.readout_s / 2
+        small = (camera.width // 2, camera.height // 2)
+        if not self.coloured:
+            chroma = _halved(tint)
+            blue, red = blue * chroma, red * chroma
+        if self.hand is not None:
+            up = max(passing.reach(middle_s) for passing in self.passings)
+            if up > 0:
+                picture, blue, red = self._hidden(picture, tint, blue, red, up, middle_s)
+        extra = max((event.blur_px * event.depth(middle_s) for event in self.refocuses), default=0.0)
+        if extra > _VISIBLE_BLUR_PX:
+            picture = cv2.GaussianBlur(picture, (0, 0), extra)
+            blue, red = (cv2.GaussianBlur(plane, (0, 0), extra / 2) for plane in (blue, red))
+        picture = np.minimum(picture, np.float32(1))
+        if not self.coloured:
+            return picture, blue, red
+        return picture @ LUMA, *chroma_of(cv2.resize(picture, small, interpolation=cv2.INTER_AREA))
+
+    def _hidden(
+        self, picture: _Plane, tint: _Plane, blue: _Plane, red: _Plane, up: float, time_s: float
+    ) -> tuple[_Plane, _Plane, _Plane]:
+        """The same behind a hand that has come up so far."""
+        import cv2
+
+        assert self.hand is not None
+        camera = self.scene.camera
+        passing = max(self.passings, key=lambda event: event.reach(time_s))
+        wide = passing.cover * 2
+        at = np.array([[wide, 0, camera.width * (passing.centre - wide / 2)], [0, 1, camera.height * (1 - up)]])
+        size = (camera.width, camera.height)
+        skin, hides = (cv2.warpAffine(plane, at, size, flags=cv2.INTER_LINEAR) for plane in self.hand)
+        small = (camera.width // 2, camera.height // 2)
+        hides_small, skin_small = (cv2.resize(plane, small, interpolation=cv2.INTER_AREA) for plane in (hides, skin))
+        if self.coloured:
+            return picture * (1 - hides[..., None]) + skin * tint * hides[..., None], blue, red
+        before = [part * _halved(tint) for part in chroma_of(skin_small)]
+        picture = picture * (1 - hides) + (skin @ LUMA) * tint * hides
+        blue, red = (
+            plane * (1 - hides_small) + part * hides_small for plane, part in zip((blue, red), before, strict=True)
+        )
+        return picture, blue, red
+
+
+def _halved(tint: _Plane) -> _Plane:
+    """Light on the pixels of chroma."""
+    rows = (tint[::2] + tint[1::2]) / 2
+    return rows if tint.shape[1] == 1 else (rows[:, ::2] + rows[:, 1::2]) / 2
 
 
 def frames(scene: Scene, *, rng: np.random.Generator) -> Iterator[RenderedFrame]:
@@ -221,123 +336,20 @@ def frames(scene: Scene, *, rng: np.random.Generator) -> Iterator[RenderedFrame]
     Yields
     ------
     RenderedFrame
-        In order of time.
+        In the order of the file.
 
     Notes
     -----
-    The shake turns the camera about its lens: the picture moves as a whole, each picture row by where the
-    camera looks in the middle of its exposure; motion blur by shake is left out.
+    A hand turns and shifts the camera as a rigid body; each picture row is seen from where the camera is at the
+    row's own centre of light. Its motion while a row is exposed smears the picture by the same spread of time in
+    all rows and colours; what it adds to the dots' own motion meanwhile is left out.
     """
-    camera = scene.camera
-    print_rng, still_rng, noise_rng, stamp_rng, shake_rng = rng.spawn(5)
-    still = still_picture(scene, rng=still_rng)
-    rings = [_Ring(scene, row, rng=print_rng) for row in scene.rows]
-    stamps = stamps_s(scene, rng=stamp_rng)
-    grain = _Grain(camera.noise, (camera.height, camera.width), noise_rng)
-    shake = _shake_px(scene, rng=shake_rng) if camera.shake_px > 0 else None
-    row_delay = camera.readout_s * np.arange(camera.height) / camera.height
-    stretch = 1 + camera.clock_error_ppm * 1e-6
-    for index in range(scene.frame_count):
-        if index in camera.dropped_frames:
-            continue
-        start = index / camera.frame_rate_hz * stretch
-        luma, blue, red = _expose(scene, still, rings, start + row_delay, shake)
-        yield RenderedFrame(
-            index=index,
-            start_s=start,
-            stamp_s=float(stamps[index]),
-            luma=grain.applied(luma * np.float32(219) + np.float32(16)),
-            blue=_bytes(blue * np.float32(224) + np.float32(128)),
-            red=_bytes(red * np.float32(224) + np.float32(128)),
-        )
-
-
-def _expose(
-    scene: Scene,
-    still: Still,
-    rings: list[_Ring],
-    starts_s: _Floats,
-    shake: tuple[_Floats, _Floats, _Floats] | None,
-) -> tuple[_Plane, _Plane, _Plane]:
-    """Coded luma (0 to 1) and chroma (about zero) of one frame whose rows begin at `starts_s`."""
-    camera = scene.camera
-    energy = scene.lamp.energy_s(starts_s + camera.exposure_s) - scene.lamp.energy_s(starts_s)
-    light = energy / (camera.exposure_s * scene.lamp.harmonic(0)) * camera.brightness
-    coded = (light ** (1 / GAMMA)).astype(np.float32)[:, None]
-    luma, blue, red = still.luma, still.blue, still.red
-    move = None
-    if shake is not None:
-        frequency, *amplitudes = shake
-        turn = np.exp(2j * np.pi * np.outer(starts_s + camera.exposure_s / 2, frequency))
-        move = [(turn @ amplitude).real for amplitude in amplitudes]
-        luma = _moved(luma, move[0], move[1])
-        half = [part[::2] / 2 for part in move]
-        blue, red = _moved(blue, half[0], half[1]), _moved(red, half[0], half[1])
-    picture = luma * coded
-    _add_dots(scene, rings, starts_s, picture, move)
-    chroma = (coded[::2] + coded[1::2]) / 2
-    return np.minimum(picture, 1), blue * chroma, red * chroma
-
-
-def _add_dots(scene: Scene, rings: list[_Ring], starts_s: _Floats, picture: _Plane, move: list[_Floats] | None) -> None:
-    """Lay the light of the dots over the coded `picture`, in place."""
-    import cv2
-
-    camera = scene.camera
-    seen = [ring for ring in rings if ring.place.size]
-    if not seen:
-        return
-    margin = int(np.ceil(4 * camera.blur_px)) + 1
-    top = max(0, min(ring.first_row for ring in seen) - margin)
-    bottom = min(camera.height, max(ring.last_row for ring in seen) + margin + 1)
-    dots = np.zeros((bottom - top) * camera.width, np.float32)
-    for ring in seen:
-        rows = np.arange(ring.first_row, ring.last_row + 1)
-        shown_at = rows if move is None else rows + move[1][rows]
-        ring_starts = starts_s[0] + camera.readout_s * shown_at / camera.height
-        time, weight, begin, end = _intervals(scene, ring_starts)
-        dots[ring.place - top * camera.width] += ring.exposed(scene.angle_rev(time), weight, begin, end)
-    strip = dots.reshape(-1, camera.width) * np.float32(_DOT_BRIGHTNESS * camera.brightness)
-    if camera.blur_px > 0:
-        strip = np.asarray(cv2.GaussianBlur(strip, (0, 0), camera.blur_px), np.float32)
-    if move is not None:
-        whole = np.zeros_like(picture)
-        whole[top:bottom] = strip
-        strip, top, bottom = _moved(whole, move[0], move[1]), 0, camera.height
-    under = picture[top:bottom]
-    under[...] = cv2.pow(cv2.pow(under, GAMMA) + np.maximum(strip, 0), 1 / GAMMA)
-
-
-def _moved(plane: _Plane, right_px: _Floats, down_px: _Floats) -> _Plane:
-    """The plane with each row of the result shifted by its own amount, edges mirrored."""
-    import cv2
-
-    height, width = plane.shape
-    x = np.arange(width, dtype=np.float32)[None, :] - right_px.astype(np.float32)[:, None]
-    y = np.arange(height, dtype=np.float32)[:, None] - down_px.astype(np.float32)[:, None]
-    y = np.broadcast_to(y, x.shape)
-    cubic, mirror = cv2.INTER_CUBIC, cv2.BORDER_REFLECT
-    return np.asarray(cv2.remap(plane, x, np.ascontiguousarray(y), cubic, borderMode=mirror), np.float32)
-
-
-def _bytes(plane: _Plane) -> _Bytes:
-    return np.clip(plane + np.float32(0.5), 0, 255).astype(np.uint8)
-
-
-class _Grain:
-    """Sensor noise: windows at random places of one large field, so that a frame costs an addition."""
-
-    def __init__(self, deviation: float, shape: tuple[int, int], rng: np.random.Generator) -> None:
-        self.rng, self.shape = rng, shape
-        size = shape[0] * shape[1]
-        self.field = None
-        if deviation > 0:
-            self.field = rng.standard_normal(3 * size, dtype=np.float32) * np.float32(deviation)
-
-    def applied(self, plane: _Plane) -> _Bytes:
-        """The plane with fresh noise, rounded to bytes in video range."""
-        if self.field is not None:
-            size = plane.size
-            at = int(self.rng.integers(0, self.field.size - size))
-            plane = plane + self.field[at : at + size].reshape(self.shape)
-        return np.clip(plane + np.float32(0.5), 16, 235).astype(np.uint8)
+    print_rng, still_rng, noise_rng, stamp_rng, shake_rng, surface_rng = rng.spawn(6)
+    made = _Set(scene, print_rng=print_rng, still_rng=still_rng, shake_rng=shake_rng, surface_rng=surface_rng)
+    shots = schedule(scene, rng=stamp_rng)
+    path = stabilised_path(scene, made.pose, np.array([shot.start_s for shot in shots]))
+    finish = Finish(scene, coloured=made.coloured, rng=noise_rng)
+    for number, shot in enumerate(shots):
+        if not shot.doubled:
+            planes = finish.finished(made.expose(shot.start_s), None if path is None else path[number])
+        yield RenderedFrame(shot.index, shot.start_s, shot.stamp_s, *planes)

@@ -8,6 +8,7 @@ revolutions: the near rim runs left.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from strobe.render.scene import Scene
 
-__all__ = ["View", "project", "rim_pixels", "view_of"]
+__all__ = ["View", "project", "rim_hits", "rim_pixels", "view_of"]
 
 _Floats = NDArray[np.floating[Any]]
 
@@ -83,12 +84,24 @@ def rim_pixels(scene: Scene, x_px: _Floats, y_px: _Floats) -> tuple[_Floats, _Fl
     The points' type is kept.
     """
     view = view_of(scene)
-    x, y, z = view.rays(x_px, y_px)
-    x0, y0, z0 = view.place_mm.tolist()
+    azimuth, z, _ = rim_hits(view.place_mm.tolist(), view.rays(x_px, y_px), scene.radius_mm)
+    return azimuth, z
+
+
+def rim_hits(
+    place_mm: Sequence[Any], ray: tuple[_Floats, _Floats, _Floats], radius_mm: Any
+) -> tuple[_Floats, _Floats, _Floats]:
+    """Azimuth (rad), height z (mm) and multiple of the ray where rays from a place meet the near rim.
+
+    The place's coordinates and the radius may be numbers, or arrays that fit the rays'. NaN where a ray
+    passes the rim by.
+    """
+    x, y, z = ray
+    x0, y0, z0 = place_mm
     square = x * x + y * y
     half = x0 * x + y0 * y
-    root = half * half - square * (x0 * x0 + y0 * y0 - scene.radius_mm**2)
+    root = half * half - square * (x0 * x0 + y0 * y0 - radius_mm**2)
     with np.errstate(invalid="ignore"):
         distance = (-half - np.sqrt(root)) / square
     distance = np.where(distance > 0, distance, np.nan)
-    return np.arctan2(x0 + distance * x, -(y0 + distance * y)), z0 + distance * z
+    return np.arctan2(x0 + distance * x, -(y0 + distance * y)), z0 + distance * z, distance

@@ -13,7 +13,9 @@ import numpy as np
 
 from strobe.errors import UsageError
 from strobe.figures.rings import BARS_USED, NOMINAL_RPM
-from strobe.render.scene import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble
+from strobe.render.lamps import Lamp
+from strobe.render.rim import DotRow
+from strobe.render.scene import Camera, Coding, Scene, Speed, Wobble
 
 __all__ = ["FRAME_RATES_HZ", "random_scene"]
 

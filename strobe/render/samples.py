@@ -14,7 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from strobe.render.clip import render_clip
-from strobe.render.scene import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble
+from strobe.render.lamps import Lamp
+from strobe.render.rim import DotRow
+from strobe.render.scene import Camera, Coding, Scene, Speed, Wobble
 
 __all__ = ["sample_scenes", "write_sample_clips"]
 

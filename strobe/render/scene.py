@@ -10,153 +10,24 @@ time ``c * (1 + clock_error_ppm * 1e-6)``.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from strobe.errors import UsageError
+from strobe.render.filming import Delivery, Event, ExposureStep, Hand, Processing, Timing
+from strobe.render.lamps import Fall, Lamp, Light
+from strobe.render.rim import DotRow, Runout, Surface
+from strobe.render.rules import demand, not_negative, positive
 
-__all__ = ["Camera", "Coding", "DotRow", "Lamp", "Scene", "Speed", "Wobble"]
+__all__ = ["Camera", "Coding", "RunUp", "Scene", "Speed", "Wobble"]
+
+_TABLE_STEP_S = 0.5e-3
 
 _Floats = NDArray[np.float64]
-
-
-def _demand(holds: bool, what: str, value: object, rule: str) -> None:
-    if not holds:
-        raise UsageError(f"{what} = {value!r}: {rule}")
-
-
-def _positive(owner: object, names: Iterable[str]) -> None:
-    for name in names:
-        value = getattr(owner, name)
-        _demand(math.isfinite(value) and value > 0, name, value, "must be above zero")
-
-
-@dataclass(frozen=True)
-class DotRow:
-    """One ring of bright dots printed round the rim on a dark band.
-
-    Attributes
-    ----------
-    dots : int
-        Dots per turn.
-    z_mm, height_mm : float
-        Middle of the ring below (negative) the platter's top, and its height.
-    duty : float
-        Width of a dot as a share of the pitch.
-    shape : {'rect', 'round'}
-        Upright bars, or ellipses as high as the ring.
-    uneven_place, uneven_brightness : float
-        Standard deviation from dot to dot: of the place as a share of the pitch, of the brightness as a share
-        of it.
-    dust_specks : int
-        Dark specks at random places of the ring.
-    """
-
-    dots: int
-    z_mm: float = -12.0
-    height_mm: float = 3.4
-    duty: float = 0.5
-    shape: Literal["rect", "round"] = "rect"
-    uneven_place: float = 0.002
-    uneven_brightness: float = 0.03
-    dust_specks: int = 6
-
-    def __post_init__(self) -> None:
-        _demand(self.dots >= 3, "dots", self.dots, "a ring needs at least three")
-        _positive(self, ["height_mm"])
-        _demand(0 < self.duty < 1, "duty", self.duty, "must lie between 0 and 1")
-        _demand(self.shape in ("rect", "round"), "shape", self.shape, "must be 'rect' or 'round'")
-
-
-@dataclass(frozen=True)
-class Lamp:
-    """The light, as a periodic intensity of mean 1 plus the steady `ambient` light.
-
-    Attributes
-    ----------
-    kind : {'pulse', 'half-sine', 'sine', 'steady'}
-        Rectangular flashes, rectified sine, shallow sine, or no flicker.
-    flash_rate_hz : float
-        True flashes a second.
-    duty : float
-        Share of the time that a pulse is lit.
-    modulation : float
-        (max - min) / (max + min) of the sine.
-    ambient : float
-        Steady light as a share of the lamp's mean.
-    phase_cycles : float
-        A flash peaks at true time zero when this is zero.
-    """
-
-    kind: Literal["pulse", "half-sine", "sine", "steady"] = "pulse"
-    flash_rate_hz: float = 100.0
-    duty: float = 0.1
-    modulation: float = 0.1
-    ambient: float = 0.05
-    phase_cycles: float = 0.0
-
-    def __post_init__(self) -> None:
-        kinds = ("pulse", "half-sine", "sine", "steady")
-        _demand(self.kind in kinds, "kind", self.kind, f"must be one of {kinds}")
-        _positive(self, ["flash_rate_hz"])
-        _demand(0 < self.duty < 1, "duty", self.duty, "must lie between 0 and 1")
-        _demand(0 <= self.modulation <= 1, "modulation", self.modulation, "must lie between 0 and 1")
-        _demand(self.ambient >= 0, "ambient", self.ambient, "must not be negative")
-
-    def _cycles(self, time_s: ArrayLike) -> _Floats:
-        return np.asarray(time_s, float) * self.flash_rate_hz + self.phase_cycles
-
-    def intensity(self, time_s: ArrayLike) -> _Floats:
-        """Light at the true times `time_s`, any shape; the lamp's own mean is 1."""
-        x = self._cycles(time_s)
-        if self.kind == "pulse":
-            lamp = np.where(np.abs(x - np.floor(x + 0.5)) < self.duty / 2, 1 / self.duty, 0.0)
-        elif self.kind == "half-sine":
-            lamp = np.abs(np.cos(np.pi * x)) * np.pi / 2
-        elif self.kind == "sine":
-            lamp = 1 + self.modulation * np.cos(2 * np.pi * x)
-        else:
-            lamp = np.ones_like(x)
-        return lamp + self.ambient
-
-    def energy_s(self, time_s: ArrayLike) -> _Floats:
-        """Integral of `intensity` from a fixed instant to `time_s`, in closed form, seconds."""
-        x = self._cycles(time_s)
-        cycle = np.floor(x + 0.5)
-        if self.kind == "pulse":
-            cycles = cycle + np.clip((x - cycle) / self.duty, -0.5, 0.5)
-        elif self.kind == "half-sine":
-            cycles = cycle + np.sin(np.pi * (x - cycle)) / 2
-        elif self.kind == "sine":
-            cycles = x + self.modulation * np.sin(2 * np.pi * x) / (2 * np.pi)
-        else:
-            cycles = x
-        return cycles / self.flash_rate_hz + self.ambient * np.asarray(time_s, float)
-
-    def breaks_s(self, start_s: float, end_s: float) -> _Floats:
-        """Instants in the span at which the intensity or its slope jumps."""
-        offsets = {"pulse": (-self.duty / 2, self.duty / 2), "half-sine": (0.5,)}.get(self.kind, ())
-        first, last = self._cycles([start_s, end_s])
-        cycles = np.arange(math.floor(first) - 1, math.ceil(last) + 2)
-        times = np.add.outer(cycles, np.asarray(offsets, float)).ravel() - self.phase_cycles
-        times /= self.flash_rate_hz
-        return times[(times > start_s) & (times < end_s)]
-
-    def harmonic(self, order: int) -> float:
-        """Fourier coefficient of the intensity at `order` times the flash rate (flash at time zero)."""
-        if order == 0:
-            return 1 + self.ambient
-        h = abs(order)
-        if self.kind == "pulse":
-            return float(np.sinc(h * self.duty))
-        if self.kind == "half-sine":
-            return (-1) ** (h + 1) / (4 * h * h - 1)
-        return self.modulation / 2 if self.kind == "sine" and h == 1 else 0.0
 
 
 @dataclass(frozen=True)
@@ -186,7 +57,7 @@ class Camera:
     dropped_frames : tuple of int
         Indices of frames that never reach the file.
     shake_px : float
-        Rms of the hand's shake in the picture; zero on a tripod.
+        Rms, in the picture, of how a hand turns the camera about its lens; zero on a tripod. See also `Hand`.
     """
 
     width: int = 1280
@@ -212,18 +83,17 @@ class Camera:
     def __post_init__(self) -> None:
         for name in ("width", "height"):
             value = getattr(self, name)
-            _demand(value >= 16 and value % 2 == 0, name, value, "must be even and at least 16 pixels")
-        _positive(self, ["frame_rate_hz", "exposure_s", "distance_mm", "brightness"])
-        for name in ("readout_s", "noise", "blur_px", "stamp_jitter_s", "shake_px"):
-            _demand(getattr(self, name) >= 0, name, getattr(self, name), "must not be negative")
+            demand(value >= 16 and value % 2 == 0, name, value, "must be even and at least 16 pixels")
+        positive(self, ["frame_rate_hz", "exposure_s", "distance_mm", "brightness"])
+        not_negative(self, ["readout_s", "noise", "blur_px", "stamp_jitter_s", "shake_px"])
         period = 1 / self.frame_rate_hz
-        _demand(self.exposure_s <= period, "exposure_s", self.exposure_s, f"longer than a frame ({period:.4g} s)")
-        _demand(0 < self.hfov_deg < 150, "hfov_deg", self.hfov_deg, "must lie between 0 and 150 degrees")
-        _demand(abs(self.elevation_deg) < 80, "elevation_deg", self.elevation_deg, "must stay below 80 degrees")
+        demand(self.exposure_s <= period, "exposure_s", self.exposure_s, f"longer than a frame ({period:.4g} s)")
+        demand(0 < self.hfov_deg < 150, "hfov_deg", self.hfov_deg, "must lie between 0 and 150 degrees")
+        demand(abs(self.elevation_deg) < 80, "elevation_deg", self.elevation_deg, "must stay below 80 degrees")
         step = float(self.stamp_step_s)
-        _demand(step <= period / 2, "stamp", self.stamp, f"coarser than half a frame ({period / 2:.4g} s)")
+        demand(step <= period / 2, "stamp", self.stamp, f"coarser than half a frame ({period / 2:.4g} s)")
         jitter = self.stamp_jitter_s
-        _demand(jitter <= period / 10, "stamp_jitter_s", jitter, "above a tenth of a frame")
+        demand(jitter <= period / 10, "stamp_jitter_s", jitter, "above a tenth of a frame")
 
     @property
     def stamp_step_s(self) -> Fraction:
@@ -233,7 +103,7 @@ class Camera:
             step = Fraction(named.get(self.stamp, self.stamp))
         except (ValueError, ZeroDivisionError):
             step = Fraction(0)
-        _demand(step > 0, "stamp", self.stamp, "must be 'exact', 'millisecond' or a fraction of a second")
+        demand(step > 0, "stamp", self.stamp, "must be 'exact', 'millisecond' or a fraction of a second")
         return step
 
     @property
@@ -253,9 +123,26 @@ class Wobble:
 
     def __post_init__(self) -> None:
         given = [value for value in (self.frequency_hz, self.per_revolution) if value is not None]
-        _demand(len(given) == 1, "frequency_hz, per_revolution", given, "give one of the two")
-        _demand(given[0] > 0, "frequency_hz, per_revolution", given[0], "must be above zero")
-        _positive(self, ["peak_percent"])
+        demand(len(given) == 1, "frequency_hz, per_revolution", given, "give one of the two")
+        demand(given[0] > 0, "frequency_hz, per_revolution", given[0], "must be above zero")
+        positive(self, ["peak_percent"])
+
+
+@dataclass(frozen=True)
+class RunUp:
+    """The platter runs at `from_share` of its speed until `at_s`, then comes up to it with time constant `rise_s`."""
+
+    at_s: float
+    rise_s: float = 0.6
+    from_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        positive(self, ["rise_s"])
+        demand(0 <= self.from_share < 1, "from_share", self.from_share, "must lie between 0 and 1")
+
+    def share(self, time_s: _Floats) -> _Floats:
+        """Speed as a share of the settled one."""
+        return 1 - (1 - self.from_share) * np.exp(-np.maximum(time_s - self.at_s, 0) / self.rise_s)
 
 
 @dataclass(frozen=True)
@@ -263,18 +150,19 @@ class Speed:
     """The law of the platter's speed; `deviation_percent` of -100 is a platter that stands still.
 
     The trend is zero at mid clip, so that `deviation_percent` is the mean over the clip but for parts of a
-    wobble.
+    wobble. With a run-up all this describes the settled speed.
     """
 
     nominal_rpm: float
     deviation_percent: float = 0.0
     wobbles: tuple[Wobble, ...] = ()
     trend_percent_per_minute: float = 0.0
+    run_up: RunUp | None = None
 
     def __post_init__(self) -> None:
-        _positive(self, ["nominal_rpm"])
+        positive(self, ["nominal_rpm"])
         lowest = self.deviation_percent - sum(w.peak_percent for w in self.wobbles)
-        _demand(lowest >= -100, "deviation_percent", self.deviation_percent, "the platter would turn backwards")
+        demand(lowest >= -100, "deviation_percent", self.deviation_percent, "the platter would turn backwards")
 
     @property
     def mean_rpm(self) -> float:
@@ -304,13 +192,16 @@ class Coding:
 
     def __post_init__(self) -> None:
         codecs = ("h264", "hevc", "mjpeg")
-        _demand(self.codec in codecs, "codec", self.codec, f"must be one of {codecs}")
-        _positive(self, ["bit_rate"])
+        demand(self.codec in codecs, "codec", self.codec, f"must be one of {codecs}")
+        positive(self, ["bit_rate"])
 
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything about one clip; `refusal` is the code that a right reading is refused with, if it is."""
+    """Everything about one clip; `refusal` is the code that a right reading is refused with, if it is.
+
+    The `lamp` falls as `fall` says, and `more_lights` shine beside it.
+    """
 
     rows: tuple[DotRow, ...]
     speed: Speed
@@ -322,34 +213,74 @@ class Scene:
     thickness_mm: float = 26.0
     first_angle_rev: float = 0.0
     refusal: str | None = None
+    fall: Fall = field(default_factory=Fall)
+    more_lights: tuple[Light, ...] = ()
+    surface: Surface = field(default_factory=Surface)
+    runout: Runout = field(default_factory=Runout)
+    hand: Hand = field(default_factory=Hand)
+    events: tuple[Event, ...] = ()
+    processing: Processing = field(default_factory=Processing)
+    timing: Timing = field(default_factory=Timing)
+    delivery: Delivery = field(default_factory=Delivery)
 
     def __post_init__(self) -> None:
-        _demand(len(self.rows) > 0, "rows", self.rows, "a scene needs a ring of dots")
-        _positive(self, ["seconds", "radius_mm", "thickness_mm"])
+        demand(len(self.rows) > 0, "rows", self.rows, "a scene needs a ring of dots")
+        positive(self, ["seconds", "radius_mm", "thickness_mm"])
         for row in self.rows:
             inside = -self.thickness_mm <= row.z_mm - row.height_mm / 2 and row.z_mm + row.height_mm / 2 <= 0
-            _demand(inside, "z_mm", row.z_mm, f"the ring leaves the {self.thickness_mm:g} mm rim")
+            demand(inside, "z_mm", row.z_mm, f"the ring leaves the {self.thickness_mm:g} mm rim")
+        for event in self.events:
+            if isinstance(event, ExposureStep):
+                shortest = 1 / self.camera.frame_rate_hz
+                demand(event.exposure_s <= shortest, "exposure_s", event.exposure_s, "longer than a frame")
+        if self.delivery.bit_depth == 10:
+            demand(self.coding.codec == "hevc", "codec", self.coding.codec, "10 bits need 'hevc'")
+        playback = self.timing.playback_rate_hz
+        if playback is not None:
+            demand(playback < self.camera.frame_rate_hz, "playback_rate_hz", playback, "not below the frame rate")
+
+    @property
+    def lights(self) -> tuple[Light, ...]:
+        """All lights, that of `lamp` first."""
+        return (Light(self.lamp, fall=self.fall), *self.more_lights)
 
     @property
     def frame_count(self) -> int:
         """Frames that the camera takes, dropped ones included."""
+        if self.timing.rate_changes:
+            return len(self.timing.begins_s(self.camera.frame_rate_hz, self.seconds))
         return max(1, round(self.seconds * self.camera.frame_rate_hz))
 
     @property
     def span_s(self) -> float:
         """True time from the first frame's start to the end of the last frame's period."""
         camera = self.camera
-        return self.frame_count / camera.frame_rate_hz * (1 + camera.clock_error_ppm * 1e-6)
+        steady_s = self.seconds if self.timing.rate_changes else self.frame_count / camera.frame_rate_hz
+        return steady_s * (1 + camera.clock_error_ppm * 1e-6)
 
     def angle_rev(self, time_s: ArrayLike) -> _Floats:
-        """Platter angle at the true times `time_s` (any shape): the speed law integrated in closed form."""
+        """Platter angle at the true times `time_s` (any shape): the speed law integrated.
+
+        Notes
+        -----
+        In closed form, but for a run-up, which is summed in steps of half a millisecond.
+        """
         t = np.asarray(time_s, float)
+        if self.speed.run_up is not None:
+            return self.first_angle_rev + np.interp(t, *self._run_up_table)
         speed = self.speed
         change = speed.deviation_percent * t + speed.trend_percent_per_minute / 60 * (t - self.span_s) * t / 2
         for wobble in speed.wobbles:
             w = 2 * np.pi * speed.wobble_hz(wobble)
             change += wobble.peak_percent / w * (np.cos(wobble.phase_rad) - np.cos(w * t + wobble.phase_rad))
         return self.first_angle_rev + speed.nominal_rpm / 60 * (t + change / 100)
+
+    @cached_property
+    def _run_up_table(self) -> tuple[_Floats, _Floats]:
+        """Times and the revolutions turned by then."""
+        time = np.arange(0.0, self.span_s + 1.0, _TABLE_STEP_S)
+        middle_rps = self.speed.nominal_rpm / 60 * (1 + self.deviation_percent(time[:-1] + _TABLE_STEP_S / 2) / 100)
+        return time, np.concatenate([[0.0], np.cumsum(middle_rps * _TABLE_STEP_S)])
 
     def deviation_percent(self, time_s: ArrayLike) -> _Floats:
         """Speed relative to nominal at the true times `time_s`."""
@@ -359,6 +290,8 @@ class Scene:
         for wobble in speed.wobbles:
             w = 2 * np.pi * speed.wobble_hz(wobble)
             total = total + wobble.peak_percent * np.sin(w * t + wobble.phase_rad)
+        if speed.run_up is not None:
+            total = (100 + total) * speed.run_up.share(t) - 100
         return total
 
     def line_strength(self, row: DotRow, order: int) -> float:

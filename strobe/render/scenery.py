@@ -6,36 +6,46 @@ Nothing in it repeats as regularly as the dots do. Arrays are (height, width) fl
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.render.geometry import rim_pixels, view_of
+from strobe.render.geometry import rim_hits, rim_pixels, view_of
 from strobe.render.scene import Scene
 
-__all__ = ["GAMMA", "Still", "rim_shade", "still_picture"]
+__all__ = ["GAMMA", "LUMA", "Still", "chroma_of", "passing_hand", "rim_shade", "still_picture"]
 
 GAMMA = 2.2
 """Exponent of the camera's transfer curve, a plain power near that of sRGB."""
 
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Weights of coded red, green and blue in luma (Rec. ITU-R BT.709, value from memory)."""
+
 _TILE_PX = 1024
 _TILE_MM = 512.0
 _DARK_BAND = 0.04
 
-_Plane = NDArray[np.floating[Any]]
+_Plane = NDArray[Any]
 _Limits = tuple[tuple[float, float] | None, tuple[float, float] | None]
 
 
 @dataclass(frozen=True, eq=False)
 class Still:
-    """Brightness-coded still picture, white at 1: luma (height, width) and chroma (half size) about zero."""
+    """Brightness-coded still picture, white at 1: luma (height, width) and chroma (half size) about zero.
+
+    `coded` holds its colours (height, width, 3), `fine` the same at twice the size, and `inverse_depth` one over
+    the depth (mm) of what each pixel shows.
+    """
 
     luma: _Plane
     blue: _Plane
     red: _Plane
+    coded: _Plane
+    fine: _Plane
+    inverse_depth: _Plane
 
 
 def rim_shade(azimuth_rad: _Plane) -> _Plane:
@@ -92,10 +102,44 @@ def _sample(tile: _Plane, across_mm: _Plane, along_mm: _Plane, *, tile_mm: float
     return tile.reshape(-1, 3)[row * _TILE_PX + column]
 
 
-def still_picture(scene: Scene, *, rng: np.random.Generator) -> Still:
-    """Draw the surroundings of a scene and the dark bands under the dots, lens blur included."""
+def still_picture(
+    scene: Scene, *, rng: np.random.Generator, surface_rng: np.random.Generator, moves: bool = False
+) -> Still:
+    """Draw the surroundings of a scene and the dark bands under the dots, lens blur included.
+
+    `fine` and `inverse_depth` are empty unless the picture `moves`.
+    """
     import cv2
 
+    camera = scene.camera
+    image, nearest = _drawn(scene, rng)
+    _add_streaks(scene, image, surface_rng)
+    small = cv2.resize(image, (camera.width, camera.height), interpolation=cv2.INTER_AREA)
+    if camera.blur_px > 0:
+        small = cv2.GaussianBlur(small, (0, 0), camera.blur_px)
+    coded = np.clip(small, 0, 1) ** np.float32(1 / GAMMA)
+    half = cv2.resize(coded, (camera.width // 2, camera.height // 2), interpolation=cv2.INTER_AREA)
+    blue, red = chroma_of(half)
+    fine, inverse_depth = np.empty((0, 0, 3), np.float32), np.empty((0, 0), np.float32)
+    if moves:
+        # At twice the size a pixel's own square counts as blur as well: its variance is 2 * 2 / 12.
+        blurred = cv2.GaussianBlur(image, (0, 0), math.sqrt((2 * camera.blur_px) ** 2 + 1 / 3))
+        fine = np.asarray(cv2.pow(np.clip(blurred, 0, 1), 1 / GAMMA), np.float32)
+        inverse_depth = (1 / nearest[::2, ::2]).astype(np.float32)
+    return Still(coded @ LUMA, blue, red, coded, fine, inverse_depth)
+
+
+def chroma_of(coded: _Plane) -> tuple[_Plane, _Plane]:
+    """Blue and red difference, about zero, of coded colours (height, width, 3)."""
+    grey = coded @ LUMA
+    return (
+        (coded[..., 2] - grey) / np.float32(2 * (1 - LUMA[2])),
+        (coded[..., 0] - grey) / np.float32(2 * (1 - LUMA[0])),
+    )
+
+
+def _drawn(scene: Scene, rng: np.random.Generator) -> tuple[_Plane, _Plane]:
+    """Linear colours at twice the picture's size, and the depth (mm) of what is seen."""
     camera = scene.camera
     height, width = 2 * camera.height, 2 * camera.width
     x, y = np.meshgrid(*((np.arange(n, dtype=np.float32) + 0.5) / 2 for n in (width, height)))
@@ -135,18 +179,48 @@ def still_picture(scene: Scene, *, rng: np.random.Generator) -> Still:
 
     _paint_platter(scene, x, y, ray, image, nearest)
     image *= (1 + 0.25 * (x / camera.width - 0.5) - 0.15 * (y / camera.height - 0.5)).astype(np.float32)[..., None]
-    small = cv2.resize(image, (camera.width, camera.height), interpolation=cv2.INTER_AREA)
-    if camera.blur_px > 0:
-        small = cv2.GaussianBlur(small, (0, 0), camera.blur_px)
-    coded = np.clip(small, 0, 1) ** np.float32(1 / GAMMA)
-    luma = coded @ _LUMA
-    half = cv2.resize(coded, (camera.width // 2, camera.height // 2), interpolation=cv2.INTER_AREA)
-    grey = half @ _LUMA
-    return Still(
-        luma=luma,
-        blue=(half[..., 2] - grey) / np.float32(2 * (1 - _LUMA[2])),
-        red=(half[..., 0] - grey) / np.float32(2 * (1 - _LUMA[0])),
+    return image, nearest
+
+
+def _add_streaks(scene: Scene, image: _Plane, rng: np.random.Generator) -> None:
+    """Reflections on the rim that stand still: narrow upright bands, uneven along their height."""
+    surface = scene.surface
+    if surface.streaks == 0:
+        return
+    height, width = image.shape[:2]
+    x, y = np.meshgrid(*((np.arange(n, dtype=np.float32) + 0.5) / 2 for n in (width, height)))
+    azimuth, z = rim_pixels(scene, x, y)
+    on_rim = (z <= 0) & (z >= -scene.thickness_mm)
+    azimuth, z = azimuth[on_rim], z[on_rim]
+    light = np.zeros_like(azimuth)
+    for _ in range(surface.streaks):
+        place, half_mm = rng.uniform(-0.6, 0.6), rng.uniform(0.5, 2.5)
+        shape = np.exp(-0.5 * ((azimuth - place) * scene.radius_mm / half_mm) ** 2)
+        light += rng.uniform(0.3, 1) * shape * (0.75 + 0.25 * np.sin(z * rng.uniform(0.3, 2) + rng.uniform(0, 6)))
+    image[on_rim] += (surface.streak_brightness * light)[:, None].astype(np.float32)
+
+
+def passing_hand(scene: Scene, *, rng: np.random.Generator) -> tuple[_Plane, _Plane]:
+    """A hand held up into the picture: coded colours (height, width, 3), and how much they hide (height, width)."""
+    import cv2
+
+    height, width = scene.camera.height, scene.camera.width
+    skin = np.array([0.55, 0.33, 0.24], np.float32) * np.exp(0.1 * _tile(rng, 9, 14))[..., None]
+    coded = cv2.resize(np.clip(skin, 0, 1) ** np.float32(1 / GAMMA), (width, height))
+    hides = np.zeros((height, width), np.float32)
+    finger = width * 0.12
+    for place, length in zip((-0.38, -0.13, 0.12, 0.36), (0.72, 0.86, 0.8, 0.66), strict=True):
+        at = round(width / 2 + place * finger * 4.4)
+        top = round(height * (1 - length))
+        cv2.line(hides, (at, top), (at, height), 1.0, round(finger))
+    cv2.rectangle(
+        hides,
+        (round(width / 2 - 2.3 * finger), round(height * 0.6)),
+        (round(width / 2 + 2.3 * finger), height),
+        1.0,
+        -1,
     )
+    return coded, cv2.GaussianBlur(hides, (0, 0), 2.5)
 
 
 def _paint_platter(
@@ -158,13 +232,15 @@ def _paint_platter(
     distance = np.divide(-place[2], ray[2], where=ray[2] != 0, out=np.zeros_like(nearest))
     across = np.hypot(place[0] + distance * ray[0], place[1] + distance * ray[1])
     top = (distance > 0) & (distance < nearest) & (across < radius)
+    nearest[top] = distance[top]
     across = across[top]
     groove = 0.045 + 0.012 * np.sin(across / 3.7 + 2 * np.sin(across / 17))
     shade = np.where(across > radius - 4, 0.33, groove)
     image[top] = shade[:, None] * np.array([1.0, 0.98, 0.95], np.float32)
 
-    azimuth, z = rim_pixels(scene, x, y)
+    azimuth, z, away = rim_hits(place, ray, radius)
     rim = (z <= 0) & (z >= -scene.thickness_mm)
+    nearest[rim] = away[rim]
     azimuth, z_rim = azimuth[rim], z[rim]
     metal = np.where(z_rim > -1.5, 0.45, 0.24 + 0.02 * np.sin(z_rim * 2.1 + np.sin(z_rim)))
     for row in scene.rows:

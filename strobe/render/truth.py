@@ -72,8 +72,14 @@ class Truth:
             "unweighted_2sigma_percent",
         )
         speed = {name: getattr(self, name) for name in speed_names}
-        parts = {"rows", "radius_mm", "thickness_mm", "seconds", "first_angle_rev", "coding"}
-        drawn = {name: value for name, value in asdict(scene).items() if name in parts}
+        drawn = {
+            "rows": [asdict(row) for row in scene.rows],
+            "coding": asdict(scene.coding),
+            "seconds": scene.seconds,
+            "radius_mm": scene.radius_mm,
+            "thickness_mm": scene.thickness_mm,
+            "first_angle_rev": scene.first_angle_rev,
+        }
         return {
             "schema": "strobe.truth/1",
             "invented": True,
@@ -82,7 +88,7 @@ class Truth:
             | speed
             | {"trend_percent_per_minute": scene.speed.trend_percent_per_minute},
             "components": [asdict(component) for component in self.components],
-            "lamp": asdict(scene.lamp),
+            "lamp": scene.lamp.to_dict(),
             "camera": asdict(scene.camera),
             "lines": {
                 "lamp": self.lamp_line,
@@ -91,7 +97,27 @@ class Truth:
             },
             "expected": "measure" if scene.refusal is None else "refuse",
             "reason": scene.refusal,
-        }
+        } | _special(scene)
+
+
+def _special(scene: Scene) -> dict[str, Any]:
+    """What a plain scene does not have, by name; only what differs from a plain one is told."""
+    plain = Scene(rows=scene.rows, speed=scene.speed)
+    told: dict[str, Any] = {}
+    for name in ("surface", "runout", "hand", "processing", "timing", "delivery"):
+        if getattr(scene, name) != getattr(plain, name):
+            told[name] = asdict(getattr(scene, name))
+    if scene.more_lights or scene.fall != plain.fall:
+        told["lights"] = [light.to_dict() for light in scene.lights]
+    if scene.events:
+        told["events"] = [{"kind": type(event).__name__.lower()} | asdict(event) for event in scene.events]
+    if scene.speed.run_up is not None:
+        told["run_up"] = asdict(scene.speed.run_up)
+    if scene.runout.ring_offset_mm > 0:
+        told["false_swing_percent"] = 100 * scene.runout.ring_offset_mm / scene.radius_mm
+    if scene.timing.playback_rate_hz is not None:
+        told["slowed_by"] = scene.camera.frame_rate_hz / scene.timing.playback_rate_hz
+    return told
 
 
 def truth_of(scene: Scene) -> Truth:
@@ -99,9 +125,10 @@ def truth_of(scene: Scene) -> Truth:
 
     Notes
     -----
-    A rate read by the file's clock is the true rate times ``1 + clock_error_ppm * 1e-6``.
+    A rate read by the file's clock is the true rate times ``1 + clock_error_ppm * 1e-6``; of a slow-motion clip,
+    by the clock that it was captured by. With a run-up the mean and the fluctuation are those of the settled speed.
     """
-    speed = scene.speed
+    speed, stabiliser = scene.speed, scene.processing.stabiliser
     stretch = 1 + scene.camera.clock_error_ppm * 1e-6
     components, weighted, unweighted = _fluctuation(scene)
     pitch = np.diff(project(scene, np.array([-0.5, 0.5]) * 2 * np.pi / scene.rows[0].dots, scene.rows[0].z_mm))
@@ -120,7 +147,7 @@ def truth_of(scene: Scene) -> Truth:
         lamp_line=scene.line_strength(scene.rows[0], -1),
         camera_line=scene.line_strength(scene.rows[0], 0),
         cut_flash_share=_cut_flash_share(scene),
-        dot_pitch_px=float(np.hypot(*pitch[:, 0])),
+        dot_pitch_px=float(np.hypot(*pitch[:, 0])) / (1 - (0.0 if stabiliser is None else stabiliser.margin)),
     )
 
 

@@ -1,0 +1,193 @@
+"""How it fares where people film badly: a table of scenarios, each over freshly rendered random clips with known truth.
+
+``python tests/study_scenarios.py --clips 8 --seed 1`` prints one line a scenario; ``--only hand-held-2,portrait``
+takes some of them, ``--keep FOLDER`` keeps the clips with their truths, ``--list`` prints the names. Coverage is the
+share of clips with the truth inside the stated 95 % interval. A truth outside three times a stated interval is a
+confident wrong figure: it is printed with its clip, and the exit status is 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import inspect
+import tempfile
+import time
+import zlib
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import MISSING, fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scenarios import SCENARIOS, Case
+from study_measure import Outcome
+
+import strobe
+from strobe.render import render_clip
+
+__all__ = ["claims", "confident_wrong", "line", "main", "run", "table"]
+
+CONFIDENT_WRONG = 3.0
+"""Times the stated 95 % half-width beyond which a truth must never lie."""
+
+LEAST_COVERAGE = 0.95
+
+
+def claims(o: Outcome) -> dict[str, tuple[float, float]]:
+    """Error against true time and stated 95 % half-width of every figure that is stated, by name."""
+    m, t = o.measured, o.truth
+    assert m is not None
+    found = {"deviation": (m.speed.deviation_percent - t.deviation_percent, m.speed.uncertainty_percent)}
+    for kind in ("weighted", "unweighted"):
+        for ours, theirs in (("rms", "rms"), ("peak", "2sigma")):
+            name = f"{kind}_{ours}"
+            error = getattr(m.fluctuation, f"{name}_percent") - getattr(t, f"{kind}_{theirs}_percent")
+            found[name] = (error, getattr(m.fluctuation, f"{name}_uncertainty_percent"))
+    return found
+
+
+def run(name: str, clips: int, seed: int, *, keep: Path | None = None) -> Iterator[tuple[Outcome, Case, float]]:
+    """Render and measure clips of one scenario, with the seconds that each took.
+
+    A clip depends on the seed, the scenario's name and its own number, not on what else is run.
+    """
+    options = inspect.signature(strobe.measure).parameters
+    with tempfile.TemporaryDirectory() as passing:
+        folder = Path(passing) if keep is None else keep
+        folder.mkdir(parents=True, exist_ok=True)
+        for number in range(clips):
+            began = time.monotonic()
+            rng = np.random.default_rng([seed, zlib.crc32(name.encode()), number])
+            case = SCENARIOS[name](rng)
+            path = folder / f"{name}-{seed}-{number}{case.suffix}"
+            truth = render_clip(case.scene, path, rng=rng)
+            measured: strobe.Measurement | None = None
+            refusal: str | None = None
+            if set(case.told) <= set(options):
+                try:
+                    measured = strobe.measure(path, **case.told)
+                except strobe.Refused as refused:
+                    refusal = refused.code
+            else:
+                refusal = "cannot-be-told"
+            if keep is None:
+                path.unlink()
+            yield Outcome(number, case.scene, truth, measured, refusal), case, time.monotonic() - began
+
+
+def confident_wrong(name: str, o: Outcome, case: Case) -> list[str]:
+    """What to say of a clip with figures whose truth lies beyond three times what was stated; nothing else."""
+    if o.measured is None:
+        return []
+    m = o.measured
+    bad = {figure: claim for figure, claim in claims(o).items() if abs(claim[0]) > CONFIDENT_WRONG * claim[1]}
+    if not bad:
+        return []
+    figures = ", ".join(
+        f"{figure} off by {error:+.4f} with {claimed:.4f} stated" for figure, (error, claimed) in bad.items()
+    )
+    return [
+        f"CONFIDENT WRONG  {name} #{o.number}: {figures}",
+        f"    line {m.timing.line}, reference {m.timing.reference}, flashes {m.timing.flash_rate_hz}, "
+        f"{m.setup.dots} dots at {m.setup.nominal_rpm:.2f} rpm, true deviation {o.truth.deviation_percent:+.4f}, "
+        f"notes {','.join(note.code for note in m.notes) or '-'}",
+        f"    told {case.told}; {_in_short(case.scene)}",
+    ]
+
+
+def _in_short(part: Any) -> str:
+    """A dataclass by the fields that differ from their defaults."""
+    if isinstance(part, tuple):
+        return f"({', '.join(_in_short(each) for each in part)})"
+    if isinstance(part, float):
+        return f"{part:.6g}"
+    if not is_dataclass(part):
+        return repr(part)
+    shown = []
+    for each in fields(part):
+        value = getattr(part, each.name)
+        usual = each.default_factory() if each.default_factory is not MISSING else each.default
+        if value != usual:
+            shown.append(f"{each.name}={_in_short(value)}")
+    return f"{type(part).__name__}({', '.join(shown)})"
+
+
+HEADER = (
+    f"{'':33s}{'deviation error %':>20s}{'weighted rms error %':>22s}   truth inside, % of clips\n"
+    f"{'scenario':19s} read refused  {'median':>10s}{'worst':>10s}  {'median':>10s}{'worst':>10s}"
+    "    dev wrms wpk  urms upk   s/clip"
+)
+
+
+def line(name: str, results: list[Outcome], seconds: float) -> str:
+    """One row of the table."""
+    read = [o for o in results if o.measured is not None]
+    codes = Counter(o.refusal for o in results if o.measured is None)
+    refused = ", ".join(f"{code} {count}" for code, count in codes.items())
+    head = f"{name:19s} {len(read):4d} {len(results) - len(read):7d}"
+    if not read:
+        return f"{head}  {refused}"
+    numbers = ""
+    for errors in (
+        np.abs([o.deviation_error_percent for o in read]),
+        np.abs([o.weighted_rms_error_percent for o in read]),
+    ):
+        numbers += f"  {np.median(errors):10.4f}{errors.max():10.4f}"
+    figures = zip(*(claims(o).values() for o in read), strict=True)
+    inside = [100 * np.mean([abs(error) <= claimed for error, claimed in figure]) for figure in figures]
+    return f"{head}{numbers}   {' '.join(f'{share:4.0f}' for share in inside)}   {seconds:5.1f}  {refused}"
+
+
+def table(names: Sequence[str], clips: int, seed: int, *, keep: Path | None = None) -> tuple[list[Outcome], list[str]]:
+    """Print the table; returns all outcomes, and the names of the clips with confident wrong figures."""
+    print(HEADER)
+    everything: list[Outcome] = []
+    wrong: list[str] = []
+    for name in names:
+        results, seconds = [], []
+        for outcome, case, took in run(name, clips, seed, keep=keep):
+            results.append(outcome)
+            seconds.append(took)
+            loud = confident_wrong(name, outcome, case)
+            if loud:
+                wrong.append(f"{name} #{outcome.number}")
+                print("\n".join(loud), flush=True)
+        print(line(name, results, float(np.mean(seconds))), flush=True)
+        everything += results
+    return everything, wrong
+
+
+@pytest.mark.slow
+def test_no_scenario_gives_a_confident_wrong_figure() -> None:
+    everything, wrong = table(list(SCENARIOS), clips=2, seed=1)
+    assert not wrong
+    figures = [claim for o in everything if o.measured is not None for claim in claims(o).values()]
+    assert np.mean([abs(error) <= claimed for error, claimed in figures]) >= LEAST_COVERAGE
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--clips", type=int, default=8)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", help="names, separated by commas")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the clips and their truths there")
+    parser.add_argument("--list", action="store_true", help="print the names and stop")
+    asked = parser.parse_args()
+    if asked.list:
+        print("\n".join(SCENARIOS))
+        return
+    names = asked.only.split(",") if asked.only else list(SCENARIOS)
+    unknown = [name for name in names if name not in SCENARIOS]
+    if unknown:
+        parser.error(f"no scenario {', '.join(unknown)}; --list prints the names")
+    _, wrong = table(names, asked.clips, asked.seed, keep=asked.keep)
+    print(f"clips with confident wrong figures: {', '.join(wrong) or 'none'}")
+    if wrong:
+        raise SystemExit(1)
+
+
+if __name__ == "__main__":
+    main()
