@@ -239,6 +239,46 @@ def test_the_picture_is_turned_as_the_track_header_says(write_clip: Writer, turn
     assert not frame.luma.flags.writeable
 
 
+SWEEPS = {
+    # Quarter turns of the stored picture carry the way along in which its lines follow each other.
+    "upright": ("down", "down"),
+    "clockwise": ("left", "right"),
+    "half": ("up", "up"),
+    "anticlockwise": ("right", "left"),
+    "mirrored": ("down", "down"),
+    "upside down": ("up", "up"),
+}
+
+
+@pytest.mark.parametrize("turn", SWEEPS)
+def test_the_way_of_the_shutter_is_told(write_clip: Writer, turn: str) -> None:
+    path = write_clip("a.mp4", frames=2)
+    patch_matrix(path, TURNS[turn][0])
+    for flipped, way in zip((False, True), SWEEPS[turn], strict=True):
+        with open_clip(path, flipped=flipped) as clip:
+            assert clip.facts.sweep == way
+            assert clip.facts.flipped is flipped
+
+
+def test_an_upright_stored_picture_was_turned_before(write_clip: Writer) -> None:
+    with open_clip(write_clip("a.mp4", frames=2, size=(HEIGHT, WIDTH))) as clip:
+        assert clip.facts.sweep == "sideways"
+
+
+@pytest.mark.parametrize("turn", TURNS)
+def test_a_mirror_image_is_turned_back_as_shown(write_clip: Writer, turn: str) -> None:
+    path = write_clip("a.mp4", frames=2)
+    patch_matrix(path, TURNS[turn][0])
+    shown = read(path)[0]
+    with open_clip(path, flipped=True) as clip:
+        frame = next(clip)
+    for plane, before in ((frame.luma, shown.luma), (frame.cb, shown.cb), (frame.cr, shown.cr)):
+        assert plane is not None
+        assert before is not None
+        np.testing.assert_array_equal(plane, before[:, ::-1])
+        assert not plane.flags.writeable
+
+
 # --- time ---------------------------------------------------------------------------------------------------
 
 
@@ -298,7 +338,7 @@ def test_the_tally_says_what_was_read_so_far(write_clip: Writer) -> None:
         assert clip.tally().duration_s == pytest.approx(2 / 30)
 
 
-def test_repeated_and_backward_stamps_are_skipped_and_counted(write_clip: Writer) -> None:
+def test_repeated_and_backward_stamps_are_given_as_they_are_and_counted(write_clip: Writer) -> None:
     shown = [0, 33, 67, 67, 50, 133, 167]
 
     def restamp(index: int, packet: Any) -> Any:
@@ -317,9 +357,12 @@ def test_repeated_and_backward_stamps_are_skipped_and_counted(write_clip: Writer
     with open_clip(path) as clip:
         frames = list(clip)
         tally = clip.tally()
-    assert [frame.time_s for frame in frames] == [0, 0.033, 0.067, 0.133, 0.167]
-    assert [frame.index for frame in frames] == [0, 1, 2, 3, 4]
-    assert (tally.frames, tally.repeated_or_backward) == (5, 2)
+    assert [frame.time_s for frame in frames] == [0, 0.033, 0.067, 0.067, 0.05, 0.133, 0.167]
+    assert [frame.index for frame in frames] == list(range(7))
+    for frame in frames:
+        assert frame.luma.mean() == pytest.approx(brightness(frame.index, 8), abs=1.5)
+    assert (tally.frames, tally.repeated_or_backward) == (7, 2)
+    assert tally.duration_s == pytest.approx(0.167 + 0.033, abs=0.005)
 
 
 def test_reordered_pictures_in_avi_get_their_places_back(write_clip: Writer) -> None:
@@ -514,6 +557,28 @@ def test_the_capture_rate_is_read_as_phones_write_it(write_clip: Writer) -> None
     path.write_bytes(data)
     with open_clip(path) as clip:
         assert clip.facts.capture_rate_hz == pytest.approx(239.76, abs=1e-3)
+
+
+@pytest.mark.parametrize(("intent", "slow"), [(0, True), (1, False)])
+def test_the_wish_for_slow_playback_is_read(write_clip: Writer, intent: int, slow: bool) -> None:
+    # An unsigned integer of one byte, type 22; published QuickTime metadata key and type code.
+    key = "com.apple.quicktime.full-frame-rate-playback-intent"
+    path = write_clip("a.mp4", metadata={key: "2222"}, container_options={"movflags": "use_metadata_tags"})
+    data = bytearray(path.read_bytes())
+    at = data.index(b"2222") - 8
+    data[at : at + 12] = struct.pack(">III", 22, 0, intent)
+    path.write_bytes(data)
+    with open_clip(path) as clip:
+        assert clip.facts.slow_motion is slow
+        assert clip.facts.capture_rate_hz is None
+
+
+def test_files_without_stamps_say_so(write_clip: Writer) -> None:
+    with open_clip(write_clip("a.avi", codec="mjpeg", pixel_format="yuvj420p")) as clip:
+        assert clip.facts.stamps == "counted"
+    with open_clip(write_clip("a.mp4")) as clip:
+        assert clip.facts.stamps == "container"
+        assert clip.facts.slow_motion is None
 
 
 @pytest.mark.parametrize(("transfer", "expected"), [("smpte2084", "pq"), ("arib-std-b67", "hlg"), ("bt709", "sdr")])

@@ -1,6 +1,21 @@
-"""Capture: a clip becomes frames with exact times and untouched planes; nothing here knows of dots."""
+"""Capture: a clip or camera becomes frames with their times and untouched planes; nothing here knows of dots."""
 
+from strobe.capture.camera import Camera, open_camera
 from strobe.capture.clip import Clip, open_clip
-from strobe.capture.records import ClipFacts, ClipTally, Frame
+from strobe.capture.records import CameraFacts, ClipFacts, ClipTally, Frame, Setting, SourceEvent, SourceFacts
+from strobe.capture.source import FrameSource
 
-__all__ = ["Clip", "ClipFacts", "ClipTally", "Frame", "open_clip"]
+__all__ = [
+    "Camera",
+    "CameraFacts",
+    "Clip",
+    "ClipFacts",
+    "ClipTally",
+    "Frame",
+    "FrameSource",
+    "Setting",
+    "SourceEvent",
+    "SourceFacts",
+    "open_camera",
+    "open_clip",
+]

@@ -12,7 +12,7 @@ import math
 import os
 import stat
 from array import array
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Mapping
 from fractions import Fraction
 from heapq import heappop, heappush
 from types import TracebackType
@@ -37,6 +37,7 @@ _OPTIONS = {
     "max_pixels": str(MAX_PIXELS),
 }
 _CAPTURE_RATE_KEY = "com.android.capture.fps"
+_FULL_RATE_KEY = "com.apple.quicktime.full-frame-rate-playback-intent"
 _CODEC_OF_DECODER = {"libdav1d": "av1", "libaom-av1": "av1", "libvpx": "vp8", "libvpx-vp9": "vp9"}
 # Transfer characteristics, ITU-T H.273 table 3 (values from memory): 16 is PQ (SMPTE ST 2084), 18 HLG (ARIB
 # STD-B67), 2 unspecified, 0 and 3 reserved.
@@ -47,19 +48,19 @@ _FULL_RANGE = 2
 class Clip:
     """An open clip: a context manager and an iterator of `Frame`, once through.
 
-    Make one with `open_clip`. Memory does not grow with the clip's length but for eight bytes a frame.
+    Make one with `open_clip`. Memory does not grow with the clip's length but for eight bytes a frame. It keeps to
+    `strobe.capture.FrameSource`.
     """
 
     facts: ClipFacts
 
-    def __init__(self, path: str, container: Any, stream: Any, libraries: Any) -> None:
+    def __init__(self, path: str, container: Any, stream: Any, libraries: Any, *, flipped: bool) -> None:
         self._container = container
         self._stream = stream
         self._library = libraries
         self._path = path
         self._closed = False
         self._corrupt = 0
-        self._not_later = 0
         self._unstamped = 0
         self._stamps = array("q")
         self._time_base: Fraction = stream.time_base
@@ -71,7 +72,7 @@ class Clip:
         self._pending = self._first_picture()
         self._format: str = self._pending.format.name
         self._size = (self._pending.width, self._pending.height)
-        self._display = Display.of(self._pending)
+        self._display = Display.of(self._pending, flipped=flipped)
         self.facts = self._gather_facts()
 
     def __enter__(self) -> Self:
@@ -106,9 +107,6 @@ class Clip:
             if stamp is None:
                 self._unstamped += 1
                 continue
-            if self._stamps and stamp <= self._stamps[-1]:
-                self._not_later += 1
-                continue
             planes = planes_of(picture, self._display)
             self._stamps.append(stamp)
             return Frame(len(self._stamps) - 1, self._seconds(stamp - self._stamps[0]), *planes)
@@ -123,24 +121,9 @@ class Clip:
 
     def tally(self) -> ClipTally:
         """Counts over the frames read so far."""
-        stamps = np.frombuffer(self._stamps, np.int64).copy() if self._stamps else np.empty(0, np.int64)
-        intervals = np.diff(stamps)
-        dropped, usual = 0, 0.0
-        if intervals.size:
-            median = float(np.median(intervals))
-            usual = float(intervals[np.abs(intervals - median) <= 0.5 * median].mean())
-            gaps = intervals[intervals > 1.5 * usual]
-            dropped = int(np.sum(np.rint(gaps / usual) - 1))
-        usual_s = usual * float(self._time_base)
-        return ClipTally(
-            frames=len(stamps),
-            corrupt=self._corrupt,
-            dropped=dropped,
-            repeated_or_backward=self._not_later,
-            unstamped=self._unstamped,
-            duration_s=self._seconds(int(stamps[-1] - stamps[0])) + usual_s if stamps.size else 0.0,
-            observed_rate_hz=1.0 / usual_s if usual_s else None,
-        )
+        stamps = np.array(self._stamps, np.int64)
+        units = (stamps - stamps[:1]) * float(self._time_base.numerator)
+        return ClipTally.of(units / self._time_base.denominator, corrupt=self._corrupt, unstamped=self._unstamped)
 
     def _seconds(self, units: int) -> float:
         return units * self._time_base.numerator / self._time_base.denominator
@@ -215,8 +198,9 @@ class Clip:
         )
         version = ".".join(str(part) for part in library.library_versions["libavcodec"])
         decoder_name = context.codec.name
+        stored_size = (picture.width, picture.height)
         return ClipFacts(
-            path=self._path,
+            name=self._path,
             container=container.format.name,
             codec=_CODEC_OF_DECODER.get(decoder_name, decoder_name),
             pixel_format=self._format,
@@ -226,25 +210,31 @@ class Clip:
             bit_depth=layout.bit_depth if layout else 8,
             rotation_deg=self._display.rotation_deg,
             mirrored=self._display.mirrored,
+            flipped=self._display.flipped,
+            sweep=self._display.sweep(*stored_size),
             declared_rate_hz=float(stream.average_rate) if stream.average_rate else None,
             declared_frames=stream.frames or None,
+            stamps="counted" if container.format.name == "avi" else "container",
             stamp_s=float(self._time_base),
             duration_s=duration_s,
             transfer=_TRANSFERS.get(int(context.color_trc), "sdr"),
             capture_rate_hz=_positive_number(container.metadata.get(_CAPTURE_RATE_KEY)),
+            slow_motion=_slow_motion(container.metadata),
             full_range=self._format.startswith("yuvj") or int(picture.color_range) == _FULL_RANGE,
             decoder=f"PyAV {library.__version__}, libavcodec {version} ({decoder_name})",
             metadata=tags,
         )
 
 
-def open_clip(path: str | os.PathLike[str]) -> Clip:
+def open_clip(path: str | os.PathLike[str], *, flipped: bool = False) -> Clip:
     """Open a clip and decode its first frame.
 
     Parameters
     ----------
     path : str or path-like
         A local media file: the MP4 and MOV family, Matroska and WebM, AVI, MPEG streams.
+    flipped : bool
+        Whether the picture, as displayed, is a mirror image, and is to be turned back.
 
     Returns
     -------
@@ -278,7 +268,7 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
         stream = _video_stream(container, name)
         stream.codec_context.options = {"max_pixels": str(MAX_PIXELS)}
         stream.thread_type = "AUTO"
-        return Clip(name, container, stream, av)
+        return Clip(name, container, stream, av, flipped=flipped)
     except BaseException:
         container.close()
         raise
@@ -351,3 +341,9 @@ def _positive_number(text: str | None) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) and value > 0 else None
+
+
+def _slow_motion(tags: Mapping[str, str]) -> bool | None:
+    """Whether the tags ask for slow playback: 1 means full rate, 0 slow motion (published QuickTime metadata key)."""
+    intent = tags.get(_FULL_RATE_KEY)
+    return None if intent is None else _positive_number(intent) is None

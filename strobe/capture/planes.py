@@ -45,13 +45,17 @@ LAYOUTS: dict[str, Layout] = _layouts()
 
 @dataclass(frozen=True)
 class Display:
-    """How the stored picture is to be shown: mirrored left to right first, then turned clockwise."""
+    """How the stored picture is to be shown: mirrored left to right first, then turned clockwise.
+
+    A picture that is a mirror image although nothing in the file says so is `flipped` left to right at the very end.
+    """
 
     rotation_deg: int = 0
     mirrored: bool = False
+    flipped: bool = False
 
     @classmethod
-    def of(cls, picture: Any) -> Self:
+    def of(cls, picture: Any, *, flipped: bool = False) -> Self:
         """From the display matrix of a decoded picture, to the nearest quarter turn.
 
         Notes
@@ -61,11 +65,11 @@ class Display:
         """
         matrix = picture.side_data.get("DISPLAYMATRIX")
         if matrix is None:
-            return cls()
+            return cls(flipped=flipped)
         a, b, _, c, d = struct.unpack_from("=5i", bytes(matrix))
         mirrored = a * d - b * c < 0
         angle_deg = math.degrees(math.atan2(-b, -a) if mirrored else math.atan2(b, a))
-        return cls(rotation_deg=round(angle_deg / 90) * 90 % 360, mirrored=mirrored)
+        return cls(round(angle_deg / 90) * 90 % 360, mirrored, flipped)
 
     def size(self, width: int, height: int) -> tuple[int, int]:
         """Width and height as displayed."""
@@ -77,8 +81,21 @@ class Display:
             plane = plane[:, ::-1]
         if self.rotation_deg:
             plane = np.rot90(plane, -self.rotation_deg // 90)
+        if self.flipped:
+            plane = plane[:, ::-1]
         plane.flags.writeable = False
         return plane
+
+    def sweep(self, width: int, height: int) -> str:
+        """Which way the lines of the stored picture follow each other in the picture as displayed.
+
+        Cameras expose line by line along the stored picture. An upright stored picture has been turned by whoever
+        stored it, since sensors lie along; which way is not known.
+        """
+        if height > width:
+            return "sideways"
+        way = {0: "down", 90: "left", 180: "up", 270: "right"}[self.rotation_deg]
+        return {"left": "right", "right": "left"}.get(way, way) if self.flipped else way
 
 
 def planes_of(picture: Any, display: Display) -> tuple[NDArray[Any], NDArray[Any] | None, NDArray[Any] | None]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
+import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ClipFacts", "ClipTally", "Frame"]
+__all__ = ["CameraFacts", "ClipFacts", "ClipTally", "Frame", "Setting", "SourceEvent", "SourceFacts"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -19,7 +20,8 @@ class Frame:
     index : int
         Number of frames given before this one; skipped frames (see `ClipTally`) take no number.
     time_s : float
-        Presentation time in seconds since the first frame of the clip.
+        Time in seconds since the first frame, as stamped. Frames come in the order in which they were taken; a faulty
+        file's stamps may still repeat or run backwards, which the fit of the time base sorts out.
     luma : array of uint8 or uint16, shape (height, width)
         Luma in display orientation, read-only; values run to ``2**bit_depth - 1`` (see `ClipFacts`). It is a
         view that keeps the decoder's buffer alive, so hold no more frames than needed.
@@ -34,21 +36,14 @@ class Frame:
     cr: NDArray[Any] | None
 
 
-@dataclass(frozen=True)
-class ClipFacts:
-    """What the container and the first frame say.
+@dataclass(frozen=True, kw_only=True)
+class SourceFacts:
+    """What is known of any source of frames, a file or a camera, once its first frame is there.
 
     Attributes
     ----------
-    path : str
-        As given.
-    container, codec : str
-        Names of the file format and of the coding, for example ``h264``.
-    pixel_format : str
-        As stored.
-    read_as : str
-        Pixel format of the planes given; differs from `pixel_format` only where that is not planar YUV or
-        grey.
+    name : str
+        Path, device or address, as given.
     width, height : int
         Pixels, as displayed.
     bit_depth : int
@@ -57,43 +52,124 @@ class ClipFacts:
         Clockwise turn (0, 90, 180 or 270) of the stored picture that has been applied, after `mirrored`.
     mirrored : bool
         Whether the container asks for the picture to be mirrored left to right; it has been.
+    flipped : bool
+        Whether the picture as displayed was mirrored once more, because the caller said that it is a mirror image.
+    sweep : str
+        Which way a rolling shutter sweeps the picture as displayed: ``down``, ``up``, ``left`` or ``right``;
+        ``sideways`` for an upright picture that nobody says was turned.
     declared_rate_hz, duration_s : float or None
-        Frame rate and length that the container declares.
-    declared_frames : int or None
-        Number of frames that the container declares.
+        Frame rate and length that the source declares; a camera has no length.
+    stamps : str
+        Where the times of the frames come from: ``container``; ``counted`` (the file has none, only one rate for all);
+        ``driver`` (the camera's own); ``arrival`` (when the program got the frame).
     stamp_s : float
         Unit of the time stamps.
-    transfer : str
-        ``sdr``, ``pq``, ``hlg`` or ``unknown``.
     capture_rate_hz : float or None
-        Rate of the sensor where the container's metadata tells it; above the frame rate for slow motion.
-    full_range : bool
-        Whether luma uses all values from zero up.
+        Rate of the sensor where the source tells it; above the frame rate for slow motion.
     decoder : str
-        Libraries that decoded the clip, with their versions.
-    metadata : tuple of (str, str)
-        All of the container's and the stream's tags.
+        Libraries that decoded the frames, with their versions.
     """
 
-    path: str
-    container: str
-    codec: str
-    pixel_format: str
-    read_as: str
+    name: str
     width: int
     height: int
     bit_depth: int
     rotation_deg: int
     mirrored: bool
+    flipped: bool
+    sweep: str
     declared_rate_hz: float | None
-    declared_frames: int | None
-    stamp_s: float
     duration_s: float | None
-    transfer: str
+    stamps: str
+    stamp_s: float
     capture_rate_hz: float | None
-    full_range: bool
     decoder: str
+
+    @property
+    def full_scale(self) -> float:
+        """The value of white in the planes."""
+        return float(2**self.bit_depth - 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClipFacts(SourceFacts):
+    """What the container and the first frame of a file say besides.
+
+    Attributes
+    ----------
+    container, codec : str
+        Names of the file format and of the coding, for example ``h264``.
+    pixel_format : str
+        As stored.
+    read_as : str
+        Pixel format of the planes given; differs from `pixel_format` only where that is not planar YUV or
+        grey.
+    declared_frames : int or None
+        Number of frames that the container declares.
+    transfer : str
+        ``sdr``, ``pq``, ``hlg`` or ``unknown``.
+    full_range : bool
+        Whether luma uses all values from zero up.
+    slow_motion : bool or None
+        Whether the container's tags ask for the clip to be shown slower than it was filmed; None where none does.
+    metadata : tuple of (str, str)
+        All of the container's and the stream's tags.
+    """
+
+    container: str
+    codec: str
+    pixel_format: str
+    read_as: str
+    declared_frames: int | None
+    transfer: str
+    full_range: bool
+    slow_motion: bool | None
     metadata: tuple[tuple[str, str], ...]
+
+    @property
+    def path(self) -> str:
+        """The file, as given."""
+        return self.name
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraFacts(SourceFacts):
+    """What is known of a camera or stream besides.
+
+    Attributes
+    ----------
+    settings : tuple of Setting
+        What was asked of the camera, and what it said it does.
+    """
+
+    settings: tuple[Setting, ...]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One thing asked of a camera: `wanted` and what it then `got` (None where it does not say)."""
+
+    name: str
+    wanted: float
+    got: float | None
+
+    @property
+    def kept(self) -> bool:
+        """Whether the camera says that it does what was asked, within 1 %."""
+        return self.got is not None and abs(self.got - self.wanted) <= 0.01 * abs(self.wanted)
+
+
+@dataclass(frozen=True)
+class SourceEvent:
+    """Something that befell a camera or stream, `time_s` after its first frame.
+
+    `kind` is ``lost`` (no picture came), ``retry`` (another try failed), ``back`` (there are pictures again),
+    ``given-up``, or ``overrun`` (pictures came faster than they were taken off).
+    """
+
+    time_s: float
+    kind: str
+    message: str
 
 
 @dataclass(frozen=True)
@@ -109,11 +185,11 @@ class ClipTally:
     dropped : int
         Frames missing in gaps of more than one and a half usual intervals.
     repeated_or_backward : int
-        Frames skipped because their stamp was not later than the one before.
+        Frames whose stamp was not later than the one before.
     unstamped : int
         Frames skipped because they had no time stamp.
     duration_s : float
-        From the first to the last frame given, plus one usual interval.
+        From the earliest to the latest frame given, plus one usual interval.
     observed_rate_hz : float or None
         One over the mean of the intervals that lie within half of their median; None below two frames.
     """
@@ -125,3 +201,25 @@ class ClipTally:
     unstamped: int
     duration_s: float
     observed_rate_hz: float | None
+
+    @classmethod
+    def of(cls, stamp_s: NDArray[np.float64], *, corrupt: int = 0, unstamped: int = 0) -> Self:
+        """Counted over the stamps (frames,) of the frames given, in their order."""
+        interval = np.diff(stamp_s)
+        forward = interval[interval > 0]
+        dropped, usual = 0, 0.0
+        if forward.size:
+            median = float(np.median(forward))
+            near = forward[np.abs(forward - median) <= 0.5 * median]
+            usual = float(near.mean()) if near.size else median
+            gaps = forward[forward > 1.5 * usual]
+            dropped = int(np.sum(np.rint(gaps / usual) - 1))
+        return cls(
+            frames=int(stamp_s.size),
+            corrupt=corrupt,
+            dropped=dropped,
+            repeated_or_backward=int(interval.size - forward.size),
+            unstamped=unstamped,
+            duration_s=float(np.ptp(stamp_s)) + usual if stamp_s.size else 0.0,
+            observed_rate_hz=1.0 / usual if usual else None,
+        )

@@ -1,0 +1,337 @@
+"""Cameras by number or device, and streams by address (Motion JPEG over HTTP, RTSP), through OpenCV.
+
+A thread takes the pictures off the camera as they come and notes when, so that a slow reader does not spoil their
+times. A camera that fails is opened again, after longer and longer waits; what happened is told as events.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from array import array
+from collections import deque
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+
+from strobe.capture.planes import Display
+from strobe.capture.records import CameraFacts, ClipTally, Frame, Setting, SourceEvent
+from strobe.errors import ClipUnreadable, MissingLibrary, UsageError
+
+__all__ = ["Camera", "open_camera"]
+
+_STREAM = re.compile(r"(https?|rtsps?)://", re.IGNORECASE)
+_SECRET = re.compile(r"(?<=://)[^/@]*@")
+_WAITING = 8
+_OPEN_MS, _READ_MS = 5000, 3000
+_FIRST_WAIT_S, _LONGEST_WAIT_S = 0.25, 4.0
+_MICROSECOND = 1e-6
+_END = object()
+
+
+class Camera:
+    """An open camera or stream: a context manager and an iterator of `Frame` that keeps to `FrameSource`.
+
+    Make one with `open_camera`. Frames end when it is closed, or when the camera stays away for too long. Times are
+    those of the driver where it gives any, else those at which the pictures arrived, which jitter.
+    """
+
+    facts: CameraFacts
+
+    def __init__(
+        self,
+        name: str,
+        connect: Callable[[], Any],
+        settings: tuple[Setting, ...],
+        display: Display,
+        *,
+        give_up_s: float,
+        local: bool,
+        first: Any,
+        library: Any,
+        on_event: Callable[[SourceEvent], None] | None,
+    ) -> None:
+        self._name = name
+        self._connect = connect
+        self._display = display
+        self._give_up_s = give_up_s
+        self._library = library
+        self._on_event = on_event
+        self._capture = first
+        self._fault: Exception | None = None
+        self._closed = threading.Event()
+        self._ready = threading.Condition()
+        self._waiting: deque[Any] = deque()
+        self._overrun = False
+        self._events: list[SourceEvent] = []
+        self._stamps = array("d")
+        self._origin_s: float | None = None
+        self._began_s = time.monotonic()
+        picture = self._grab()
+        if picture is None:
+            first.release()
+            raise ClipUnreadable(
+                f"{name} opened, but gives no picture: another program may be using it, or the address is not that of "
+                "a video stream. Close other programs that show the camera, or check the address."
+            )
+        self._driver = local and self._driver_stamp() > 0
+        self._shape = picture.shape
+        height, width = picture.shape[:2]
+        shown = display.size(width, height)
+        rate = float(first.get(library.CAP_PROP_FPS))
+        self.facts = CameraFacts(
+            name=name,
+            width=shown[0],
+            height=shown[1],
+            bit_depth=8,
+            rotation_deg=display.rotation_deg,
+            mirrored=display.mirrored,
+            flipped=display.flipped,
+            sweep=display.sweep(width, height),
+            declared_rate_hz=rate if np.isfinite(rate) and rate > 0 else None,
+            duration_s=None,
+            stamps="driver" if self._driver else "arrival",
+            stamp_s=_MICROSECOND if self._driver else 0.0,
+            capture_rate_hz=None,
+            decoder=f"OpenCV {library.__version__} ({first.getBackendName()})",
+            settings=settings,
+        )
+        self._put(picture)
+        self._thread = threading.Thread(target=self._run, name="strobe camera", daemon=True)
+        self._thread.start()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __iter__(self) -> Iterator[Frame]:
+        return self
+
+    def __next__(self) -> Frame:
+        """The next frame; waits for it.
+
+        Raises
+        ------
+        ClipUnreadable
+            The picture changes its size on the way.
+        UsageError
+            The camera has been closed.
+        """
+        if self._closed.is_set():
+            raise UsageError(f"{self._name} has been closed; open the camera again to read its frames.")
+        with self._ready:
+            while not self._waiting:
+                self._ready.wait()
+            item = self._waiting[0]
+            if item is _END:
+                if self._fault is not None:
+                    raise self._fault
+                raise StopIteration
+            picture, stamp_s = self._waiting.popleft()
+        if self._origin_s is None:
+            self._origin_s = stamp_s
+        self._stamps.append(stamp_s - self._origin_s)
+        return Frame(len(self._stamps) - 1, self._stamps[-1], *self._planes(picture))
+
+    def close(self) -> None:
+        """Let go of the camera; frames already given stay valid. Closing twice does no harm."""
+        self._closed.set()
+        self._thread.join()
+
+    def tally(self) -> ClipTally:
+        """Counts over the frames given so far."""
+        return ClipTally.of(np.array(self._stamps, np.float64))
+
+    def events(self) -> tuple[SourceEvent, ...]:
+        """What has happened so far, oldest first."""
+        return tuple(self._events)
+
+    def _planes(self, picture: Any) -> tuple[Any, Any, Any]:
+        if picture.ndim == 2:
+            return self._display.show(picture), None, None
+        luma, cr, cb = self._library.split(self._library.cvtColor(picture, self._library.COLOR_BGR2YCrCb))
+        return self._display.show(luma), self._display.show(cb), self._display.show(cr)
+
+    def _grab(self) -> Any:
+        came, picture = self._capture.read()
+        return picture if came else None
+
+    def _driver_stamp(self) -> float:
+        return float(self._capture.get(self._library.CAP_PROP_POS_MSEC)) / 1000
+
+    def _put(self, picture: Any) -> None:
+        stamp_s = self._driver_stamp() if self._driver else time.monotonic()
+        with self._ready:
+            full = len(self._waiting) >= _WAITING
+            if full:
+                self._waiting.popleft()
+            self._waiting.append((picture, stamp_s))
+            self._ready.notify()
+        if full and not self._overrun:
+            self._tell("overrun", "Pictures come faster than they are taken off; the oldest are dropped.")
+        self._overrun = full
+
+    def _tell(self, kind: str, message: str) -> None:
+        event = SourceEvent(time.monotonic() - self._began_s, kind, message)
+        self._events.append(event)
+        if self._on_event is not None:
+            self._on_event(event)
+
+    def _run(self) -> None:
+        """What the thread does: take pictures off, open the camera again when none comes."""
+        while not self._closed.is_set():
+            picture = self._grab()
+            if picture is None:
+                self._capture.release()
+                if not self._closed.is_set() and not self._again():
+                    break
+            elif picture.shape != self._shape:
+                height, width = self._shape[:2]
+                self._fault = ClipUnreadable(
+                    f"{self._name} changes its picture from {width} x {height} to {picture.shape[1]} x "
+                    f"{picture.shape[0]} on the way. Keep the camera's settings, and open it again."
+                )
+                break
+            else:
+                self._put(picture)
+        self._capture.release()
+        with self._ready:
+            self._waiting.append(_END)
+            self._ready.notify_all()
+
+    def _again(self) -> bool:
+        """Open the camera again; whether that came off in time."""
+        since, wait_s = time.monotonic(), _FIRST_WAIT_S
+        self._tell("lost", f"{self._name} gives no more pictures; it is opened again.")
+        while not self._closed.wait(min(wait_s, max(0.0, since + self._give_up_s - time.monotonic()))):
+            self._capture = self._connect()
+            picture = self._grab() if self._capture.isOpened() else None
+            away_s = time.monotonic() - since
+            if picture is not None:
+                self._tell("back", f"{self._name} gives pictures again after {away_s:.1f} s.")
+                if picture.shape == self._shape:
+                    self._put(picture)
+                return True
+            self._capture.release()
+            if away_s >= self._give_up_s:
+                self._tell("given-up", f"{self._name} stayed away for {away_s:.1f} s.")
+                return False
+            wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
+            self._tell("retry", f"{self._name} is still away; the next try is in {wait_s:.2g} s.")
+        return False
+
+
+def open_camera(
+    address: int | str,
+    *,
+    rate_hz: float | None = None,
+    size: tuple[int, int] | None = None,
+    exposure: float | None = None,
+    rotation_deg: int = 0,
+    flipped: bool = False,
+    give_up_s: float = 20.0,
+    on_event: Callable[[SourceEvent], None] | None = None,
+) -> Camera:
+    """Open a camera or stream and take its first picture.
+
+    Parameters
+    ----------
+    address : int or str
+        Number of a camera, its device (``/dev/video0``), or the address of a stream that begins with ``http://``,
+        ``https://``, ``rtsp://`` or ``rtsps://``.
+    rate_hz, size, exposure : optional
+        Frame rate, (width, height) in pixels and exposure (in the driver's own unit) to ask a camera for. What it
+        answers stands in `CameraFacts.settings`; a stream can't be asked.
+    rotation_deg : int
+        Clockwise turn (0, 90, 180, 270) with which the picture is to be shown.
+    flipped : bool
+        Whether the picture is a mirror image, and is to be turned back.
+    give_up_s : float
+        How long a lost camera is waited for.
+    on_event : callable or None
+        Told of every `SourceEvent` at once, from the thread that reads the camera.
+
+    Returns
+    -------
+    Camera
+        To be used as a context manager.
+
+    Raises
+    ------
+    ClipUnreadable
+        The camera can't be opened or gives no picture.
+    UsageError
+        An address or option that makes no sense.
+    MissingLibrary
+        OpenCV does not load.
+    """
+    try:
+        import cv2
+    except ImportError as error:
+        raise MissingLibrary(
+            f"OpenCV does not load ({error}). Install the system libraries it needs, on Debian or Ubuntu: "
+            "apt install libgl1 libglib2.0-0"
+        ) from error
+    text = str(address)
+    stream = _STREAM.match(text) is not None
+    if not stream and not re.fullmatch(r"\d+|/dev/video\d+", text):
+        raise UsageError(
+            f"{text!r} names no camera: give its number, a device such as /dev/video0, or an address that begins with "
+            "http://, https://, rtsp:// or rtsps://."
+        )
+    if rotation_deg not in (0, 90, 180, 270):
+        raise UsageError(f"rotation is {rotation_deg} degrees; it is 0, 90, 180 or 270.")
+    wishes = {"width": size and size[0], "height": size and size[1], "frame rate": rate_hz, "exposure": exposure}
+    asked = {name: float(value) for name, value in wishes.items() if value is not None}
+    if stream and asked:
+        raise UsageError(f"a stream can't be asked for its {', '.join(asked)}; set it where the stream is made.")
+    keys = {
+        "width": cv2.CAP_PROP_FRAME_WIDTH,
+        "height": cv2.CAP_PROP_FRAME_HEIGHT,
+        "frame rate": cv2.CAP_PROP_FPS,
+        "exposure": cv2.CAP_PROP_EXPOSURE,
+    }
+    answers: list[Setting] = []
+
+    def connect() -> Any:
+        if stream:
+            limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, _OPEN_MS, cv2.CAP_PROP_READ_TIMEOUT_MSEC, _READ_MS]
+            return cv2.VideoCapture(text, cv2.CAP_FFMPEG, limits)
+        capture = cv2.VideoCapture(int(text) if text.isdecimal() else text)
+        if capture.isOpened():
+            answers[:] = [_ask(capture, keys[name], name, wanted) for name, wanted in asked.items()]
+        return capture
+
+    name = _SECRET.sub("", text)
+    first = connect()
+    if not first.isOpened():
+        first.release()
+        raise ClipUnreadable(
+            f"{name} cannot be opened: no such camera or stream, or it may not be used. Check that it is plugged in or "
+            "switched on, and its number or address."
+        )
+    return Camera(
+        name,
+        connect,
+        tuple(answers),
+        Display(rotation_deg, False, flipped),
+        give_up_s=give_up_s,
+        local=not stream,
+        first=first,
+        library=cv2,
+        on_event=on_event,
+    )
+
+
+def _ask(capture: Any, key: int, name: str, wanted: float) -> Setting:
+    """Ask for one setting, and see what the camera says that it does."""
+    capture.set(key, wanted)
+    got = float(capture.get(key))
+    return Setting(name, wanted, got if np.isfinite(got) and got != 0 else None)

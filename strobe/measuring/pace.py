@@ -1,0 +1,171 @@
+"""Whether a clip plays at the pace at which it was filmed, as far as the lamp's flicker, a turn and the dots tell.
+
+A slow-motion file that lost its capture rate reads as a platter that turns a whole factor too slowly, or, by its alias,
+as one that is some percent off. That is asked about, not answered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.errors import Refused
+from strobe.figures.rings import NOMINAL_RPM, bars_for
+from strobe.measuring.frametimes import FrameTimes
+from strobe.measuring.hypotheses import CLEAR_SUPPORT, Hypothesis
+from strobe.pattern import RowSeries
+from strobe.phase import FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
+
+__all__ = ["question_pace", "question_speed"]
+
+_PACES = (2, 4, 8)
+_MAINS_FLASHES_HZ = (100.0, 120.0)
+_CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
+_CLEARLY_AGAINST = 0.3
+_NEAR_NOMINAL, _WELL_OFF, _NEAR = 0.03, 0.02, 0.01
+
+
+def question_pace(
+    times: FrameTimes,
+    rows: list[RowSeries],
+    *,
+    nominal_rpm: float | None,
+    dots: int | None,
+    flash: FlashRate | None,
+    mains_lamp: bool,
+) -> None:
+    """Ask at which rate the clip was filmed where the lamp's flicker or a turn of the platter shows another pace.
+
+    Parameters
+    ----------
+    times : FrameTimes
+        The frames at the pace so far.
+    rows : list of RowSeries
+        Rows that move.
+    nominal_rpm, dots : float or int, or None
+        Nominal speed and count of the dots where they are given.
+    flash : FlashRate or None
+        The lamp's flicker as it was found at this pace.
+    mains_lamp : bool
+        Whether the lamp may be one that the mains makes flash.
+
+    Raises
+    ------
+    Refused
+        ``ambiguous``.
+    """
+    sweep_known = times.pattern.sweep_known
+    if not rows or (times.told and times.stretch == 1) or (flash is not None and _goes_with(flash, sweep_known)):
+        return
+    time = times.time
+    paces = [float(k) for k in _PACES] if times.stretch == 1 else [1 / times.stretch]
+    for pace in paces if mains_lamp else ():
+        film_s = time.time_s / pace
+        other = measure_flash_rate(times.pattern.brightness, film_s, _MAINS_FLASHES_HZ, downward=sweep_known)
+        if other is not None and _goes_with(other, sweep_known):
+            raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it")
+    row = max(rows, key=lambda one: one.amplitude)
+    amplitude, _ = combine_blocks(row.blocks)
+    found = {
+        pace: find_turns(row.blocks, amplitude, time.index, time.interval_s / pace, None) for pace in (1.0, *paces)
+    }
+    best = {pace: turns.best() for pace, turns in found.items() if turns is not None}
+    if not best:
+        return
+    clearest = max(best, key=lambda pace: best[pace][1])
+    turn_s, support = best[clearest][0] * clearest, best[clearest][1]
+    if support < max(CLEAR_SUPPORT, (_CLEARER if clearest != 1.0 else 1.0) * best.get(1.0, (0.0, 0.0))[1]):
+        return
+    likely = [nominal_rpm] if nominal_rpm is not None else [*NOMINAL_RPM[1:], NOMINAL_RPM[0]]
+
+    def fitting(turn_s: float, tried: Sequence[float]) -> list[float]:
+        """Paces at which the turn and the dots of a usual ring both go with a nominal speed."""
+        pairs = [(pace, rpm) for rpm in likely for pace in tried if abs(60 * pace / turn_s / rpm - 1) < _NEAR_NOMINAL]
+        return [pace for pace, rpm in pairs if _dots_fit(amplitude, time, pace, rpm, dots)]
+
+    own_s, own_support = best.get(1.0, (turn_s, 0.0))
+    if (support < _MUCH_CLEARER * own_support and fitting(own_s, (1.0,))) or fitting(turn_s, (1.0,)):
+        return
+    elsewhere = fitting(turn_s, paces)
+    if elsewhere:
+        raise _which_rate(times, elsewhere[0], f"one turn of the platter takes {turn_s:.1f} s in it")
+
+
+def _dots_fit(amplitude: NDArray[np.complex128], time: TimeBase, pace: float, rpm: float, dots: int | None) -> bool:
+    """Whether the dots of a usual ring run at about their nominal rate at this pace."""
+    for count in (dots,) if dots is not None else {bars_for(hz, rpm) for hz in (50.0, 60.0)}:
+        expected = count * rpm / 60
+        line = find_line(
+            amplitude,
+            time.time_s / pace,
+            interval_s=time.interval_s / pace,
+            expected_hz=expected,
+            span=_NEAR_NOMINAL,
+            lamp_cycles=None,
+        )
+        if line.coherence > _COHERENT and abs(line.rate_hz / expected - 1) < 0.9 * _NEAR_NOMINAL:
+            return True
+    return False
+
+
+def _goes_with(flash: FlashRate, sweep_known: bool) -> bool:
+    """Whether the bands of the flicker run the way the shutter sweeps; at a wrong pace they may run against it."""
+    seen = np.flatnonzero(flash.row_phase)
+    place = (seen + 0.5) / flash.row_phase.size
+    cycles = np.arange(-8.0, 8.0, 0.05)
+    sweep = cycles[int(np.argmax(np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ flash.row_phase[seen])))]
+    return not sweep_known or bool(sweep > -_CLEARLY_AGAINST)
+
+
+def _times(pace: float) -> str:
+    return f"{pace:g} times as slowly" if pace > 1 else f"{1 / pace:g} times as fast"
+
+
+def question_speed(times: FrameTimes, chosen: Hypothesis) -> None:
+    """Ask at which rate the clip was filmed where only another pace brings the dots close to a nominal speed.
+
+    Raises
+    ------
+    Refused
+        ``ambiguous``.
+    """
+    if times.told or chosen.turns_seen or chosen.lamp.flash is not None:
+        return
+    if abs(chosen.deviation_percent) < 100 * _WELL_OFF:
+        return
+    time = times.time
+    for pace in _PACES:
+        coarse = find_line(
+            chosen.evidence.amplitude,
+            time.time_s / pace,
+            interval_s=time.interval_s / pace,
+            expected_hz=chosen.dots * chosen.nominal_rpm / 60,
+            span=2 * _WELL_OFF,
+            lamp_cycles=None,
+        )
+        off = 60 * coarse.rate_hz / chosen.dots / chosen.nominal_rpm - 1
+        if abs(off) < _NEAR and coarse.coherence > 0.9 * chosen.line.coherence:
+            raise _which_rate(
+                times,
+                pace,
+                f"the dots would be {chosen.deviation_percent:+.1f} % off, but only {100 * off:+.1f} % if the clip "
+                f"played {pace} times too slowly",
+            )
+
+
+def _which_rate(times: FrameTimes, pace: float, seen: str) -> Refused:
+    rate = 1 / times.time.interval_s
+    if times.stretch != 1:
+        return Refused(
+            "ambiguous",
+            f"The clip is said to have been filmed at {rate:.4g} pictures a second, but {seen} at that rate.",
+            f"If it was not slowed down after all, measure again with --capture-rate {round(rate * pace)}.",
+        )
+    return Refused(
+        "ambiguous",
+        f"The clip may be slow motion: {seen}.",
+        f"Say at which rate the camera filmed: --capture-rate {round(rate * pace)} if it plays {pace:g} times too "
+        f"slowly, --capture-rate {round(rate)} if it plays as it was filmed.",
+    )
