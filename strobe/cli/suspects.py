@@ -1,0 +1,78 @@
+"""`strobe suspects`: which part of the drive makes the wobble of a clip, and what to check next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from strobe.cli.app import app
+from strobe.cli.clips import DotsOption, LampOption, MachineOption, MainsOption, clip_options, load_machine, measured
+from strobe.console import ExitStatus, Surroundings, say, settle, write_line
+
+__all__ = ["suspects"]
+
+
+@app.command("suspects")
+def suspects(
+    context: typer.Context,
+    clip: Annotated[Path, typer.Argument(metavar="CLIP", hidden=True)],
+    machine: MachineOption = None,
+    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
+    dots: DotsOption = None,
+    mains: MainsOption = None,
+    lamp: LampOption = "mains",
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw speed, spectrum and turn map, .png or .svg.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+) -> None:
+    """Tell which part makes the wobble, and what to check.
+
+    CLIP is best 60 s long: belt and platter come round almost alike, and take
+    9 to 16 turns to be told apart. With a description of the machine the answer
+    is surer, and the fault gets a size in millimetres.
+
+    \b
+    Examples:
+      strobe suspects clip.mp4
+      strobe suspects clip.mp4 --machine deck.toml
+      strobe suspects clip.mp4 --machine deck.toml --plot clip.png
+
+    \b
+    Exit status: 0 told, 2 wrong usage, 3 refused (no figure could be trusted),
+    4 not readable, 130 interrupted.
+    """
+    here: Surroundings = context.obj
+
+    def work() -> ExitStatus:
+        import json
+
+        from strobe.drive.diagnosis import diagnose
+        from strobe.drive.locking import FEWEST_TURNS, turn_map
+        from strobe.drive.naming import reading_of, with_suspects
+        from strobe.drive.regulation import find_events
+        from strobe.report.plot import check_suffix, write_plot
+        from strobe.report.suspects import suspects_dict, suspects_text
+        from strobe.report.tables import check_target
+
+        described = load_machine(machine)
+        if plot is not None:
+            check_target(plot, option="--plot")
+            check_suffix(plot)
+        done, status = measured([clip], clip_options(rpm, dots, mains, lamp, described), here, as_json=as_json)
+        for measurement in done:
+            diagnosis = diagnose(reading_of(measurement), described)
+            if as_json:
+                write_line(here.out, json.dumps(suspects_dict(measurement, diagnosis), allow_nan=False))
+            else:
+                enough = measurement.speed.revolutions >= FEWEST_TURNS
+                turns = turn_map(measurement.series) if enough else None
+                events = find_events(measurement.series)
+                say(here.out, suspects_text(measurement, diagnosis, machine=described, turns=turns, events=events))
+            if plot is not None:
+                write_plot(with_suspects(measurement, diagnosis), plot)
+        return status
+
+    raise typer.Exit(settle(work, here, command="strobe suspects"))

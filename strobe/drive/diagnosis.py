@@ -1,0 +1,241 @@
+"""Which part does it: suspects ranked by what they explain of a reading, with the evidence and what holds it back.
+
+A part's score is the share of the weighted fluctuation put down to it, times how likely the size of the fault is.
+Without a description the three kinds of drive are weighed against each other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.drive.features import COVERAGE, Feature, Reading, shown
+from strobe.drive.locking import LockedShare, creep_words, locked_share
+from strobe.drive.machine import DRIVES, Machine
+from strobe.drive.model import HARMONICS, DriveModel
+from strobe.drive.parts import PART_BY_KEY, Part
+from strobe.drive.sizes import Defect, defect, likelihood_of_size
+
+__all__ = ["Diagnosis", "Suspect", "diagnose"]
+
+DRIVE_PRIOR = {"belt": 0.55, "idler": 0.15, "direct": 0.3}
+# Turns to part belt and platter: one over the difference of their orders; a rim-driven platter's belt is at 0.936.
+SLOWEST_TO_PART = 1 / (1 - 0.936)
+CLOSE_SCORES = 0.5
+LEAST_SCORE = 0.02
+# From this claim on a feature counts as a part's own.
+OWN_CLAIM = 0.2
+SMALLEST_GAP = 0.02
+# Below this probability of a belt, a clip of a machine that nobody described is not asked to be longer for its sake.
+NO_BELT = 0.1
+# Below this score the first in the list is no answer.
+LEAST_FIRST = 0.1
+TELLING_PEAK = 0.25
+# A hump needs so many bins to be told from a few lines; a clip this short is asked for again.
+SHORT_S = 25.0
+USUAL_FILM_S = 60.0
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """One part under suspicion.
+
+    Attributes
+    ----------
+    part : Part
+        Row of the check table.
+    score : float
+        Share of the weighted fluctuation put down to it, times how likely the fault's size is; 0 to 1.
+    share : float
+        Share of the weighted fluctuation put down to it, 0 to 1.
+    features : tuple of Feature
+        Lines or humps that are its own, the strongest first.
+    evidence : tuple of str
+        Why, one plain sentence each.
+    size : Defect or None
+        The fault in millimetres.
+    """
+
+    part: Part
+    score: float
+    share: float
+    features: tuple[Feature, ...]
+    evidence: tuple[str, ...]
+    size: Defect | None
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Suspects, the likeliest first, and what holds an answer back.
+
+    Attributes
+    ----------
+    suspects : tuple of Suspect
+    unexplained : float
+        Share of the weighted fluctuation that no part explains.
+    locked : LockedShare or None
+        Share of the fluctuation tied to the platter.
+    film_seconds : float or None
+        For how long to film where this clip is too short to answer.
+    film_reason : str or None
+        Why.
+    doubt : str or None
+        Why the first is not clearly ahead of the second, and what would tell.
+    drive : str
+        Kind of drive, as described or as the likeliest.
+    """
+
+    suspects: tuple[Suspect, ...]
+    unexplained: float
+    locked: LockedShare | None
+    film_seconds: float | None
+    film_reason: str | None
+    doubt: str | None
+    drive: str
+
+    @property
+    def first(self) -> Suspect | None:
+        """The suspect to go for; None where none explains much, or where more film is needed to tell."""
+        if self.film_seconds is not None or not self.suspects or self.suspects[0].score < LEAST_FIRST:
+            return None
+        return self.suspects[0]
+
+
+def diagnose(reading: Reading, machine: Machine | None = None) -> Diagnosis:
+    """Rank the parts of a drive by what they explain of a reading.
+
+    Parameters
+    ----------
+    reading : Reading
+    machine : Machine, optional
+        What is known of the drive; without it orders alone must do.
+    """
+    features = shown(reading).features
+    machines = [machine] if machine is not None else [Machine(drive) for drive in DRIVES]
+    models = [DriveModel(one, reading, features, described=machine is not None) for one in machines]
+    weights = _normalised([math.log(DRIVE_PRIOR[one.machine.drive]) + one.evidence for one in models])
+    likeliest = models[int(np.argmax(weights))]
+    suspects = []
+    for key in {key for model in models for key in model.claims}:
+        nothing = np.zeros(len(features))
+        claims = sum((w * one.claims.get(key, nothing) for w, one in zip(weights, models, strict=True)), nothing)
+        suspect = _suspect(key, features, claims, likeliest, reading, machine)
+        if suspect is not None:
+            suspects.append(suspect)
+    suspects.sort(key=lambda one: (-one.score, one.part.key))
+    belted = weights[[one.machine.drive for one in models].index("belt")] if machine is None else None
+    film_seconds, film_reason = _film(suspects, likeliest, reading, belted=belted)
+    return Diagnosis(
+        suspects=tuple(suspects),
+        unexplained=max(0.0, 1.0 - sum(one.share for one in suspects)),
+        locked=None if reading.series is None else locked_share(reading.series),
+        film_seconds=film_seconds,
+        film_reason=film_reason,
+        doubt=_doubt(suspects, machine),
+        drive=likeliest.machine.drive,
+    )
+
+
+def _suspect(
+    key: str,
+    features: Sequence[Feature],
+    claims: NDArray[np.float64],
+    model: DriveModel,
+    reading: Reading,
+    machine: Machine | None,
+) -> Suspect | None:
+    held = claims * np.array([one.share for one in features])
+    own = [features[place] for place in np.argsort(-held) if claims[place] > OWN_CLAIM]
+    if held.sum() < LEAST_SCORE or not own:
+        return None
+    size = defect(key, own[0], machine, reading.nominal_rpm, model.expected_of("swing"))
+    likely = likelihood_of_size(key, size)
+    evidence = _evidence(key, own, model, reading, size, likely)
+    return Suspect(PART_BY_KEY[key], float(held.sum() * likely), float(held.sum()), tuple(own), evidence, size)
+
+
+def _film(
+    suspects: Sequence[Suspect], model: DriveModel, reading: Reading, *, belted: float | None
+) -> tuple[float | None, str | None]:
+    """For how long to film, and why, where this clip is too short to answer; `belted` where nobody said what drives."""
+    if not suspects or suspects[0].score < LEAST_FIRST:
+        if reading.revolutions / reading.turn_rate_hz < SHORT_S:
+            return USUAL_FILM_S, "no part explains much, and so short a clip cannot tell a broad hump from lines"
+        return None, None
+    may_have_belt = model.machine.drive == "belt" if belted is None else belted > NO_BELT
+    if suspects[0].part.key not in ("platter", "bearing", "belt") or not may_have_belt:
+        return None, None
+    belt = model.expected_of("belt")
+    needed = SLOWEST_TO_PART
+    if belt is not None and belt.order is not None and belt.part not in model.pins:
+        needed = 1 / max(1 - belt.order, SMALLEST_GAP)
+    told = [one for one in suspects[0].features if one.sharp]
+    # Multiples part the two sooner; a strong one decides.
+    strongest = max((one.peak_percent for one in told), default=0.0)
+    orders = [max(1, round(one.order)) for one in told if one.peak_percent >= TELLING_PEAK * strongest]
+    if not told or reading.revolutions * max(orders) >= needed:
+        return None, None
+    seconds = max(USUAL_FILM_S, 10 * math.ceil(0.15 * needed / reading.turn_rate_hz))
+    return seconds, (
+        f"belt and platter come round almost alike and take {needed:.0f} turns to be told apart; "
+        f"this clip has {reading.revolutions:.1f}"
+    )
+
+
+def _doubt(suspects: Sequence[Suspect], machine: Machine | None) -> str | None:
+    if len(suspects) < 2 or suspects[1].score < CLOSE_SCORES * suspects[0].score:
+        return None
+    first, second = suspects[:2]
+    shared = bool(set(first.features) & set(second.features))
+    if not shared:
+        return None
+    way = "describe the machine (strobe machine), or film it at another speed too (strobe speeds)"
+    if machine is not None:
+        way = "film it at another speed too (strobe speeds), or do the cheaper check first"
+    return f"{first.part.name} and {second.part.name} fit almost alike; {way}"
+
+
+def _evidence(
+    key: str, own: Sequence[Feature], model: DriveModel, reading: Reading, size: Defect | None, likely: float
+) -> tuple[str, ...]:
+    lead = own[0]
+    said = []
+    expected = model.expected_of("platter" if key == "bearing" else key, near=lead.order)
+    if not lead.sharp:
+        said.append(f"a broad hump about {lead.frequency_hz:.2g} Hz, not a line: nothing that turns evenly does that")
+        if expected is not None and expected.frequency_hz is not None:
+            said.append(f"expected about {expected.frequency_hz:.2g} Hz ({expected.basis})")
+    elif expected is not None and expected.order is not None and expected.turns:
+        multiple = max(1, round(lead.order / expected.order)) if HARMONICS.get(expected.part, 1) > 1 else 1
+        times = "" if multiple == 1 else f"{multiple} x "
+        unsure = COVERAGE * lead.order_sigma
+        seen = f"{lead.order:.{_decimals(unsure)}f} (±{unsure:.{_decimals(unsure)}f}) times a turn"
+        if key in model.pins:
+            low, high = expected.order_range or (0.0, 0.0)
+            usual = f"usual for this part are {low:.2g} to {high:.2g}"
+            said.append(f"{seen}; {usual}{f', and this is {times}{expected.order:.3f}' if times else ''}")
+        else:
+            said.append(f"{seen}, expected {times}{expected.order:.4g} ({expected.basis})")
+        said.append(creep_words(lead, turns=reading.revolutions))
+        if len(own) > 1:
+            others = ", ".join(f"{one.order:.2f}" for one in own[1:4])
+            said.append(f"with it go {others} times a turn")
+    else:
+        said.append(f"{lead.order:.3g} times a turn")
+    if size is not None and likely < 1:
+        said.append(f"it would have to be {size.kind} {size.least_mm:.2g} mm or more, which is hardly to be believed")
+    return tuple(said)
+
+
+def _decimals(spread: float) -> int:
+    return min(max(1 - math.floor(math.log10(max(spread, 1e-9))), 1), 4)
+
+
+def _normalised(log_weight: Sequence[float]) -> list[float]:
+    top = max(log_weight)
+    value = [math.exp(one - top) for one in log_weight]
+    return [one / sum(value) for one in value]

@@ -1,0 +1,179 @@
+"""At what rate every part of a drive would show: order, frequency and period at a speed, and how well that is known.
+
+The order is the rate as a multiple of the platter's turn. Turning parts keep their order; what swings keeps its rate
+in Hz. Rates above half the frame rate fold back into a clip, see `folded_hz`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from strobe.drive.belts import swing_hz
+from strobe.drive.machine import Machine
+
+__all__ = ["Expected", "expected_parts", "folded_hz"]
+
+# How well a described rate holds, as standard deviations of its logarithm. Common practice: a belt stretches by
+# some percent, an idler sold as 40 mm may be 39.7 mm, callipers on a small pulley err by 0.1 mm, creep of a belt or
+# idler takes some tenths of a percent, an induction motor slips by some percent more than its plate says.
+BELT_TOLERANCE = 0.015
+IDLER_TOLERANCE = 0.01
+CALLIPER_MM = 0.1
+CREEP_TOLERANCE = 0.005
+MAINS_TOLERANCE = 0.001
+SLIP_TOLERANCE = 0.015
+SWING_TOLERANCE = 0.3
+BOUNCE_TOLERANCE = 0.12
+
+# Ranges of parts that are not described: orders for what turns, Hz for what swings. Common practice.
+BELT_ORDERS = (0.70, 0.985)
+IDLER_ORDERS = (4.0, 8.5)
+BELT_MOTOR_ORDERS = (6.5, 30.0)
+POLE_ORDERS = (2.0, 40.0)
+IDLER_MOTOR_HZ = (22.0, 30.0)
+SWING_HZ, SWING_SPREAD = 2.0, 0.45
+HUNTING_HZ, HUNTING_SPREAD = 1.0, 0.8
+BOUNCE_HZ, BOUNCE_SPREAD = 3.5, 0.35
+
+
+@dataclass(frozen=True)
+class Expected:
+    """One rate at which a part would show.
+
+    Attributes
+    ----------
+    part : str
+        Key of the part in `strobe.drive.parts`.
+    turns : bool
+        True for what turns (narrow, with whole multiples), False for what swings (broad).
+    order, frequency_hz : float or None
+        The rate; None where the description does not tell it.
+    tolerance : float
+        Standard deviation of the rate's logarithm; 0 for what turns with the platter.
+    order_range : pair of float or None
+        Where the order of an undescribed part lies.
+    basis : str
+        What the rate was worked out from, or what would have to be known.
+    """
+
+    part: str
+    turns: bool
+    order: float | None
+    frequency_hz: float | None
+    tolerance: float
+    basis: str
+    order_range: tuple[float, float] | None = None
+
+    @property
+    def period_s(self) -> float | None:
+        """Seconds between two of its passes."""
+        return None if self.frequency_hz is None else 1 / self.frequency_hz
+
+
+def folded_hz(frequency_hz: float, frame_rate_hz: float) -> float:
+    """Where a rate appears in a clip of that many pictures a second."""
+    return abs(frequency_hz - frame_rate_hz * round(frequency_hz / frame_rate_hz))
+
+
+def expected_parts(machine: Machine, rpm: float, *, turn_rate_hz: float | None = None) -> tuple[Expected, ...]:
+    """Every part of the drive at one speed, from slow to fast as a person would list them.
+
+    Parameters
+    ----------
+    machine : Machine
+    rpm : float
+        Nominal speed; chooses the pulley's step.
+    turn_rate_hz : float, optional
+        Turns a second as measured; nominal if not given.
+    """
+    turn = rpm / 60 if turn_rate_hz is None else turn_rate_hz
+    found = [Expected("platter", True, 1.0, turn, 0.0, "turns with the platter")]
+    if machine.drive == "belt":
+        found.append(_belt(machine, rpm, turn))
+    if machine.drive == "idler":
+        found.append(_idler(machine, turn))
+    if machine.drive != "direct":
+        found.append(_pulley(machine, rpm, turn))
+    else:
+        found += _poles(machine, turn)
+    mains_driven = machine.motor in ("synchronous", "induction")
+    if mains_driven and machine.mains_hz is not None:
+        hum = 2 * machine.mains_hz
+        found.append(Expected("hum", True, hum / turn, hum, MAINS_TOLERANCE, "twice the mains"))
+    if machine.drive == "belt":
+        found.append(_swing(machine, turn))
+    if not mains_driven:
+        found.append(_swinging("hunting", HUNTING_HZ, HUNTING_SPREAD, turn, "usual for servo loops"))
+    if machine.sprung is not False and machine.drive != "idler":
+        if machine.bounce_hz is not None:
+            found.append(_swinging("chassis", machine.bounce_hz, BOUNCE_TOLERANCE, turn, "bounce as counted"))
+        else:
+            found.append(_swinging("chassis", BOUNCE_HZ, BOUNCE_SPREAD, turn, "usual for platters on springs"))
+    return tuple(found)
+
+
+def _belt(machine: Machine, rpm: float, turn: float) -> Expected:
+    path, driven = machine.belt_path_mm(rpm), machine.driven_effective_mm
+    if path is None or driven is None:
+        return Expected("belt", True, None, None, 0.0, "needs driven_mm, and length or spindle distance", BELT_ORDERS)
+    order = math.pi * driven / path
+    return Expected("belt", True, order, order * turn, BELT_TOLERANCE, "belt length against the driven diameter")
+
+
+def _idler(machine: Machine, turn: float) -> Expected:
+    if machine.idler_mm is None or machine.driven_mm is None:
+        return Expected("idler", True, None, None, 0.0, "needs idler_mm and driven_mm", IDLER_ORDERS)
+    order = machine.driven_mm / machine.idler_mm
+    return Expected("idler", True, order, order * turn, IDLER_TOLERANCE, "driven diameter over idler diameter")
+
+
+def _pulley(machine: Machine, rpm: float, turn: float) -> Expected:
+    shaft = machine.mains_motor_rpm
+    if shaft is not None:
+        exact = machine.motor == "synchronous"
+        basis = "motor's speed on the mains" if exact else "motor's speed under load"
+        tolerance = MAINS_TOLERANCE if exact else SLIP_TOLERANCE
+        return Expected("pulley", True, shaft / 60 / turn, shaft / 60, tolerance, basis)
+    pulley, driven = machine.pulley_effective_mm(rpm), machine.driven_effective_mm
+    if pulley is None or driven is None:
+        orders = BELT_MOTOR_ORDERS
+        if machine.drive == "idler":
+            orders = (IDLER_MOTOR_HZ[0] / turn, IDLER_MOTOR_HZ[1] / turn)
+        return Expected("pulley", True, None, None, 0.0, "needs pulley_mm and driven_mm, or motor and mains", orders)
+    order = driven / pulley
+    tolerance = math.hypot(CALLIPER_MM / pulley, CREEP_TOLERANCE)
+    return Expected("pulley", True, order, order * turn, tolerance, "effective diameters of platter and pulley")
+
+
+def _poles(machine: Machine, turn: float) -> list[Expected]:
+    if machine.poles is None:
+        return [Expected("poles", True, None, None, 0.0, "needs poles", POLE_ORDERS)]
+    pairs, poles = machine.poles / 2, float(machine.poles)
+    found = [
+        Expected("poles", True, pairs, pairs * turn, 0.0, "pole pairs: once for each cycle of the coils"),
+        Expected("poles", True, poles, poles * turn, 0.0, "poles"),
+    ]
+    if machine.slots is not None:
+        cogs = float(math.lcm(machine.slots, machine.poles))
+        found.append(Expected("poles", True, cogs, cogs * turn, 0.0, "poles against slots"))
+    return found
+
+
+def _swing(machine: Machine, turn: float) -> Expected:
+    distance = machine.spindle_path_mm
+    known = (machine.driven_mm, distance, machine.belt_width_mm, machine.platter_mm, machine.platter_mass_kg)
+    if any(value is None for value in known) or machine.driven_mm is None or distance is None:
+        return _swinging("swing", SWING_HZ, SWING_SPREAD, turn, "usual for a platter on a rubber belt")
+    rate = swing_hz(
+        driven_mm=machine.driven_effective_mm or machine.driven_mm,
+        distance_mm=distance,
+        section_mm2=machine.belt_mm * (machine.belt_width_mm or 0.0),
+        platter_mm=machine.platter_mm or 0.0,
+        platter_mass_kg=machine.platter_mass_kg or 0.0,
+    )
+    return _swinging("swing", rate, SWING_TOLERANCE, turn, "stiffness of the belt and mass of the platter, roughly")
+
+
+def _swinging(part: str, rate_hz: float, spread: float, turn: float, basis: str) -> Expected:
+    return Expected(part, False, rate_hz / turn, rate_hz, spread, basis)

@@ -1,0 +1,336 @@
+"""One kind of drive against the features of a reading: every feature shared out among the parts that may make it.
+
+A line or hump belongs to a part by how well the rate fits, both uncertainties together, and by how usual such a fault
+is; what no part would do goes to an even background. All densities are per logarithm of the frequency.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.drive.expected import Expected, expected_parts, folded_hz
+from strobe.drive.features import Feature, Reading
+from strobe.drive.locking import locked_amplitudes
+from strobe.drive.machine import Machine
+
+__all__ = ["HARMONICS", "DriveModel"]
+
+# How usual a fault is before anything was measured; common practice, coarse on purpose.
+TURNING_PRIOR = {"platter": 0.3, "belt": 0.25, "pulley": 0.2, "idler": 0.4, "poles": 0.2, "hum": 0.05, "camera": 0.05}
+SWINGING_PRIOR = {"swing": 0.35, "hunting": 0.35, "chassis": 0.25}
+BACKGROUND_PRIOR = 0.05
+LAMP_TOLERANCE = 0.001
+# What swings may ring so purely that it reads as a line, less often the sharper the line is.
+SWINGS_AS_LINE = 0.06
+PURE_FROM = 10.0
+# A motor or a suspension not described may be of that kind or not.
+IF_UNDESCRIBED = 0.5
+HARMONICS = {"platter": 12, "belt": 8, "pulley": 2, "idler": 5, "poles": 1, "hum": 1, "camera": 1}
+HARMONIC_FALL = 0.75
+# A multiple of whose slower companions not even two show (one for twice) is hardly a multiple.
+LONELY = 0.001
+COMPANION_SHARE = 0.08
+FEWEST_COMPANIONS = 2
+# Strength of the multiples of once a turn, relative to once a turn, where off centre and tight spot are as likely.
+RICH = 0.4
+RICH_SLOPE = 2.5
+HIGHEST_LOCKED = 6
+# Speeds of motors on the mains that belt drives use: poles and mains.
+MAINS_MOTORS = tuple(120 * mains / poles / 60 for mains in (50, 60) for poles in (24, 16, 12))
+MAINS_MOTOR_SHARE = 0.5
+MAINS_MOTOR_TOLERANCE = 0.0015
+# Poles and pole pairs of motors under the platter.
+USUAL_POLES = (4, 6, 8, 10, 12, 16, 18, 20, 24)
+USUAL_POLE_SHARE = 0.85
+# An undescribed part that no line pins down, and folds of a fast motor's rate that are looked at.
+UNPINNED = 0.5
+MOST_FOLDS = 3
+# Reach to either side that holds half of a hump, over its rate. A moving belt takes up new belt all the time, so a
+# platter swings on it only for a cycle or two; a control that hunts and a platter on springs may ring for long.
+HUMP_WIDTH = {"swing": 0.16, "hunting": 0.06, "chassis": 0.08}
+HUMP_WIDTH_SPREAD = 0.5
+# How likely a drive shows not even a trace of its belt or idler where nothing hides it.
+NO_TRACE = {"belt": 0.5, "idler": 0.4}
+
+_TINY = 1e-12
+
+Array = NDArray[np.float64]
+
+
+class DriveModel:
+    """One kind of drive against the features: how the features are shared out, and how well it all fits."""
+
+    def __init__(self, machine: Machine, reading: Reading, features: Sequence[Feature], *, described: bool) -> None:
+        self.machine = machine
+        self.reading = reading
+        self.described = described
+        self.pins: dict[str, Feature] = {}
+        self.expected = [
+            self._pinned(one, features)
+            for one in expected_parts(machine, reading.nominal_rpm, turn_rate_hz=reading.turn_rate_hz)
+        ]
+        self.expected += _lamp_beats(reading)
+        low, high = reading.fluctuation.band_hz
+        self.background = BACKGROUND_PRIOR / math.log(high / low)
+        self.claims = {one.part: np.zeros(len(features)) for one in self.expected}
+        self.evidence = 0.0
+        self._share_out_lines(features)
+        self._share_out_humps(features)
+        self.evidence += self._no_trace()
+        self._split_locked(features)
+
+    def _no_trace(self) -> float:
+        """What it says that neither belt nor idler shows at all."""
+        part = "belt" if self.machine.drive == "belt" else "idler"
+        claim = self.claims.get(part)
+        if self.described or claim is None or np.any(claim > 0.5):
+            return 0.0
+        return math.log(NO_TRACE[part])
+
+    def _share_out_lines(self, features: Sequence[Feature]) -> None:
+        for place, feature in enumerate(features):
+            if not feature.sharp:
+                continue
+            densities: dict[str, float] = {}
+            for one in self.expected:
+                density = self._density(one, feature, features)
+                densities[one.part] = densities.get(one.part, 0.0) + density
+            total = sum(densities.values()) + self.background
+            self.evidence += _weight(feature) * math.log(total)
+            for part, density in densities.items():
+                self.claims[part][place] = density / total
+
+    def _share_out_humps(self, features: Sequence[Feature]) -> None:
+        """Every part that swings has one rate: each takes one hump at the most, in all ways that this can be done."""
+        humps = [place for place, feature in enumerate(features) if not feature.sharp]
+        parts: list[Expected | None] = [one for one in self.expected if not one.turns]
+        total = 0.0
+        for chosen in product([*parts, None], repeat=len(humps)):
+            taken = [one for one in chosen if one is not None]
+            if len({one.part for one in taken}) < len(taken):
+                continue
+            density = 1.0
+            for place, one in zip(humps, chosen, strict=True):
+                density *= self.background if one is None else self._swinging(one, features[place])
+            total += density
+            for place, one in zip(humps, chosen, strict=True):
+                if one is not None:
+                    self.claims[one.part][place] += density
+        for place in humps:
+            for claim in self.claims.values():
+                claim[place] /= total
+        self.evidence += math.log(total) * max((_weight(features[place]) for place in humps), default=0.0)
+
+    def expected_of(self, part: str, *, near: float | None = None) -> Expected | None:
+        """The rate expected of a part, the one nearest to an order where it has several."""
+        own = [one for one in self.expected if one.part == part]
+        if near is None or any(one.order is None for one in own):
+            return own[0] if own else None
+        return min(own, key=lambda one: abs(math.log((one.order or 1.0) / near)), default=None)
+
+    def _pinned(self, one: Expected, features: Sequence[Feature]) -> Expected:
+        """An undescribed turning part takes as its order the line that, with its multiples, explains most."""
+        if not one.turns or one.order is not None or one.order_range is None or one.part == "poles":
+            return one
+        low, high = one.order_range
+        best, most, spread, pin = None, 0.0, 0.0, None
+        for line in features:
+            for multiple in range(1, 4 if one.part == "belt" else 2):
+                order, sigma = line.order / multiple, line.order_sigma / multiple
+                if not line.sharp or not low <= order <= high:
+                    continue
+                if abs(order - round(order)) < 2 * sigma and not _of_a_mains_motor(one.part, line.frequency_hz):
+                    continue
+                if one.part == "belt" and order + 2 * sigma > 1 - 0.25 / self.reading.revolutions:
+                    continue
+                held = sum(
+                    other.share
+                    for other in features
+                    if other.sharp
+                    and any(
+                        abs(other.order - k * order) < 3 * math.hypot(k * sigma, other.order_sigma)
+                        for k in range(1, HARMONICS[one.part] + 1)
+                    )
+                )
+                if held > most:
+                    best, most, spread, pin = order, held, sigma / order, line
+        if best is None or pin is None:
+            return one
+        self.pins[one.part] = pin
+        turn = self.reading.turn_rate_hz
+        return Expected(one.part, True, best, best * turn, spread, "the rate that was seen", one.order_range)
+
+    def _density(self, one: Expected, feature: Feature, features: Sequence[Feature]) -> float:
+        if not one.turns:
+            return self._swinging(one, feature)
+        prior = TURNING_PRIOR[one.part]
+        if one.part == "poles" and one.order is None:
+            return prior * self._any_pole(feature, features)
+        if one.order is None and one.order_range is not None:
+            return prior * UNPINNED * self._anywhere(one.order_range, feature)
+        if one.order is None or one.frequency_hz is None:
+            return 0.0
+        total = 0.0
+        for multiple in range(1, HARMONICS[one.part] + 1):
+            total += self._multiple(one, multiple, feature, features)
+        if feature is self.pins.get(one.part):
+            total *= self._of_range(one)
+        return prior * total
+
+    def _anywhere(self, order_range: tuple[float, float], feature: Feature) -> float:
+        """Density of a rate that may lie anywhere in a range, seen straight or folded by the frame rate."""
+        low, high = (order * self.reading.turn_rate_hz for order in order_range)
+        frames = self.reading.frame_rate_hz
+        rates = [fold * frames + side * feature.frequency_hz for fold in range(MOST_FOLDS) for side in (-1, 1)]
+        return sum(feature.frequency_hz / rate for rate in rates if low <= rate <= high) / math.log(high / low)
+
+    def _multiple(self, one: Expected, multiple: int, feature: Feature, features: Sequence[Feature]) -> float:
+        assert one.frequency_hz is not None
+        rate = multiple * one.frequency_hz
+        seen = folded_hz(rate, self.reading.frame_rate_hz)
+        if seen <= 0:
+            return 0.0
+        sigma = math.hypot(feature.sigma_hz, one.tolerance * rate)
+        density = _bell((feature.frequency_hz - seen) / sigma) / sigma * feature.frequency_hz
+        weight = HARMONIC_FALL ** (multiple - 1)
+        if multiple > 1 and density > 0 and not self._companions(one, multiple, feature, features):
+            weight *= LONELY
+        return weight * density
+
+    def _companions(self, one: Expected, multiple: int, feature: Feature, features: Sequence[Feature]) -> bool:
+        """Whether slower multiples of the same part show too."""
+        assert one.frequency_hz is not None
+        seen = 0
+        for lower in range(1, multiple):
+            rate = lower * one.frequency_hz
+            seen += any(
+                other.sharp
+                and other is not feature
+                and other.peak_percent > COMPANION_SHARE * feature.peak_percent
+                and abs(other.frequency_hz - rate) < 3 * math.hypot(other.sigma_hz, one.tolerance * rate)
+                for other in features
+            )
+        return seen >= min(multiple - 1, FEWEST_COMPANIONS)
+
+    def _of_range(self, one: Expected) -> float:
+        """What pinning an undescribed part to a seen rate costs: it could have been anywhere in its range.
+
+        Half of the undescribed belt-drive motors run by the mains, at a few known rates.
+        """
+        assert one.order_range is not None
+        assert one.frequency_hz is not None
+        low, high = one.order_range
+        anywhere = one.tolerance * math.sqrt(2 * math.pi) / math.log(high / low)
+        if one.part != "pulley" or self.machine.drive != "belt":
+            return anywhere
+        mains = sum(
+            _bell(math.log(one.frequency_hz / rate) / MAINS_MOTOR_TOLERANCE) / MAINS_MOTOR_TOLERANCE
+            for rate in MAINS_MOTORS
+        ) / len(MAINS_MOTORS)
+        spread = one.tolerance * math.sqrt(2 * math.pi)
+        return (1 - MAINS_MOTOR_SHARE) * anywhere + MAINS_MOTOR_SHARE * mains * spread
+
+    def _any_pole(self, feature: Feature, features: Sequence[Feature]) -> float:
+        """A line at a whole order that stands alone, one of the many numbers of poles there are."""
+        whole = round(feature.order)
+        if not 3 <= whole <= 40:
+            return 0.0
+        tied = Expected("platter", True, 1.0, self.reading.turn_rate_hz, 0.0, "")
+        if self._companions(tied, whole, feature, features):
+            return 0.0
+        usual = whole in USUAL_POLES
+        chance = USUAL_POLE_SHARE / len(USUAL_POLES) if usual else (1 - USUAL_POLE_SHARE) / (38 - len(USUAL_POLES))
+        sigma = feature.order_sigma
+        return _bell((feature.order - whole) / sigma) / sigma * whole * chance
+
+    def _swinging(self, one: Expected, feature: Feature) -> float:
+        assert one.frequency_hz is not None
+        prior = SWINGING_PRIOR[one.part]
+        machine = self.machine
+        if one.part == "chassis" and machine.sprung is None:
+            prior *= IF_UNDESCRIBED * (0.3 if machine.drive != "belt" else 1.0)
+        if one.part == "hunting" and machine.motor is None and machine.drive != "direct":
+            prior *= IF_UNDESCRIBED if machine.drive == "belt" else 0.0
+        if feature.sharp:
+            clear = feature.peak_percent / max(feature.peak_sigma_percent, _TINY)
+            prior *= SWINGS_AS_LINE * min(1.0, PURE_FROM / clear)
+        spread = one.tolerance
+        if not feature.sharp:
+            spread = math.hypot(one.tolerance, 0.1)
+            off = math.log(feature.sigma_hz / feature.frequency_hz / HUMP_WIDTH[one.part]) / HUMP_WIDTH_SPREAD
+            prior *= _bell(off if one.part == "swing" else max(0.0, off)) / HUMP_WIDTH_SPREAD
+        return prior * _bell(math.log(feature.frequency_hz / one.frequency_hz) / spread) / spread
+
+    def _split_locked(self, features: Sequence[Feature]) -> None:
+        """Divide what is tied to the platter between a part off centre and a tight bearing, by its multiples."""
+        tied = self.claims.get("platter")
+        if tied is None:
+            return
+        first, rest = _once_and_multiples(self.reading, features, tied)
+        rich = math.sqrt(rest) / max(math.sqrt(first), 1e-9)
+        bearing = 1 / (1 + (rich / RICH) ** -RICH_SLOPE) if rich > 0 else 0.0
+        self.claims["bearing"] = tied * bearing
+        self.claims["platter"] = tied * (1 - bearing)
+
+
+def _of_a_mains_motor(part: str, frequency_hz: float) -> bool:
+    """Whether a rate is that of a usual motor on the mains, whose order may well be a whole number."""
+    return part == "pulley" and any(
+        abs(math.log(frequency_hz / rate)) < 2 * MAINS_MOTOR_TOLERANCE for rate in MAINS_MOTORS
+    )
+
+
+def _lamp_beats(reading: Reading) -> list[Expected]:
+    """Where a lamp that flickers would beat with the frames."""
+    if reading.flash_rate_hz is None:
+        return []
+    rates = {folded_hz(k * reading.flash_rate_hz, reading.frame_rate_hz) for k in (1, 2)}
+    turn, low = reading.turn_rate_hz, reading.fluctuation.band_hz[0]
+    return [
+        Expected("camera", True, rate / turn, rate, LAMP_TOLERANCE, "lamp against frames")
+        for rate in rates
+        if rate > low
+    ]
+
+
+def _once_and_multiples(reading: Reading, features: Sequence[Feature], tied: Array) -> tuple[float, float]:
+    """Squares of the amplitude once a turn, and of its multiples together."""
+    if reading.series is not None and reading.revolutions >= 2:
+        square = locked_amplitudes(reading.series, highest=HIGHEST_LOCKED) ** 2
+        claimed = np.array(
+            [
+                max(
+                    (c for one, c in zip(features, tied, strict=True) if one.sharp and round(one.order) == k),
+                    default=0.0,
+                )
+                for k in range(1, HIGHEST_LOCKED + 1)
+            ]
+        )
+        return float(square[0]), float(np.sum(square[1:] * claimed[1:]))
+    first = sum(
+        one.peak_percent**2
+        for one, c in zip(features, tied, strict=True)
+        if one.sharp and round(one.order) == 1 and c > 0.5
+    )
+    rest = sum(
+        one.peak_percent**2
+        for one, c in zip(features, tied, strict=True)
+        if one.sharp and round(one.order) > 1 and c > 0.5
+    )
+    return first, rest
+
+
+def _weight(feature: Feature) -> float:
+    """How much a feature's place says about the kind of drive: faint ones little."""
+    return min(1.0, feature.peak_percent / max(5 * feature.peak_sigma_percent, _TINY)) * min(
+        1.0, 0.2 + 5 * feature.share
+    )
+
+
+def _bell(distance: float) -> float:
+    return math.exp(-0.5 * min(distance * distance, 1000.0)) / math.sqrt(2 * math.pi)

@@ -1,0 +1,91 @@
+"""The size in millimetres that a fault must have to make a wobble, and whether a part can have such a fault.
+
+The bare rule "off centre by e at radius r makes e / r" is 4 to 8 times too small for a pulley behind an elastic belt,
+which passes little of what is faster than the platter swings on it. Sizes are therefore a span: from the stiffest to
+the softest usual belt, or about the swing of the belt described.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from strobe.drive.belts import transfer
+from strobe.drive.expected import SWING_HZ, Expected
+from strobe.drive.features import Feature
+from strobe.drive.machine import Machine
+
+__all__ = ["Defect", "defect", "likelihood_of_size"]
+
+# What a worn but usable part may show, and what no part shows, in mm; common practice.
+PLAUSIBLE_MM = {"platter": (0.5, 3.0), "belt": (0.3, 1.0), "pulley": (0.15, 0.8), "idler": (0.4, 2.0)}
+_UNKNOWN_SWING = 1.7
+_KNOWN_SWING = 1.35
+_IDLER_PASS = (0.6, 2.4)
+
+
+@dataclass(frozen=True)
+class Defect:
+    """What the fault is, the span of its size in mm, and on what that rests."""
+
+    kind: str
+    least_mm: float
+    most_mm: float
+    basis: str
+
+
+def defect(part: str, line: Feature, machine: Machine | None, rpm: float, swing: Expected | None) -> Defect | None:
+    """The fault that would make a line, None where the description lacks a diameter or the part has no such size."""
+    share = line.peak_percent / 100
+    if part == "platter" and machine is not None and machine.drive == "belt" and machine.driven_effective_mm:
+        low, high = _passed(line.frequency_hz, swing)
+        radius = 0.5 * machine.driven_effective_mm
+        return Defect("running face off centre by", share * radius / high, share * radius / low, "belt model")
+    if machine is None:
+        return None
+    if part == "platter" and machine.platter_mm:
+        size = share * 0.5 * machine.platter_mm
+        return Defect("running face or dots off centre by", size, size, "e / R")
+    if part == "pulley" and machine.drive == "belt":
+        pulley = machine.pulley_effective_mm(rpm)
+        if pulley is None:
+            return None
+        low, high = _passed(line.frequency_hz, swing)
+        return Defect("off centre by", share * 0.5 * pulley / high, share * 0.5 * pulley / low, "belt model")
+    if part == "pulley" and machine.drive == "idler":
+        pulley = machine.pulley_effective_mm(rpm)
+        return None if pulley is None else Defect("off centre by at least", share * 0.5 * pulley, share * pulley, "e/r")
+    if part == "belt":
+        pulley = machine.pulley_effective_mm(rpm)
+        if pulley is None:
+            return None
+        low, high = _passed(line.frequency_hz, swing)
+        return Defect("thicker on one side by", 2 * share * pulley / high, 2 * share * pulley / low, "belt model")
+    if part == "idler" and machine.idler_mm:
+        radius = 0.5 * machine.idler_mm
+        low, high = _IDLER_PASS
+        return Defect("flat or off centre by", share * radius / high, share * radius / low, "idler on both contacts")
+    return None
+
+
+def likelihood_of_size(part: str, size: Defect | None) -> float:
+    """1 for a size that a part may well have, falling to 0.05 for one that no part has."""
+    if size is None or part not in PLAUSIBLE_MM:
+        return 1.0
+    usual, most = PLAUSIBLE_MM[part]
+    if size.least_mm <= usual:
+        return 1.0
+    if size.least_mm >= most:
+        return 0.05
+    return 1.0 - 0.95 * (size.least_mm - usual) / (most - usual)
+
+
+def _passed(frequency_hz: float, swing: Expected | None) -> tuple[float, float]:
+    """Least and most share that the belt passes at a rate, over the span of its swing."""
+    middle = SWING_HZ if swing is None or swing.frequency_hz is None else swing.frequency_hz
+    known = swing is not None and swing.tolerance < 0.4
+    spread = _KNOWN_SWING if known else _UNKNOWN_SWING
+    # Moving belts damp the swing well (a strand takes up new belt all the time), so the damping is not small.
+    passed = [
+        transfer(frequency_hz, middle * factor, 0.18) for factor in (1 / spread, spread**-0.5, 1, spread**0.5, spread)
+    ]
+    return min(passed), max(passed)

@@ -1,0 +1,296 @@
+"""Which part does it: physical models of faulty drives, and what is said of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import pytest
+from simulated_drives import BeltDrive, DirectDrive, IdlerDrive, Rub
+from study_drive import read, study
+from test_report import measurement
+
+from strobe.drive.diagnosis import Diagnosis, diagnose
+from strobe.drive.features import Feature, Reading, shown
+from strobe.drive.locking import creep_words, locked_amplitudes, locked_share, turn_map
+from strobe.drive.machine import Machine, parse_machine
+from strobe.drive.naming import reading_of, with_suspects
+from strobe.drive.parts import PART_BY_KEY, PARTS
+from strobe.drive.sizes import Defect, defect, likelihood_of_size
+from strobe.figures.results import SpeedSeries
+
+BELT = {
+    "drive": "belt",
+    "driven_mm": 160,
+    "pulley_mm": {"33": 20.8},
+    "belt_thickness_mm": 0.6,
+    "belt_width_mm": 5,
+    "belt_length_mm": 565,
+    "motor": "synchronous",
+    "poles": 24,
+    "mains_hz": 50,
+    "platter_mm": 300,
+    "platter_mass_kg": 1.4,
+    "sprung": False,
+}
+SERVO_BELT = {name: value for name, value in BELT.items() if name not in ("poles", "mains_hz")} | {"motor": "servo"}
+IDLER = {"drive": "idler", "driven_mm": 280, "idler_mm": 45.3, "motor": "induction", "motor_rpm": 1440, "mains_hz": 50}
+DIRECT = {"drive": "direct", "poles": 16, "platter_mm": 310, "motor": "servo"}
+MAINS_BELT = BeltDrive(shaft_rpm=250.0)
+
+
+@lru_cache(maxsize=32)
+def reading(drive: Any, seconds: float = 60.0, seed: int = 5) -> Reading:
+    return read(drive, seed, seconds=seconds, frame_rate_hz=30.0, noise_dots=5e-4)
+
+
+def said_of(drive: Any, described: dict[str, Any] | None, **film: Any) -> Diagnosis:
+    return diagnose(reading(drive, **film), None if described is None else parse_machine(described))
+
+
+FAULTS = {
+    "pulley": (replace(MAINS_BELT, pulley_off_m=1e-4), BELT),
+    "platter": (replace(MAINS_BELT, driven_off_m=4e-4), BELT),
+    "belt": (replace(MAINS_BELT, lump_m=2e-4), BELT),
+    "bearing": (replace(MAINS_BELT, rub=Rub(spot_nm=0.004)), BELT),
+    "swing": (replace(MAINS_BELT, rub=Rub(unsteady_nm=1e-3)), BELT),
+    "chassis": (replace(MAINS_BELT, chassis_hz=3.5, chassis_rms_m=1e-4), BELT | {"sprung": True}),
+    "hunting": (BeltDrive(servo=(0.8, 0.04)), SERVO_BELT),
+    "idler": (IdlerDrive(flat_m=1e-4), IDLER),
+    "poles": (DirectDrive(offset_share=0.3), DIRECT),
+}
+
+
+@pytest.mark.parametrize("key", FAULTS)
+def test_the_faulty_part_is_named(key: str) -> None:
+    drive, described = FAULTS[key]
+    with_description, without = said_of(drive, described), said_of(drive, None)
+    assert with_description.first is not None
+    assert with_description.first.part.key == key
+    assert with_description.first.evidence
+    assert with_description.first.score > 0.4
+    # What swings on belt or springs, or hunts, looks alike in one clip of a machine that nobody described.
+    likeliest = [one.part.key for one in without.suspects[: 2 if key in ("swing", "chassis", "hunting") else 1]]
+    assert key in likeliest
+    if key not in ("swing", "chassis", "hunting", "platter", "bearing"):
+        assert without.drive == described["drive"]
+    assert sum(one.share for one in with_description.suspects) <= 1 + 1e-9
+
+
+def test_a_motor_that_folds_is_found_behind_an_idler() -> None:
+    said = said_of(IdlerDrive(pulley_off_m=3e-5), IDLER)
+    assert said.first is not None
+    assert said.first.part.key == "pulley"
+    # 43 turns of the motor a turn are 23.9 Hz, seen at 30 - 23.9 in a clip of 30 pictures a second.
+    assert said.first.features[0].frequency_hz == pytest.approx(30 - 280 / 6.5 * 100 / 180, abs=0.1)
+
+
+def test_two_faults_are_both_listed() -> None:
+    drive = replace(MAINS_BELT, pulley_off_m=8e-5, rub=Rub(spot_nm=0.003))
+    said = said_of(drive, BELT)
+    assert {one.part.key for one in said.suspects[:2]} == {"pulley", "bearing"}
+
+
+def test_a_short_clip_cannot_part_belt_and_platter() -> None:
+    drive = replace(MAINS_BELT, driven_off_m=4e-4)
+    short = said_of(drive, BELT, seconds=12.0)
+    assert short.first is None
+    assert short.film_seconds == 60
+    assert short.film_reason is not None
+    assert "turns to be told apart" in short.film_reason
+    assert said_of(drive, BELT, seconds=30.0).film_seconds is None
+
+
+def test_a_motor_of_nine_turns_is_not_taken_for_the_platter() -> None:
+    # 24 poles on 60 Hz and a pulley made for exactly 33 1/3 rpm: 9.00 times a turn but for creep.
+    drive = replace(MAINS_BELT, shaft_rpm=300.0, pulley_m=0.1606 * 100 / 3 / 300, pulley_off_m=1.5e-4)
+    for described in (BELT | {"mains_hz": 60, "pulley_mm": {"33": 17.25}}, None):
+        said = said_of(drive, described)
+        assert said.first is not None
+        assert said.first.part.key == "pulley"
+
+
+def test_size_of_a_pulley_off_centre_holds_the_truth() -> None:
+    said = said_of(*FAULTS["pulley"])
+    assert said.first is not None
+    size = said.first.size
+    assert size is not None
+    assert size.least_mm <= 0.1 <= size.most_mm
+    bare = said.first.features[0].peak_percent / 100 * 21.4 / 2
+    assert 4 < 0.1 / bare < 12, "the bare rule e / r is several times too small behind an elastic belt"
+
+
+def test_size_of_a_sub_platter_off_centre_holds_the_truth() -> None:
+    said = said_of(*FAULTS["platter"])
+    assert said.first is not None
+    size = said.first.size
+    assert size is not None
+    assert 0.8 * size.least_mm <= 0.4 <= 1.2 * size.most_mm
+
+
+def test_size_of_an_idler_off_centre_holds_the_truth() -> None:
+    said = said_of(IdlerDrive(idler_off_m=5e-5), IDLER)
+    assert said.first is not None
+    size = said.first.size
+    assert size is not None
+    assert size.least_mm <= 0.05 <= size.most_mm
+
+
+def test_sizes_that_no_part_has_count_less() -> None:
+    for key, usual, most in (("platter", 0.3, 4.0), ("pulley", 0.1, 1.0), ("belt", 0.1, 1.5), ("idler", 0.1, 3.0)):
+        assert likelihood_of_size(key, Defect("", usual, usual, "")) == 1.0
+        assert likelihood_of_size(key, Defect("", most, most, "")) == pytest.approx(0.05)
+        assert 0.05 < likelihood_of_size(key, Defect("", 0.5 * (usual + most), most, "")) <= 1.0
+    assert likelihood_of_size("hunting", None) == 1.0
+    assert defect("platter", feature(0.5556, 1.0), None, 100 / 3, None) is None
+    ring = defect("platter", feature(0.5556, 0.1), parse_machine(DIRECT), 100 / 3, None)
+    assert ring is not None
+    assert ring.least_mm == pytest.approx(0.155)
+
+
+def test_an_unbelievable_size_lowers_the_suspect_and_is_said() -> None:
+    # 6 % from a pulley would take a millimetre or more off centre.
+    line = feature(4.1667, 6.0)
+    base = reading(FAULTS["pulley"][0])
+    component = replace(base.components[0], frequency_hz=line.frequency_hz, peak_percent=6.0, weighted_percent=6.0)
+    fluctuation = replace(base.fluctuation, weighted_rms_percent=4.2)
+    said = diagnose(replace(base, components=(component,), fluctuation=fluctuation, series=None), parse_machine(BELT))
+    suspect = next(one for one in said.suspects if one.part.key == "pulley")
+    assert suspect.score < 0.2 * suspect.share
+    assert any("hardly to be believed" in one for one in suspect.evidence)
+
+
+def test_figures_alone_are_enough_for_lines() -> None:
+    drive, described = FAULTS["pulley"]
+    kept = replace(reading(drive), series=None)
+    said = diagnose(kept, parse_machine(described))
+    assert said.first is not None
+    assert said.first.part.key == "pulley"
+    assert said.locked is None
+
+
+def test_a_hump_is_told_from_lines() -> None:
+    hump = shown(reading(FAULTS["swing"][0])).features[0]
+    assert not hump.sharp
+    assert hump.frequency_hz == pytest.approx(MAINS_BELT.swing_hz, rel=0.2)
+    lines = shown(reading(FAULTS["bearing"][0])).features
+    assert all(one.sharp for one in lines[:3])
+    for drive, _ in FAULTS.values():
+        assert sum(one.share for one in shown(reading(drive)).features) <= 1 + 1e-9
+
+
+def test_locked_share() -> None:
+    tied, creeping = reading(FAULTS["bearing"][0]).series, reading(FAULTS["pulley"][0]).series
+    assert tied is not None
+    assert creeping is not None
+    first, second = locked_share(tied), locked_share(creeping)
+    assert first is not None
+    assert second is not None
+    assert first.share > 0.95
+    assert first.uncertainty < 0.1
+    assert second.share < 0.1
+
+
+def test_locked_share_covers_the_truth() -> None:
+    rng = np.random.default_rng(3)
+    inside = []
+    for _ in range(60):
+        time = np.arange(900) / 30
+        angle = time * 100 / 180
+        wave = np.sin(2 * np.pi * angle) + rng.standard_normal() * 0
+        noise = np.convolve(rng.standard_normal(time.size + 8), np.ones(9) / 3, mode="valid")
+        truth = 0.5 / (0.5 + 1.0)
+        share = locked_share(SpeedSeries(time, angle, wave + noise))
+        assert share is not None
+        inside.append(abs(share.share - truth) <= share.uncertainty)
+    assert np.mean(inside) >= 0.9
+
+
+def test_the_turn_map() -> None:
+    time = np.arange(600) / 30
+    angle = 0.3 + time * 0.5
+    series = SpeedSeries(time, angle, 2.0 + 0.1 * np.cos(2 * np.pi * (angle - 0.3)))
+    turns = turn_map(series, sectors=40)
+    assert turns.deviation_percent.shape == (9, 40)
+    assert not turns.deviation_percent.flags.writeable
+    assert np.ptp(turns.deviation_percent, axis=0).max() < 0.02, "what is tied to the platter stands upright"
+    assert np.argmax(turns.deviation_percent[0]) in (0, 39)
+    with pytest.raises(ValueError, match="one is the least"):
+        turn_map(SpeedSeries(time[:20], angle[:20], time[:20]))
+    assert locked_share(SpeedSeries(time[:130], angle[:130], series.deviation_percent[:130])) is None
+
+
+def test_locked_amplitudes() -> None:
+    time = np.arange(900) / 30
+    angle = time * 0.55
+    value = 0.2 * np.cos(2 * np.pi * angle) + 0.1 * np.sin(6 * np.pi * angle) + 0.4
+    found = locked_amplitudes(SpeedSeries(time, angle, value), highest=4)
+    assert found == pytest.approx([0.2, 0, 0.1, 0], abs=1e-6)
+
+
+def feature(frequency_hz: float, peak_percent: float, *, sigma: float = 1e-4) -> Feature:
+    turn = 100 / 180
+    return Feature(True, frequency_hz, sigma * turn, frequency_hz / turn, sigma, peak_percent, 0.001, 1.0)
+
+
+def test_creep_is_only_told_over_enough_turns() -> None:
+    turn = 100 / 180
+    assert "keeps its place" in creep_words(feature(9 * turn, 0.1, sigma=1e-3), turns=30)
+    assert "creeps" in creep_words(feature(9.02 * turn, 0.1, sigma=1e-3), turns=30)
+    assert "do not tell" in creep_words(feature(9.005 * turn, 0.1, sigma=0.02), turns=6)
+    assert "creeps" in creep_words(feature(0.4 * turn, 0.1), turns=30)
+
+
+def test_suspects_are_put_beside_components() -> None:
+    drive, described = FAULTS["pulley"]
+    seen = reading(drive)
+    assert seen.series is not None
+    whole = replace(
+        measurement(),
+        components=seen.components,
+        series=seen.series,
+        fluctuation=seen.fluctuation,
+        speed=replace(measurement().speed, mean_rpm=seen.mean_rpm, revolutions=seen.revolutions),
+    )
+    taken = reading_of(whole)
+    assert taken.mean_rpm == seen.mean_rpm
+    named = with_suspects(whole, diagnose(taken, parse_machine(described)))
+    strongest = max(named.components, key=lambda one: one.weighted_percent)
+    assert strongest.suspect == "motor pulley"
+    assert replace(strongest, suspect=None) in whole.components
+    short = diagnose(reading(replace(MAINS_BELT, driven_off_m=4e-4), seconds=12.0), parse_machine(BELT))
+    assert with_suspects(whole, short) is whole
+
+
+def test_a_quiet_machine_names_nothing_that_is_not_there() -> None:
+    said = said_of(DirectDrive(offset_share=0.0, mismatch_share=0.0), DIRECT)
+    assert {one.part.key for one in said.suspects} <= {"platter", "bearing", "hunting"}
+
+
+def test_the_table_is_complete() -> None:
+    assert len(PART_BY_KEY) == len(PARTS)
+    for part in PARTS:
+        for text in (part.short, part.name, part.looks, part.check, part.remedy, part.expect):
+            assert text
+        assert set(part.drives) <= {"belt", "idler", "direct"}
+        assert len(part.short) <= 20
+    # What needs a cover off or electrical work comes last, and says so.
+    order = [part.key for part in PARTS]
+    assert order.index("hunting") == len(order) - 1
+    assert "competent person" in PART_BY_KEY["hunting"].caution
+    assert order.index("platter") < order.index("pulley") < order.index("poles")
+
+
+def test_an_undescribed_machine_is_a_machine() -> None:
+    assert Machine("belt").pulley_effective_mm(100 / 3) is None
+
+
+@pytest.mark.slow
+def test_the_blind_study() -> None:
+    # Seeds that nothing was tuned on. Aims: 0.90 with a description, 0.75 without.
+    described, bare, outcomes = study(range(8000, 8080))
+    assert sum(len(one.case.faults) == 2 for one in outcomes) >= 10
+    assert described >= 0.90
+    assert bare >= 0.75
