@@ -1,0 +1,433 @@
+"""Did it help? Two states of one job compared, figure by figure, at every speed that both were read at.
+
+All questions of one comparison share one probability of error (`strobe.bench.weighing`): the mean deviation, the four
+fluctuation figures and the strongest lines, at every speed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Literal
+
+from strobe.bench.records import Conditions, Job, Reading, State
+from strobe.bench.same_band import FIGURES, SAME_TOP_SHARE, fluctuation_up_to, line_amplitude
+from strobe.bench.weighing import (
+    LEVEL,
+    Difference,
+    Group,
+    Repeatability,
+    group_of,
+    holm,
+    mean_half_width,
+    pooled,
+    weigh,
+)
+from strobe.errors import UsageError
+from strobe.figures.results import Component
+
+__all__ = [
+    "MORE_READINGS",
+    "Change",
+    "Comparison",
+    "Line",
+    "SpeedComparison",
+    "StateFigures",
+    "compare",
+    "state_figures",
+]
+
+MORE_READINGS = 2
+MOST_LINES = 5
+DEVIATION = "deviation"
+LINE = "line"
+_SAME_ORDER = 0.02
+
+Outcome = Literal["better", "worse", "not-shown", "unproven"]
+
+
+@dataclass(frozen=True)
+class Line:
+    """Where a periodic part stands: its frequency, and how often it comes in a turn."""
+
+    frequency_hz: float
+    per_revolution: float
+    suspect: str | None
+
+
+@dataclass(frozen=True)
+class Change:
+    """One figure before and after.
+
+    Attributes
+    ----------
+    quantity : str
+        ``deviation``, one of the four fluctuation figures, or ``line``.
+    line : Line or None
+        Which, for ``line``.
+    before_percent, after_percent : float
+        Means of the readings; the deviation with its sign.
+    change_percent : float
+        After less before; of the deviation, how much further it is from nominal. Negative is better.
+    uncertainty_percent : float
+        95 % half-width of that.
+    p_value, p_adjusted : float
+        For this figure alone, and by Holm's rule among all of the comparison.
+    outcome : str
+        ``better`` or ``worse``: real. ``not-shown``: none that this could show. ``unproven``: more than the error of
+        reading, but nothing tells how the machine repeats itself.
+    listed_before, listed_after : bool
+        Whether the line stood clear of the noise in any reading.
+    showable_percent : float or None
+        Least change that `MORE_READINGS` further readings of the state after would show.
+    """
+
+    quantity: str
+    line: Line | None
+    before_percent: float
+    after_percent: float
+    change_percent: float
+    uncertainty_percent: float
+    p_value: float
+    p_adjusted: float
+    outcome: Outcome
+    listed_before: bool
+    listed_after: bool
+    showable_percent: float | None
+
+    @property
+    def went_away(self) -> bool:
+        """A line that really fell and is listed no more."""
+        return self.line is not None and self.outcome == "better" and self.listed_before and not self.listed_after
+
+    @property
+    def appeared(self) -> bool:
+        """A line that really rose and was not listed before."""
+        return self.line is not None and self.outcome == "worse" and self.listed_after and not self.listed_before
+
+
+@dataclass(frozen=True)
+class SpeedComparison:
+    """All changes at one nominal speed, in the band that all its readings have."""
+
+    nominal_rpm: float
+    band_hz: tuple[float, float]
+    readings_before: int
+    readings_after: int
+    spread_known: bool
+    spread_borrowed: bool
+    bands_differ: bool
+    references_differ: bool
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two states of a job compared.
+
+    Attributes
+    ----------
+    repairs : tuple of str
+        Everything that was done between them; with more than one, which of them did it cannot be said.
+    speeds : tuple of SpeedComparison
+    condition_differences : tuple of (str, str, str)
+        Conditions that differ: name, before, after.
+    """
+
+    job: str
+    before: str
+    before_number: int
+    after: str
+    after_number: int
+    repairs: tuple[str, ...]
+    speeds: tuple[SpeedComparison, ...]
+    condition_differences: tuple[tuple[str, str, str], ...]
+    level: float = LEVEL
+
+    def to_dict(self) -> dict[str, Any]:
+        """A JSON object with the schema ``strobe.comparison/1``."""
+        found = asdict(self)
+        for speed, kept in zip(found["speeds"], self.speeds, strict=True):
+            for change, one in zip(speed["changes"], kept.changes, strict=True):
+                change |= {"went_away": one.went_away, "appeared": one.appeared}
+        return {"schema": "strobe.comparison/1", **found}
+
+
+@dataclass(frozen=True)
+class StateFigures:
+    """What one state reads at one speed: means with 95 % half-widths from reading and repeatability.
+
+    `figures` holds a value and a half-width by ``speed``, ``weighted-peak`` and so on; `spread_known` tells whether the
+    half-widths hold for the machine, or only for the readings made.
+    """
+
+    nominal_rpm: float
+    readings: int
+    band_hz: tuple[float, float]
+    figures: dict[str, tuple[float, float]]
+    spread_known: bool
+
+
+def compare(job: Job, *, before: int | None = None, after: int | None = None) -> Comparison:
+    """Compare two states of a job.
+
+    Parameters
+    ----------
+    job : Job
+    before, after : int, optional
+        Numbers of the states. Without them, the last two that share a speed.
+
+    Raises
+    ------
+    UsageError
+        If a state does not exist, has no reading, or the two share no speed.
+    """
+    first, second = _pick(job, before, after)
+    speeds = [rpm for rpm in first.speeds_rpm if second.at(rpm)]
+    if not speeds:
+        raise UsageError(
+            f"states {first.number} and {second.number} share no speed at which both were read; measure one of the "
+            "speeds in both"
+        )
+    drafts = [_Draft(job, first.at(rpm), second.at(rpm), rpm) for rpm in speeds]
+    questions = sum(len(draft.asked) for draft in drafts)
+    differences = [draft.weighed(questions) for draft in drafts]
+    adjusted = iter(holm([one.p_value for each in differences for one in each]))
+    between = [
+        state
+        for state in job.states
+        if min(first.number, second.number) < state.number <= max(first.number, second.number)
+    ]
+    return Comparison(
+        *(job.name, first.label, first.number, second.label, second.number),
+        repairs=tuple(state.label for state in between),
+        speeds=tuple(draft.comparison(each, adjusted) for draft, each in zip(drafts, differences, strict=True)),
+        condition_differences=_condition_differences(first.readings, second.readings),
+    )
+
+
+def state_figures(job: Job, state: State, nominal_rpm: float, *, common_band: bool = True) -> StateFigures | None:
+    """The figures of one state at one speed; ``None`` where there is no reading.
+
+    Parameters
+    ----------
+    job, state, nominal_rpm
+    common_band : bool
+        In the band that all readings of the job at that speed have, so that states can stand beside each other; else in
+        the band of this state's own readings.
+    """
+    readings = state.at(nominal_rpm)
+    if not readings:
+        return None
+    compared = [each for other in job.states for each in other.at(nominal_rpm)] if common_band else readings
+    top_hz = min(_top_hz(reading) for reading in compared)
+    figures, known = {}, True
+    for quantity in (DEVIATION, *FIGURES):
+        value = _value_of(quantity, top_hz)
+        group = _grouped(readings, value)
+        grows = quantity != DEVIATION
+        elsewhere = _elsewhere(job, nominal_rpm, value, grows=grows)
+        width, has_spread = mean_half_width(group, elsewhere=elsewhere, grows=grows)
+        known &= has_spread
+        name = "speed" if quantity == DEVIATION else quantity.replace("_", "-")
+        figures[name] = (group.mean, width)
+    low_hz = readings[0].measurement.fluctuation.band_hz[0]
+    return StateFigures(nominal_rpm, len(readings), (low_hz, top_hz), figures, known)
+
+
+def _pick(job: Job, before: int | None, after: int | None) -> tuple[State, State]:
+    states = job.states
+    read = [state for state in states if state.readings]
+    for number in (before, after):
+        if number is not None and not 0 <= number < len(states):
+            raise UsageError(f"there is no state {number}; this job has 0 (as found) to {len(states) - 1}")
+        if number is not None and not states[number].readings:
+            raise UsageError(f"state {number} has no reading yet: strobe measure CLIP --job NAME --after TEXT")
+    second = states[after] if after is not None else read[-1] if read else None
+    if second is not None and after is None and before is not None and second.number == before:
+        second = None
+    first = states[before] if before is not None else None
+    if second is not None and first is None:
+        earlier = [state for state in read if state.number < second.number]
+        sharing = [state for state in earlier if any(second.at(rpm) for rpm in state.speeds_rpm)]
+        first = next(reversed(sharing or earlier), None)
+    if first is None or second is None or first.number == second.number:
+        raise UsageError("two states with readings are needed to compare: one before a repair and one after it")
+    return first, second
+
+
+Value = Callable[[Reading], tuple[float, float] | None]
+
+
+def _value_of(quantity: str, top_hz: float) -> Value:
+    if quantity == DEVIATION:
+        return lambda reading: (
+            reading.measurement.speed.deviation_percent,
+            reading.measurement.speed.uncertainty_percent,
+        )
+
+    def fluctuation(reading: Reading) -> tuple[float, float] | None:
+        if _top_hz(reading) < top_hz * (1 - SAME_TOP_SHARE):
+            return None
+        found = fluctuation_up_to(reading.measurement, top_hz)
+        return getattr(found, f"{quantity}_percent"), getattr(found, f"{quantity}_uncertainty_percent")
+
+    return fluctuation
+
+
+def _line_value(line: Line) -> Value:
+    return lambda reading: line_amplitude(
+        reading.measurement, per_revolution=line.per_revolution, frequency_hz=line.frequency_hz
+    )
+
+
+def _grouped(readings: Sequence[Reading], value: Value) -> Group:
+    pairs = [pair for pair in map(value, readings) if pair is not None]
+    return group_of([pair[0] for pair in pairs], [pair[1] for pair in pairs])
+
+
+def _elsewhere(job: Job, nominal_rpm: float, value: Value, *, grows: bool) -> Repeatability | None:
+    """How the machine repeats itself, from all states of the job that were read more than once.
+
+    A figure that grows with the fault lends its spread only where it stands clear of its error of reading.
+    """
+    spreads = []
+    for state in job.states:
+        readings = [reading for reading in state.at(nominal_rpm) if value(reading) is not None]
+        if len(readings) > 1:
+            group = _grouped(readings, value)
+            if not grows or group.mean > 2 * group.reading_sigma:
+                spreads.append(group.repeatability)
+    return pooled(spreads)
+
+
+class _Draft:
+    """The questions at one speed, before all of the comparison are known."""
+
+    def __init__(self, job: Job, before: Sequence[Reading], after: Sequence[Reading], nominal_rpm: float) -> None:
+        self.job, self.before, self.after, self.nominal_rpm = job, before, after, nominal_rpm
+        tops = [_top_hz(reading) for reading in (*before, *after)]
+        self.top_hz = min(tops)
+        self.bands_differ = max(tops) > self.top_hz * (1 + SAME_TOP_SHARE)
+        self.asked: list[tuple[str, Line | None, Value]] = [
+            (quantity, None, _value_of(quantity, self.top_hz)) for quantity in (DEVIATION, *FIGURES)
+        ]
+        self.asked += [(LINE, line, _line_value(line)) for line in _strongest(self.before, self.after, self.top_hz)]
+        self.groups = [(_grouped(before, value), _grouped(after, value)) for _, _, value in self.asked]
+
+    def weighed(self, questions: int) -> list[Difference]:
+        """Each question by itself."""
+        found = []
+        for (quantity, _, value), (first, second) in zip(self.asked, self.groups, strict=True):
+            # No nearer to nominal, or further from it: that is what a person wants to know of the speed.
+            change = abs(second.mean) - abs(first.mean) if quantity == DEVIATION else None
+            elsewhere = None
+            if first.repeatability is None and second.repeatability is None:
+                elsewhere = _elsewhere(self.job, self.nominal_rpm, value, grows=quantity != DEVIATION)
+            found.append(
+                weigh(
+                    *(first, second),
+                    change=change,
+                    elsewhere=elsewhere,
+                    grows=quantity != DEVIATION,
+                    questions=questions,
+                    more=MORE_READINGS,
+                )
+            )
+        return found
+
+    def comparison(self, differences: Sequence[Difference], adjusted: Iterator[float]) -> SpeedComparison:
+        """All of them, once Holm's rule has been applied."""
+        changes = []
+        for (quantity, line, _), (first, second), one in zip(self.asked, self.groups, differences, strict=True):
+            p_adjusted = next(adjusted)
+            outcome: Outcome = "not-shown"
+            if p_adjusted <= LEVEL:
+                outcome = ("better" if one.change < 0 else "worse") if one.spread_known else "unproven"
+            changes.append(
+                Change(
+                    quantity=quantity,
+                    line=line,
+                    before_percent=first.mean,
+                    after_percent=second.mean,
+                    change_percent=one.change,
+                    uncertainty_percent=one.uncertainty,
+                    p_value=one.p_value,
+                    p_adjusted=p_adjusted,
+                    outcome=outcome,
+                    listed_before=line is not None and any(_lists(reading, line) for reading in self.before),
+                    listed_after=line is not None and any(_lists(reading, line) for reading in self.after),
+                    showable_percent=one.showable,
+                )
+            )
+        references = [
+            {reading.measurement.timing.reference for reading in group} for group in (self.before, self.after)
+        ]
+        return SpeedComparison(
+            nominal_rpm=self.nominal_rpm,
+            band_hz=(self.before[0].measurement.fluctuation.band_hz[0], self.top_hz),
+            readings_before=len(self.before),
+            readings_after=len(self.after),
+            spread_known=all(one.spread_known for one in differences),
+            spread_borrowed=any(one.spread_borrowed for one in differences),
+            bands_differ=self.bands_differ,
+            references_differ=references[0] != references[1],
+            changes=tuple(changes),
+        )
+
+
+def _top_hz(reading: Reading) -> float:
+    return reading.measurement.fluctuation.band_hz[1]
+
+
+def _strongest(before: Sequence[Reading], after: Sequence[Reading], top_hz: float) -> list[Line]:
+    """The strongest lines of both states together, each once, strongest first.
+
+    Only lines that at least half of the readings of one state list; the choice looks at both states alike, so that it
+    favours no change.
+    """
+    parts = [
+        part
+        for group in (before, after)
+        for reading in group
+        for part in reading.measurement.components
+        if part.frequency_hz <= top_hz
+    ]
+    chosen: list[Line] = []
+    for part in sorted(parts, key=lambda each: each.peak_percent, reverse=True):
+        line = Line(part.frequency_hz, part.per_revolution, part.suspect)
+        if any(_same(part, other) for other in chosen):
+            continue
+        shares = [sum(_lists(reading, line) for reading in group) / len(group) for group in (before, after)]
+        if max(shares) >= 0.5:
+            chosen.append(line)
+        if len(chosen) == MOST_LINES:
+            break
+    return chosen
+
+
+def _same(part: Component, line: Line) -> bool:
+    """Whether a component is that line: as often in a turn, or as often in a second, within its uncertainty and 2 %."""
+    near = max(_SAME_ORDER * line.frequency_hz, 2 * part.frequency_uncertainty_hz)
+    in_turns = abs(part.per_revolution - line.per_revolution) * part.frequency_hz / part.per_revolution
+    return min(in_turns, abs(part.frequency_hz - line.frequency_hz)) <= near
+
+
+def _lists(reading: Reading, line: Line) -> bool:
+    return any(_same(part, line) for part in reading.measurement.components)
+
+
+def _condition_differences(before: Sequence[Reading], after: Sequence[Reading]) -> tuple[tuple[str, str, str], ...]:
+    found = []
+    for each in fields(Conditions):
+        first, second = (
+            sorted({value for reading in group if (value := getattr(reading.conditions, each.name)) is not None})
+            for group in (before, after)
+        )
+        if first and second and first != second:
+            found.append((each.name, _listed(first), _listed(second)))
+    return tuple(found)
+
+
+def _listed(values: Sequence[str | float]) -> str:
+    return ", ".join(value if isinstance(value, str) else f"{value:g}" for value in values)

@@ -1,0 +1,163 @@
+"""Many clips: found in folders, measured by several processes, one bad clip never stopping the rest."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from strobe.errors import ClipUnreadable, Refused, UsageError
+from strobe.measurement import Measurement, Refusal
+
+__all__ = ["CLIP_SUFFIXES", "Outcome", "clips_in", "measure_many", "measure_one"]
+
+CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
+MOST_WORKERS = 64
+
+Progress = Callable[[float, float | None], None]
+Measure = Callable[..., Measurement]
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """What became of one clip: exactly one of the three is there."""
+
+    clip: str
+    measurement: Measurement | None = None
+    refusal: Refusal | None = None
+    unreadable: str | None = None
+
+
+def clips_in(paths: Sequence[str]) -> tuple[str, ...]:
+    """The paths, with every folder replaced by the clips in it, by name; hidden files are left out.
+
+    Raises
+    ------
+    UsageError
+        If a folder holds no clip.
+    """
+    found: list[str] = []
+    for path in paths:
+        folder = Path(path)
+        if not folder.is_dir():
+            found.append(path)
+            continue
+        inside = sorted(
+            str(each)
+            for each in folder.iterdir()
+            if each.suffix.lower() in CLIP_SUFFIXES and not each.name.startswith(".") and each.is_file()
+        )
+        if not inside:
+            raise UsageError(f"the folder {path} holds no clip; clips end in {' '.join(CLIP_SUFFIXES)}")
+        found += inside
+    return tuple(found)
+
+
+def measure_one(measure: Measure, clip: str, options: Mapping[str, Any], progress: Progress | None = None) -> Outcome:
+    """Measure one clip; a refusal or a file that cannot be read is an outcome, anything else is raised."""
+    try:
+        return Outcome(clip, measurement=measure(clip, **options, progress=progress))
+    except Refused as refused:
+        return Outcome(clip, refusal=Refusal(clip, refused.code, refused.message, refused.advice))
+    except ClipUnreadable as error:
+        return Outcome(clip, unreadable=str(error))
+
+
+def measure_many(
+    clips: Sequence[str],
+    *,
+    options: Mapping[str, Any],
+    workers: int = 1,
+    measure: Measure | None = None,
+    progress: Progress | None = None,
+) -> Iterator[Outcome]:
+    """Measure clips one by one or by several processes at once; the outcomes come in the order of the clips.
+
+    Parameters
+    ----------
+    clips : sequence of str
+    options : mapping
+        Keyword arguments of `strobe.measure`.
+    workers : int
+        Processes; 1 measures in this one.
+    measure : callable, optional
+        Takes the place of `strobe.measure`; with several workers it must be picklable.
+    progress : callable, optional
+        With one clip told the seconds done and in all; with several, the clips done and in all.
+
+    Raises
+    ------
+    UsageError
+        If an option makes no sense.
+    """
+    if not 1 <= workers <= MOST_WORKERS:
+        raise UsageError(f"--workers: {workers} is not a number from 1 to {MOST_WORKERS}")
+    if measure is None:
+        from strobe.measuring import measure as measure_file
+
+        measure = measure_file
+    if workers == 1 or len(clips) == 1:
+        for place, clip in enumerate(clips):
+            yield measure_one(measure, clip, options, _share(progress, place, len(clips)))
+        return
+    yield from _by_processes(clips, options, min(workers, len(clips)), measure, progress)
+
+
+def _share(progress: Progress | None, place: int, count: int) -> Progress | None:
+    if progress is None or count == 1:
+        return progress
+    return lambda done_s, total_s: progress(place + (done_s / total_s if total_s else 0.0), count)
+
+
+def _by_processes(
+    clips: Sequence[str], options: Mapping[str, Any], workers: int, measure: Measure, progress: Progress | None
+) -> Iterator[Outcome]:
+    outcomes: dict[int, Outcome] = {}
+    given = 0
+    left = dict(enumerate(clips))
+    pool = _pool(workers)
+    try:
+        futures: dict[Future[Outcome], int] = {
+            pool.submit(measure_one, measure, clip, options): place for place, clip in left.items()
+        }
+        for future in as_completed(futures):
+            try:
+                outcomes[futures[future]] = future.result()
+            except BrokenProcessPool:
+                break
+            del left[futures[future]]
+            if progress is not None:
+                progress(len(outcomes), len(clips))
+            while given in outcomes:
+                yield outcomes[given]
+                given += 1
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+    # A decoder that takes its whole process down takes the pool along: what is left runs alone, each in its own.
+    for place, clip in left.items():
+        outcomes[place] = _alone(measure, clip, options)
+        if progress is not None:
+            progress(len(outcomes), len(clips))
+    for place in range(given, len(clips)):
+        yield outcomes[place]
+
+
+def _alone(measure: Measure, clip: str, options: Mapping[str, Any]) -> Outcome:
+    with _pool(1) as pool:
+        try:
+            return pool.submit(measure_one, measure, clip, options).result()
+        except BrokenProcessPool:
+            return Outcome(clip, unreadable="the decoder ended the whole process on it; the file is damaged")
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_interrupts_to_the_parent)
+
+
+def _leave_interrupts_to_the_parent() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -1,0 +1,374 @@
+"""`strobe job`: the bench log, its jobs from as found to hand-over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from strobe.cli.app import app
+from strobe.cli.filing import LimitOption, LogOption, described_machine, load_limits, name_suspects
+from strobe.cli.kept import ConfigOption
+from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
+
+if TYPE_CHECKING:
+    from strobe.bench import BenchLog
+    from strobe.measurement import Measurement
+
+__all__ = ["job_app"]
+
+job_app = typer.Typer(
+    name="job",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.add_typer(job_app)
+
+NameArgument = Annotated[str, typer.Argument(metavar="NAME", show_default=False, help="The job's name.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+MachineOption = Annotated[
+    Path | None, typer.Option("--machine", metavar="FILE", help="Description of the machine, a TOML file.")
+]
+ReportedOption = Annotated[str | None, typer.Option("--reported", metavar="TEXT", help="What the owner reported.")]
+ToOption = Annotated[Path, typer.Option("--to", metavar="FILE", help="The file to write.")]
+
+
+@job_app.callback()
+def _job() -> None:
+    """Keep jobs in the bench log: readings, repairs, and whether they helped.
+
+    \b
+    Example, from as found to hand-over:
+      strobe job open "deck 7" --reported "wobbles when warm"
+      strobe measure a.mp4 b.mp4 c.mp4 --job "deck 7"
+      strobe measure d.mp4 e.mp4 f.mp4 --job "deck 7" --after "idler cleaned"
+      strobe job compare "deck 7"
+      strobe job sheet "deck 7" --to deck-7.html --limit din-45500
+    """
+
+
+def _with_log(
+    context: typer.Context,
+    command: str,
+    log: Path | None,
+    work: Callable[[BenchLog, Surroundings], None],
+    *,
+    must_exist: bool = True,
+) -> None:
+    here: Surroundings = context.obj
+
+    def run() -> ExitStatus:
+        from strobe.bench import open_log
+
+        with open_log(log, must_exist=must_exist) as opened:
+            work(opened, here)
+        return ExitStatus.MEASURED
+
+    raise typer.Exit(settle(run, here, command=f"strobe job {command}"))
+
+
+def _read_description(file: Path | None) -> str:
+    """The text of a machine file, after it was seen that it is one."""
+    if file is None:
+        return ""
+    from strobe.drive.machine import read_machine
+
+    read_machine(file)
+    return file.read_text(encoding="utf-8")
+
+
+@job_app.command("open")
+def open_(
+    context: typer.Context,
+    name: NameArgument,
+    machine: MachineOption = None,
+    reported: ReportedOption = None,
+    log: LogOption = None,
+) -> None:
+    """Open a job for a machine."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.report.comparing import one_line
+
+        opened.open_job(name, machine=_read_description(machine), reported=reported or "")
+        write_line(here.out, f"opened {one_line(name)}")
+
+    _with_log(context, "open", log, work, must_exist=False)
+
+
+@job_app.command("list")
+def list_(context: typer.Context, as_json: JsonOption = False, log: LogOption = None) -> None:
+    """List all jobs."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.report.job_tables import job_list_json
+        from strobe.report.jobs import job_list_text
+
+        jobs = opened.jobs()
+        if as_json:
+            write_line(here.out, job_list_json(jobs))
+        else:
+            say(here.out, job_list_text(jobs))
+
+    _with_log(context, "list", log, work)
+
+
+@job_app.command("show")
+def show(context: typer.Context, name: NameArgument, as_json: JsonOption = False, log: LogOption = None) -> None:
+    """Show a job: machine, history with the figures after each step, progress."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.report.job_tables import job_json
+        from strobe.report.jobs import job_text
+
+        job = opened.job(name)
+        if as_json:
+            write_line(here.out, job_json(job))
+        else:
+            say(here.out, job_text(job))
+
+    _with_log(context, "show", log, work)
+
+
+@job_app.command("note")
+def note(
+    context: typer.Context,
+    name: NameArgument,
+    text: Annotated[str, typer.Argument(metavar="TEXT", show_default=False, help="What to note.")],
+    repair: Annotated[
+        bool, typer.Option("--repair", help="It is a repair: later readings stand under it. Else a remark.")
+    ] = False,
+    log: LogOption = None,
+) -> None:
+    """Note a remark, or a repair that was done.
+
+    \b
+    Examples:
+      strobe job note "deck 7" "bearing oiled" --repair
+      strobe job note "deck 7" "owner wants it back by Friday"
+    """
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        opened.note(name, text, repair=repair)
+        write_line(here.out, "noted as a repair; readings from now on stand under it" if repair else "noted")
+
+    _with_log(context, "note", log, work)
+
+
+@job_app.command("describe")
+def describe(
+    context: typer.Context,
+    name: NameArgument,
+    machine: MachineOption = None,
+    reported: ReportedOption = None,
+    log: LogOption = None,
+) -> None:
+    """Describe the machine, or what the owner reported, anew."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        opened.describe(name, machine=_read_description(machine), reported=reported or "")
+        write_line(here.out, "described; the earlier wording stays in the log")
+
+    _with_log(context, "describe", log, work)
+
+
+@job_app.command("close")
+def close(context: typer.Context, name: NameArgument, log: LogOption = None) -> None:
+    """Close a job that is done."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        opened.close_job(name)
+        write_line(here.out, "closed")
+
+    _with_log(context, "close", log, work)
+
+
+@job_app.command("reopen")
+def reopen(context: typer.Context, name: NameArgument, log: LogOption = None) -> None:
+    """Open a closed job again."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        opened.reopen_job(name)
+        write_line(here.out, "open again")
+
+    _with_log(context, "reopen", log, work)
+
+
+@job_app.command("compare")
+def compare(
+    context: typer.Context,
+    name: NameArgument,
+    before: Annotated[
+        int | None, typer.Option("--before", metavar="N", help="State before: 0 as found, n after the n-th repair.")
+    ] = None,
+    after: Annotated[
+        int | None, typer.Option("--after", metavar="N", help="State after; else the last one read.")
+    ] = None,
+    as_json: JsonOption = False,
+    log: LogOption = None,
+) -> None:
+    """Tell whether a repair helped: two states compared, figure by figure."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.bench.comparison import compare as compare_states
+        from strobe.report.comparing import comparison_text
+        from strobe.report.job_tables import plain_json
+
+        comparison = compare_states(opened.job(name), before=before, after=after)
+        if as_json:
+            write_line(here.out, plain_json(comparison.to_dict()))
+        else:
+            say(here.out, comparison_text(comparison))
+
+    _with_log(context, "compare", log, work)
+
+
+@job_app.command("sheet")
+def sheet(
+    context: typer.Context,
+    name: NameArgument,
+    to: ToOption,
+    limit: LimitOption = None,
+    config: ConfigOption = None,
+    log: LogOption = None,
+) -> None:
+    """Write the hand-over sheet, a page that needs nothing else, .html or .pdf.
+
+    \b
+    Examples:
+      strobe job sheet "deck 7" --to deck-7.html
+      strobe job sheet "deck 7" --to deck-7.pdf --limit din-45500
+    """
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.report.handover import handover_of
+        from strobe.report.handover_files import check_sheet_target, write_sheet
+
+        check_sheet_target(to, option="--to")
+        write_sheet(handover_of(opened.job(name), limits=load_limits(limit, config)), to)
+        write_line(here.out, f"wrote {to}")
+
+    _with_log(context, "sheet", log, work)
+
+
+@job_app.command("export")
+def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption = None) -> None:
+    """Write a whole job into one file, to import it at another bench."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.bench.exchange import job_to_bytes
+        from strobe.report.tables import check_target, write_whole
+
+        check_target(to, option="--to")
+        content = job_to_bytes(opened.job(name))
+        write_whole(to, lambda file: file.write(content))
+        write_line(here.out, f"wrote {to}")
+
+    _with_log(context, "export", log, work)
+
+
+@job_app.command("import")
+def import_(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", show_default=False, help="A file that export wrote.")],
+    name: Annotated[str | None, typer.Option("--name", metavar="NAME", help="Name of the job here.")] = None,
+    log: LogOption = None,
+) -> None:
+    """Read a job from a file that export wrote."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.bench.exchange import read_job_file
+        from strobe.report.comparing import one_line
+
+        job = read_job_file(file)
+        known_as = name if name is not None else job.name
+        opened.add_whole_job(job, name=known_as)
+        write_line(here.out, f"imported {one_line(known_as)}, {len(job.readings)} readings")
+
+    _with_log(context, "import", log, work, must_exist=False)
+
+
+@job_app.command("backup")
+def backup(context: typer.Context, to: ToOption, log: LogOption = None) -> None:
+    """Copy the whole log into one file, safely while it is in use."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        opened.backup(to)
+        write_line(here.out, f"wrote {to}; use it with --log {to}")
+
+    _with_log(context, "backup", log, work)
+
+
+@job_app.command("csv")
+def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption = None) -> None:
+    """Write a job's readings as CSV, one row a reading."""
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.report.job_tables import write_job_csv
+        from strobe.report.tables import check_target
+
+        check_target(to, option="--to")
+        write_job_csv(opened.job(name), to)
+        write_line(here.out, f"wrote {to}")
+
+    _with_log(context, "csv", log, work)
+
+
+@job_app.command("limits")
+def limits(context: typer.Context, as_json: JsonOption = False) -> None:
+    """List the limits that --limit knows, with their sources."""
+    here: Surroundings = context.obj
+
+    def work() -> ExitStatus:
+        from strobe.report.job_tables import limits_json
+        from strobe.report.judging import limits_text
+
+        if as_json:
+            write_line(here.out, limits_json())
+        else:
+            say(here.out, limits_text())
+        return ExitStatus.MEASURED
+
+    raise typer.Exit(settle(work, here, command="strobe job limits"))
+
+
+@job_app.command("demo")
+def demo(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the sample clips are.")] = Path(
+        "sample_clips"
+    ),
+    name: Annotated[str, typer.Option("--name", metavar="NAME", help="Name of the job.")] = "demo deck (invented)",
+    log: LogOption = None,
+) -> None:
+    """Replay the invented bench story of the sample clips into a job.
+
+    It measures the clips, files them under their repairs, and says what to
+    try next: the comparison and the hand-over sheet.
+
+    \b
+    Example:
+      strobe job demo
+      strobe job sheet "demo deck (invented)" --to demo.html --limit din-45500
+    """
+
+    def work(opened: BenchLog, here: Surroundings) -> None:
+        from strobe.bench.story import MACHINE, replay_story
+        from strobe.measuring import measure
+        from strobe.report.jobs import job_text
+        from strobe.report.words import printable
+
+        machine = described_machine(MACHINE)
+
+        def measure_and_name(clip: Path, **options: Any) -> Measurement:
+            return name_suspects((here.measure or measure)(clip, **options), machine)
+
+        with progress_bar(here.err, label=printable(str(folder))) as tick:
+            replay_story(opened, folder, name=name, measure=measure_and_name, progress=tick)
+        say(here.out, job_text(opened.job(name)))
+        write_line(here.out, f'Its sheet: strobe job sheet "{printable(name)}" --to demo.html --limit din-45500')
+
+    _with_log(context, "demo", log, work, must_exist=False)

@@ -1,0 +1,133 @@
+"""`strobe watch`: every clip that arrives in a folder is measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from strobe.cli.app import app
+from strobe.cli.clips import MachineOption, load_machine
+from strobe.cli.filing import (
+    AfterOption,
+    Filing,
+    JobOption,
+    LightOption,
+    LimitOption,
+    LogOption,
+    PitchOption,
+    PlatterOption,
+    RunningOption,
+    SideOption,
+    StylusOption,
+    conditions_of,
+    gravest,
+    load_limits,
+    name_suspects,
+    show_outcome,
+    status_of,
+)
+from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
+from strobe.cli.measure import parse_lamp, parse_mains
+from strobe.console import ExitStatus, Surroundings, progress_bar, settle
+from strobe.errors import UsageError
+
+__all__ = ["watch"]
+
+
+@app.command("watch")
+def watch(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=False, help="Where the clips arrive.")],
+    present: Annotated[bool, typer.Option("--present", help="Measure the clips that are there already, too.")] = False,
+    count: Annotated[int | None, typer.Option("--count", metavar="N", help="End after N clips; else go on.")] = None,
+    still: Annotated[float, typer.Option("--still", metavar="S", help="Seconds for which a clip must not grow.")] = 3.0,
+    patience: Annotated[
+        float, typer.Option("--patience", metavar="S", help="Seconds after which an unreadable clip is given up.")
+    ] = 60.0,
+    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
+    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
+    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
+    lamp: Annotated[
+        str,
+        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
+    ] = "mains",
+    machine: MachineOption = None,
+    camera: CameraOption = None,
+    config: ConfigOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a clip and nothing else.")] = False,
+    limit: LimitOption = None,
+    job: JobOption = None,
+    after: AfterOption = None,
+    log: LogOption = None,
+    running: RunningOption = None,
+    platter: PlatterOption = None,
+    stylus: StylusOption = None,
+    pitch: PitchOption = None,
+    light: LightOption = None,
+    side: SideOption = None,
+) -> None:
+    """Measure every clip that arrives in a folder, such as a phone's.
+
+    A clip counts as arrived when it has stopped growing and can be read. End
+    it with Ctrl-C.
+
+    \b
+    Examples:
+      strobe watch ~/Phone
+      strobe watch ~/Phone --job "deck 7" --after "bearing oiled"
+
+    \b
+    Exit status: 130 ended with Ctrl-C; with --count, as measure has it.
+    """
+    here: Surroundings = context.obj
+
+    def work() -> ExitStatus:
+        from strobe.bench.limits import with_verdict
+        from strobe.bench.many import measure_one
+        from strobe.bench.watching import Arrivals
+        from strobe.report.words import printable
+
+        if still < 0 or patience < 0:
+            raise UsageError(f"--still {still:g} and --patience {patience:g} are seconds, 0 or more")
+        limits = load_limits(limit, config)
+        kept = load_kept_values(config, camera)
+        options = {"rpm": rpm, "dots": dots, "mains": parse_mains(mains), "lamp": parse_lamp(lamp), **kept.options}
+        filing = Filing(
+            *(job, after, False, log),
+            conditions=conditions_of(running, platter, stylus, pitch, light, side),
+            settings={"rpm": rpm, "dots": dots, "mains": mains, "lamp": lamp, "camera": camera},
+        ).checked(here)
+        described = filing.machine() if machine is None else load_machine(machine)
+        arrivals = Arrivals(folder, present_too=present, still_s=still, patience_s=patience)
+        measure = here.measure
+        if measure is None:
+            from strobe.measuring import measure as measure_file
+
+            measure = measure_file
+        here.err.write(f"watching {printable(str(folder))}; end with Ctrl-C\n")
+        here.err.flush()
+        worst, done = ExitStatus.MEASURED, 0
+        for path in arrivals:
+            with progress_bar(here.err, label=printable(path.name)) as tick:
+                outcome = measure_one(measure, str(path), options, tick)
+            if outcome.unreadable is not None and arrivals.try_later(path):
+                continue
+            if outcome.measurement is not None:
+                measurement = name_suspects(outcome.measurement, described)
+                judged = measurement if limits is None else with_verdict(measurement, limits)
+                outcome = replace(outcome, measurement=judged)
+            show_outcome(outcome, here, as_json=as_json, gap=done > 0, sources=kept.sources)
+            worst = gravest(worst, status_of(outcome))
+            if outcome.measurement is not None and not filing.file(
+                outcome.clip, outcome.measurement, here, aside=as_json
+            ):
+                worst = gravest(worst, ExitStatus.UNREADABLE)
+            done += 1
+            if count is not None and done >= count:
+                break
+        return worst
+
+    raise typer.Exit(settle(work, here, command="strobe watch"))

@@ -1,0 +1,393 @@
+"""Did it help? The statistics against scipy.stats, figures in a common band, and whole comparisons of invented jobs."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+import scipy.stats
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from test_report import component, measurement
+
+from strobe.bench import Conditions, Entry, Job, Reading
+from strobe.bench.comparison import Change, compare, state_figures
+from strobe.bench.same_band import fluctuation_up_to, line_amplitude
+from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
+from strobe.errors import UsageError
+from strobe.figures import evaluate
+from strobe.measurement import Measurement
+
+WHEN = "2026-01-01T00:00:00+00:00"
+Array = np.ndarray[Any, np.dtype[np.float64]]
+
+
+def job_of(states: Sequence[Sequence[Measurement]], conditions: Sequence[Conditions] | None = None) -> Job:
+    """A job whose states hold these measurements; the n-th repair is called "repair n"."""
+    entries = tuple(Entry(number, WHEN, "repair", f"repair {number}") for number in range(1, len(states)))
+    readings: list[Reading] = []
+    for number, group in enumerate(states):
+        for each in group:
+            place = len(readings) + 1
+            kept = conditions[number] if conditions else Conditions()
+            readings.append(Reading(place, number or None, WHEN, f"{place:064x}", "strobe 0", {}, kept, each))
+    return Job("deck", WHEN, entries, tuple(readings))
+
+
+def with_figures(deviation: float = 0.5, weighted_peak: float = 0.3, wobble: float = 0.6, **more: Any) -> Measurement:
+    return measurement(
+        speed={"deviation_percent": deviation, "uncertainty_percent": 0.005, **more.get("speed", {})},
+        fluctuation={"weighted_peak_percent": weighted_peak, "weighted_peak_uncertainty_percent": 0.01},
+        components=(component(peak_percent=wobble, uncertainty_percent=0.01),) if wobble else (),
+    )
+
+
+def found(job: Job, quantity: str, **options: Any) -> Change:
+    (speed,) = compare(job, **options).speeds
+    return next(change for change in speed.changes if change.quantity == quantity)
+
+
+REPEATS = (-0.004, 0.001, 0.003)
+
+
+def test_one_new_reading_against_several_is_students_test() -> None:
+    """scipy.stats.ttest_ind with equal variances, which then rest on the first group alone."""
+    before, after = [0.31, 0.30, 0.33, 0.29], [0.25]
+    ours = weigh(group_of(before, np.zeros(4)), group_of(after, [0.0]))
+    theirs = scipy.stats.ttest_ind(after, before, equal_var=True)
+    assert ours.p_value == pytest.approx(theirs.pvalue, rel=1e-6)
+    assert ours.spread_borrowed
+    interval = theirs.confidence_interval(0.95)
+    assert ours.uncertainty == pytest.approx((interval.high - interval.low) / 2, rel=1e-9)
+
+
+def test_without_repeats_it_is_the_error_of_reading_alone() -> None:
+    ours = weigh(group_of([0.30], [0.03]), group_of([0.25], [0.04]))
+    assert ours.uncertainty == pytest.approx(0.05)
+    assert ours.p_value == pytest.approx(2 * scipy.stats.norm.sf(1.959963984540054), rel=1e-6)
+    assert (ours.spread_known, ours.showable) == (False, None)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(2, 6), st.integers(2, 6), st.floats(-1.5, 1.5), st.integers(0, 2**32 - 1))
+def test_never_surer_than_welch(count_before: int, count_after: int, shift: float, seed: int) -> None:
+    """Banerjee's interval covers at least what it says, so it is never narrower than Welch's approximate one; and with
+    one degree of freedom on both sides at most as wide as Student's with that one."""
+    rng = np.random.default_rng(seed)
+    before, after = rng.normal(0, 1, count_before), rng.normal(shift, 2, count_after)
+    ours = weigh(group_of(before, np.zeros(count_before)), group_of(after, np.zeros(count_after)))
+    theirs = scipy.stats.ttest_ind(after, before, equal_var=False)
+    assert ours.p_value >= theirs.pvalue * (1 - 1e-6)
+    fewest = min(count_before, count_after) - 1
+    assert ours.p_value <= 2 * scipy.stats.t.sf(abs(theirs.statistic), fewest) * (1 + 1e-6)
+
+
+def test_more_readings_do_not_lessen_the_error_of_reading() -> None:
+    few, many = (weigh(group_of([1.0] * n, [0.1] * n), group_of([0.0] * n, [0.1] * n)) for n in (2, 50))
+    assert few.uncertainty == many.uncertainty == pytest.approx(math.hypot(0.1, 0.1))
+
+
+def test_pooling_is_by_degrees_of_freedom() -> None:
+    spread = pooled([Repeatability(1.0, 1, 0.2), None, Repeatability(2.0, 3, 0.4)])
+    assert spread == Repeatability(math.sqrt((1 + 3 * 4) / 4), 4, (0.2 + 3 * 0.4) / 4)
+    assert pooled([None]) is None
+
+
+def test_a_spread_that_is_lent_to_a_larger_figure_grows_with_it() -> None:
+    """One that stands at 0.05 with a spread of 0.01 lends 0.06 to a figure of 0.3; and none if it is not clear of 0."""
+    quiet, loud = group_of([0.04, 0.05, 0.06], [0.001] * 3), group_of([0.3], [0.001])
+    plain, grown = (weigh(quiet, loud, grows=grows) for grows in (False, True))
+    student = scipy.stats.t.isf(0.025, 2)
+    reading = 0.001 * math.sqrt(2)
+    assert plain.uncertainty == pytest.approx(math.hypot(student * 0.01 * math.sqrt(1 / 3 + 1), reading))
+    assert grown.uncertainty == pytest.approx(math.hypot(student * 0.01 * math.sqrt(1 / 3 + 36), reading))
+    hidden = group_of([0.0, 0.001, 0.002], [0.01] * 3)
+    assert not weigh(hidden, loud, grows=True).spread_known
+    assert weigh(hidden, loud).spread_known
+    assert not weigh(group_of([0.29, 0.31], [0.001] * 2), loud).spread_known, "two readings lend nothing"
+
+
+def test_holm_by_hand() -> None:
+    """Three p-values 0.01, 0.02, 0.04 times 3, 2, 1, never falling."""
+    assert holm([0.04, 0.01, 0.02]) == pytest.approx([0.04, 0.03, 0.04])
+    assert holm([0.6, 0.5]) == pytest.approx([1.0, 1.0])
+    assert holm([]) == []
+
+
+@pytest.mark.parametrize(("values", "widths"), [([], []), ([1.0], [1.0, 2.0]), ([math.nan], [1.0]), ([[1.0]], [[1.0]])])
+def test_groups_of_nothing_are_refused(values: Any, widths: Any) -> None:
+    with pytest.raises(ValueError, match="values and half-widths must be"):
+        group_of(values, widths)
+
+
+@pytest.mark.parametrize("counts", [(3, 3), (3, 1), (2, 4)])
+def test_real_is_said_wrongly_in_at_most_one_job_of_twenty(counts: tuple[int, int]) -> None:
+    """300 jobs without any change, ten figures each, reading error of the size of the repeatability.
+
+    Of 300 true probabilities of 0.05 at most 24 come true, but for once in 50 (binomial: 15 plus 2.4 deviations).
+    """
+    rng = np.random.default_rng(sum(counts))
+    assert sum(false_alarm(rng, counts, spreads=(1.0, 1.0), reading=0.5) for _ in range(300)) <= 24
+
+
+def false_alarm(
+    rng: np.random.Generator,
+    counts: tuple[int, int],
+    *,
+    spreads: tuple[float, float],
+    reading: float,
+    figures: int = 10,
+) -> bool:
+    """Whether any of `figures` is called changed in one job in which nothing changed."""
+    p_values = []
+    for _ in range(figures):
+        groups = []
+        for count, spread in zip(counts, spreads, strict=True):
+            values = rng.normal(0, spread, count) + rng.normal(0, reading)
+            groups.append(group_of(values, np.full(count, 1.96 * reading)))
+        p_values.append(weigh(*groups).p_value)
+    return min(holm(p_values)) <= 0.05
+
+
+def test_a_repair_that_helped_is_real() -> None:
+    job = job_of(
+        [[with_figures(0.6 + d, 0.3 + d) for d in REPEATS], [with_figures(0.02 + d, 0.1 + d) for d in REPEATS]]
+    )
+    deviation, peak = found(job, "deviation"), found(job, "weighted_peak")
+    assert (deviation.outcome, peak.outcome) == ("better", "better")
+    assert deviation.change_percent == pytest.approx(-0.58)
+    assert peak.change_percent == pytest.approx(-0.2)
+    assert 0.01 < peak.uncertainty_percent < 0.04
+    assert found(job, "weighted_rms").outcome == "not-shown"
+    turned = found(
+        job_of([[r.measurement for r in reversed(job.readings[3:])], [r.measurement for r in job.readings[:3]]]),
+        "weighted_peak",
+    )
+    assert turned.outcome == "worse"
+
+
+def test_the_other_side_of_nominal_is_no_better() -> None:
+    job = job_of([[with_figures(0.3 + d) for d in REPEATS], [with_figures(-0.3 + d) for d in REPEATS]])
+    deviation = found(job, "deviation")
+    assert (deviation.before_percent, deviation.after_percent) == pytest.approx((0.3, -0.3))
+    assert deviation.change_percent == pytest.approx(0, abs=1e-12)
+    assert deviation.outcome == "not-shown"
+
+
+def test_one_reading_of_each_proves_nothing_and_says_so() -> None:
+    comparison = compare(job_of([[with_figures(weighted_peak=0.3)], [with_figures(weighted_peak=0.1)]]))
+    (speed,) = comparison.speeds
+    assert not speed.spread_known
+    outcomes = {change.quantity: change.outcome for change in speed.changes}
+    assert outcomes["weighted_peak"] == "unproven"
+    assert outcomes["deviation"] == "not-shown"
+    assert all(change.showable_percent is None for change in speed.changes)
+
+
+def test_repeatability_is_borrowed_from_another_state() -> None:
+    states = [
+        [with_figures(weighted_peak=0.3 + d) for d in REPEATS],
+        [with_figures()],
+        [with_figures(weighted_peak=0.02)],
+    ]
+    (speed,) = compare(job_of(states), before=1, after=2).speeds
+    assert (speed.spread_known, speed.spread_borrowed) == (True, True)
+    peak = next(change for change in speed.changes if change.quantity == "weighted_peak")
+    assert peak.outcome == "better"
+    assert peak.showable_percent is not None
+
+
+def test_more_readings_would_show_less() -> None:
+    job = job_of([[with_figures(0.5 + 10 * d) for d in REPEATS], [with_figures(0.5 - 10 * d) for d in REPEATS]])
+    deviation = found(job, "deviation")
+    assert deviation.outcome == "not-shown"
+    assert deviation.showable_percent is not None
+    assert deviation.showable_percent > 0.01
+    (speed,) = compare(job).speeds
+    least = weigh(
+        group_of([0.5 + 10 * d for d in REPEATS], [0.005] * 3),
+        group_of([0.5 - 10 * d for d in REPEATS], [0.005] * 3),
+        questions=len(speed.changes),
+    )
+    assert deviation.showable_percent == pytest.approx(least.showable)
+
+
+def test_a_line_that_went_away_and_one_that_came() -> None:
+    quiet = with_figures(wobble=0.0)
+    flat = dataclasses.replace(quiet, series=dataclasses.replace(quiet.series, deviation_percent=noise(3)))
+    states = [[with_figures(wobble=0.6 + d) for d in REPEATS], [flat] * 3]
+    line = found(job_of(states), "line")
+    assert line.line is not None
+    assert line.line.per_revolution == pytest.approx(1.0)
+    assert line.went_away
+    assert not line.appeared
+    assert line.after_percent < 0.005
+    back = found(job_of(states[::-1]), "line")
+    assert back.appeared
+    assert not back.went_away
+
+
+def test_a_line_keeps_its_place_by_turns_or_by_seconds() -> None:
+    """The platter now turns 1 % slower: once a turn moved in frequency, a mains-locked part moved in turns."""
+    locked, mains = component(5 / 9, 0.6), component(4.0, 0.3)
+    slower = component(0.99 * 5 / 9, 0.6, per_revolution=1.0), component(4.0, 0.3, per_revolution=4.0 * 1.8 / 0.99)
+    states = [[measurement(components=(locked, mains))], [measurement(components=slower)]]
+    (speed,) = compare(job_of(states)).speeds
+    lines = [change for change in speed.changes if change.quantity == "line"]
+    assert len(lines) == 2
+    assert [line.before_percent for line in lines] == [line.after_percent for line in lines] == [0.6, 0.3]
+
+
+def test_what_stands_between_and_under_which_conditions() -> None:
+    conditions = [Conditions(5, "bare", "up"), Conditions(), Conditions(20, "mat", "up")]
+    comparison = compare(job_of([[with_figures()], [], [with_figures()]], conditions))
+    assert (comparison.before_number, comparison.after_number) == (0, 2)
+    assert comparison.repairs == ("repair 1", "repair 2")
+    assert comparison.condition_differences == (("running_min", "5", "20"), ("platter", "bare", "mat"))
+
+
+def test_the_comparison_as_json() -> None:
+    plain = json.loads(json.dumps(compare(job_of([[with_figures()], [with_figures()]])).to_dict(), allow_nan=False))
+    assert plain["schema"] == "strobe.comparison/1"
+    assert {"quantity", "outcome", "p_adjusted", "went_away"} <= set(plain["speeds"][0]["changes"][0])
+
+
+@pytest.mark.parametrize(
+    ("states", "options", "message"),
+    [
+        ([[]], {}, "two states with readings are needed"),
+        ([[0.1]], {}, "two states with readings are needed"),
+        ([[0.1], [0.1]], {"after": 5}, "no state 5; this job has 0 .* to 1"),
+        ([[0.1], []], {"after": 1}, "state 1 has no reading yet"),
+        ([[0.1], [0.1]], {"before": 1}, "two states with readings are needed"),
+        ([[0.1], [0.1]], {"before": 0, "after": 0}, "two states with readings are needed"),
+    ],
+)
+def test_states_that_cannot_be_compared(states: list[list[float]], options: dict[str, int], message: str) -> None:
+    job = job_of([[with_figures(value) for value in state] for state in states])
+    with pytest.raises(UsageError, match=message):
+        compare(job, **options)
+
+
+def test_states_read_at_different_speeds_only() -> None:
+    fast = measurement(setup={"nominal_rpm": 45.0})
+    with pytest.raises(UsageError, match="share no speed"):
+        compare(job_of([[measurement()], [fast]]))
+    both = job_of([[measurement()], [fast], [measurement(), fast]])
+    assert compare(both).before_number == 1
+    assert [speed.nominal_rpm for speed in compare(both).speeds] == [45.0]
+
+
+def noise(seed: int) -> Array:
+    """A series as long as that of `measurement` with white noise of 0.01 %."""
+    return 0.01 * np.random.default_rng(seed).standard_normal(1200)
+
+
+def evaluated(frame_rate_hz: float, *, seed: int = 4, fast: float = 0.1) -> Measurement:
+    """What the figures layer finds on a platter with a wobble at 0.5556, 3.9 and 20 Hz, at that frame rate.
+
+    The angle is the exact integral of the speed; its noise has the same spectral density at every rate.
+    """
+    turn_hz, noise_rev = 5 / 9, 1e-6 * math.sqrt(frame_rate_hz / 30)
+    time = np.arange(0, 20, 1 / frame_rate_hz)
+    angle = turn_hz * time
+    for rate_hz, percent in ((5 / 9, 0.3), (3.9, 0.1), (20.0, fast)):
+        angle = angle - turn_hz * percent / 100 / (2 * np.pi * rate_hz) * np.cos(2 * np.pi * rate_hz * time)
+    angle = angle + noise_rev * np.random.default_rng(seed).standard_normal(time.size)
+    figures = evaluate(time, angle, nominal_rpm=100 / 3, angle_noise_rev=noise_rev, frame_interval_s=1 / frame_rate_hz)
+    plain = measurement()
+    return dataclasses.replace(
+        plain, fluctuation=figures.fluctuation, components=figures.components, series=figures.series
+    )
+
+
+def test_figures_in_a_band_that_both_have() -> None:
+    """The 60 Hz reading, cut down to the band of a 30 Hz one, reads what that would without the fast wobble.
+
+    The truth: sinusoids of 0.3 and 0.1 % have an rms of 0.2236 %, and the one at 20 Hz, outside the band, nothing.
+    """
+    wide = evaluated(60.0)
+    assert wide.fluctuation.unweighted_rms_percent == pytest.approx(math.sqrt((0.09 + 0.01 + 0.01) / 2), rel=0.01)
+    narrow = fluctuation_up_to(wide, 14.25)
+    slow = evaluated(30.0, fast=0.0).fluctuation
+    assert narrow.band_hz == (0.2, 14.25)
+    assert narrow.unweighted_rms_percent == pytest.approx(math.sqrt((0.09 + 0.01) / 2), rel=0.01)
+    for name in ("weighted_peak", "weighted_rms", "unweighted_peak", "unweighted_rms"):
+        ours, theirs = getattr(narrow, f"{name}_percent"), getattr(slow, f"{name}_percent")
+        width = getattr(narrow, f"{name}_uncertainty_percent")
+        assert abs(ours - theirs) < max(width, 0.01 * theirs), name
+        assert 0 < width < 0.2 * ours
+
+
+def test_the_same_band_is_left_as_it_is() -> None:
+    whole = measurement()
+    assert fluctuation_up_to(whole, 14.98) is whole.fluctuation
+    with pytest.raises(ValueError, match="not inside the reading's own"):
+        fluctuation_up_to(whole, 20.0)
+
+
+@pytest.mark.parametrize("peak", [0.0, 0.02, 0.1])
+def test_the_amplitude_of_a_line_that_is_not_listed(peak: float) -> None:
+    """Twenty series of noise with a sinusoid: the truth lies inside the half-width nearly always, and it is small."""
+    inside = 0
+    for seed in range(20):
+        whole = measurement(components=())
+        series = whole.series
+        wave = peak * np.cos(2 * np.pi * 5.0 * series.time_s + seed) + noise(seed) + 0.3
+        reading = dataclasses.replace(whole, series=dataclasses.replace(series, deviation_percent=wave))
+        amplitude = line_amplitude(reading, per_revolution=9.0, frequency_hz=5.0)
+        assert amplitude is not None
+        value, width = amplitude
+        inside += abs(value - peak) <= width
+        assert width < 0.003
+    assert inside >= 17
+
+
+def test_a_line_above_the_band_has_no_amplitude() -> None:
+    assert line_amplitude(measurement(), per_revolution=40.0, frequency_hz=22.0) is None
+
+
+def test_states_stand_beside_each_other_in_one_band() -> None:
+    job = job_of([[evaluated(60.0)], [evaluated(30.0, fast=0.0)]])
+    beside = state_figures(job, job.states[0], 100 / 3)
+    alone = state_figures(job, job.states[0], 100 / 3, common_band=False)
+    assert beside is not None
+    assert alone is not None
+    assert (beside.band_hz[1], alone.band_hz[1]) == pytest.approx((14.25, 28.5))
+    assert beside.figures["unweighted-rms"][0] == pytest.approx(math.sqrt(0.05), rel=0.01)
+    assert alone.figures["unweighted-rms"][0] == pytest.approx(math.sqrt(0.055), rel=0.01)
+    (speed,) = compare(job).speeds
+    assert speed.bands_differ
+    assert speed.band_hz[1] == pytest.approx(14.25)
+    assert all(change.outcome == "not-shown" for change in speed.changes if change.line is None)
+
+
+def test_two_readings_of_a_state_are_as_unsure_as_two_are() -> None:
+    """Student's factor with one degree of freedom is 12.7 (table of t, 97.5 %)."""
+    job = job_of([[with_figures(0.49), with_figures(0.51)]])
+    found = state_figures(job, job.states[0], 100 / 3)
+    assert found is not None
+    assert found.spread_known
+    assert found.figures["speed"][1] == pytest.approx(math.hypot(0.005, 12.706 * 0.01), rel=1e-4)
+
+
+def test_figures_of_a_state() -> None:
+    job = job_of([[with_figures(0.5 + d, 0.3 + d) for d in REPEATS], [with_figures(0.1)], []])
+    first, second = (state_figures(job, job.states[number], 100 / 3) for number in (0, 1))
+    assert first is not None
+    assert second is not None
+    assert (first.readings, second.readings) == (3, 1)
+    value, width = first.figures["weighted-peak"]
+    assert value == pytest.approx(0.3)
+    spread = np.std(REPEATS, ddof=1)
+    student = scipy.stats.t.isf(0.025, 2) * spread / math.sqrt(3)
+    assert width == pytest.approx(math.hypot(0.01, student), rel=1e-3)
+    assert second.spread_known
+    assert second.figures["weighted-peak"][1] > width, "one reading borrows the spread and has all of it"
+    assert state_figures(job, job.states[2], 100 / 3) is None
+    assert not state_figures(job_of([[with_figures()]]), job_of([[with_figures()]]).states[0], 100 / 3).spread_known  # type: ignore[union-attr]

@@ -1,0 +1,327 @@
+"""The hand-over sheet: what it says, that hostile text stays text, the page in a browser, and the PDF."""
+
+from __future__ import annotations
+
+import dataclasses
+import html.parser
+import os
+import re
+import shutil
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from test_bench_cli import Bench, measure_by_name
+from test_bench_comparison import REPEATS, job_of, with_figures
+from test_bench_store import HOSTILE
+from test_report import component, measurement
+
+from strobe.bench import Conditions, Entry, Job
+from strobe.bench.limits import parse_limits
+from strobe.bench.story import STORY_CLIPS, replay_story
+from strobe.errors import UsageError
+from strobe.measurement import Note
+from strobe.report.handover import NOT_A_CERTIFICATE, Handover, handover_of, handover_of_clip
+from strobe.report.handover_files import check_sheet_target, sheet_html, sheet_pdf, write_sheet
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
+HEADINGS = [
+    *("Machine", "Verdict", "As found and as left", "Pictures", "What was done", "Conditions", "How it was measured"),
+    "Cautions",
+]
+NO_ELEMENT_TO_CLOSE = {"meta", "path", "use", "rect", "link", "br", "img", "circle", "line", "stop"}
+
+
+def a_job() -> Job:
+    """As found three times at 33 1/3, then oiled three times, and once at 45; everything said."""
+    fast = measurement(setup={"nominal_rpm": 45.0, "dots": 133}, speed={"deviation_percent": 0.01})
+    states = [
+        [with_figures(0.6 + d, 0.3 + d) for d in REPEATS],
+        [*(with_figures(0.02 + d, 0.05 + d, 0.05 + d) for d in REPEATS), fast],
+    ]
+    job = job_of(states, [Conditions(10.0, "bare", "up", "centre", "its own lamp", "front")] * 2)
+    more = (
+        Entry(90, "2026-01-01T00:00:00+00:00", "machine", 'name = "invented"\n[motor]\npoles = [4, 16]\n'),
+        Entry(91, "2026-01-01T00:00:00+00:00", "reported", "it wobbles"),
+        Entry(92, "2026-01-02T00:00:00+00:00", "remark", "smells of oil"),
+    )
+    return dataclasses.replace(job, entries=(*more, *job.entries))
+
+
+def a_sheet() -> Handover:
+    return handover_of(a_job(), limits=parse_limits(["din-45500"]))
+
+
+def hostile_sheet() -> Handover:
+    hostile = HOSTILE.replace("\x00", "\x01")
+    suspicious = component(3.9, 0.4, suspect=f"$x$ {hostile}")
+    whole = dataclasses.replace(
+        with_figures(),
+        components=(suspicious,),
+        clip=dataclasses.replace(measurement().clip, path=hostile),
+        setup=dataclasses.replace(measurement().setup, lamp=hostile),
+        notes=(Note("n", hostile),),
+    )
+    job = job_of([[whole], [whole]], [Conditions(light=hostile)] * 2)
+    entries = (
+        Entry(90, hostile, "machine", f'"{"k" * 300}" = "<b>{"v" * 9000}</b>"\n"<i>" = "</table>"'),
+        Entry(91, hostile, "reported", hostile),
+        Entry(92, hostile, "remark", hostile),
+        *(dataclasses.replace(entry, text=hostile, made_at=hostile) for entry in job.entries),
+    )
+    readings = tuple(dataclasses.replace(reading, program_version=hostile) for reading in job.readings)
+    return handover_of(Job(hostile, hostile, entries, readings), limits=parse_limits(["din-45500"]))
+
+
+class Page(html.parser.HTMLParser):
+    """A page taken apart: its elements, whether they are closed in order, its text outside of style and script."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self._open: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self._open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in NO_ELEMENT_TO_CLOSE:
+            self._open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in NO_ELEMENT_TO_CLOSE:
+            assert self._open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self._open and self._open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+def test_two_sentences_for_a_buyer() -> None:
+    first, second = a_sheet().sentences
+    assert first == (
+        "At 33 1/3 rpm it turns 0.02 % fast and wavers by ±0.05 %; at 45 rpm it turns right to within 0.02 % and "
+        "wavers by ±0.30 % (a semitone is 6 %)."
+    )
+    assert second == "As it came it turned 0.60 % fast and wavered by ±0.30 %; since then: repair 1."
+
+
+def test_what_stands_on_the_sheet() -> None:
+    page = Page(sheet_html(a_sheet()))
+    assert [tag for tag, _ in page.elements].count("h1") == 1
+    text = page.text
+    for heading in HEADINGS:
+        assert f" {heading} " in text
+    for words in (
+        *("name invented", "motor.poles 4, 16", "it wobbles", "smells of oil", "its own lamp", NOT_A_CERTIFICATE),
+        *("Yes. Speed: better by 0.580 ±", "weighted 2-sigma peak", "DIN 45500", "outside", "as left"),
+        *("No test record was played", "Unplug the machine", "Made by strobe", "0.2 to 15 Hz"),
+    ):
+        assert words in text, words
+    assert text.count(NOT_A_CERTIFICATE) == 1
+
+
+def test_without_limits_there_is_no_verdict() -> None:
+    assert [section.title for section in handover_of(a_job()).sections] == [
+        name for name in HEADINGS if name != "Verdict"
+    ]
+
+
+def test_the_page_can_be_read_without_seeing_it() -> None:
+    page = Page(sheet_html(a_sheet()))
+    elements = page.elements
+    by_tag = {tag: [attrs for name, attrs in elements if name == tag] for tag, _ in elements}
+    assert by_tag["html"][0]["lang"] == "en"
+    assert len(by_tag["main"]) == len(by_tag["header"]) == len(by_tag["footer"]) == 1
+    ids = {attrs["id"] for _, attrs in elements if "id" in attrs}
+    for svg in by_tag["svg"]:
+        assert svg["role"] == "img"
+        assert svg["aria-labelledby"] in ids
+    assert len(by_tag["svg"]) == len(by_tag["figcaption"]) == 6
+    assert "Turn map, the deviation by turn and platter angle, at 45 rpm: as left, " in page.text
+    assert "Curve of the speed deviation over time at 33 1/3 rpm: as found, mostly between" in page.text
+    assert len(by_tag["caption"]) == len(by_tag["table"])
+    assert all(attrs["scope"] in ("col", "row") for attrs in by_tag["th"])
+    for section in by_tag["section"]:
+        assert section["aria-labelledby"] in ids
+    levels = [int(tag[1]) for tag, _ in elements if re.fullmatch(r"h[1-6]", tag)]
+    assert levels == [1] + [2] * len(HEADINGS)
+
+
+def test_no_id_stands_twice_and_every_reference_has_its_place() -> None:
+    content = sheet_html(a_sheet())
+    elements = Page(content).elements
+    ids = Counter(attrs["id"] for _, attrs in elements if attrs.get("id"))
+    assert max(ids.values()) == 1
+    pointed = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', content))
+    assert pointed
+    assert pointed <= set(ids)
+
+
+def test_nothing_is_loaded_from_elsewhere() -> None:
+    content = sheet_html(a_sheet())
+    elements = Page(content).elements
+    assert not {"script", "link", "img", "iframe", "object", "embed", "base", "form"} & {tag for tag, _ in elements}
+    for tag, attrs in elements:
+        for name, value in attrs.items():
+            assert not name.startswith("on")
+            if name in ("href", "xlink:href", "src"):
+                assert value is not None
+                assert value.startswith("data:image/png;base64," if tag == "image" else "#"), tag
+    assert "default-src 'none'" in content
+    assert "@import" not in content
+    without_names = re.sub(r'xmlns(:\w+)?="[^"]*"', "", content)
+    assert "://" not in without_names
+
+
+def test_hostile_text_stays_text_on_the_page() -> None:
+    sheet = hostile_sheet()
+    content = sheet_html(sheet)
+    elements = [tag for tag, _ in Page(content).elements]
+    assert "script" not in elements
+    assert elements.count("i") == elements.count("b") == 0
+    assert "&lt;script&gt;" in content
+    assert "{{7*7}}" in content, "the template does not look into what people wrote"
+    assert "49" not in Page(content).text.split("evil")[1][:20]
+    assert all(char.isprintable() or char == "\n" for char in content)
+    assert "\u202e" not in content
+    assert len(content) < 600_000
+
+
+def test_hostile_text_stays_text_in_the_pdf() -> None:
+    text = pdf_text(sheet_pdf(hostile_sheet()))
+    assert "<script>alert(1)</script>" in text
+    assert "\u202e" not in text
+    assert "\x1b" not in text
+
+
+def pdf_text(content: bytes) -> str:
+    import pypdfium2
+
+    with pypdfium2.PdfDocument(content) as document:
+        pages = []
+        for page in document:
+            width, height = page.get_size()
+            # A4 in points, to the hundredth of an inch.
+            assert (round(width), round(height)) == (595, 842)
+            pages.append(page.get_textpage().get_text_range())
+    return re.sub(r"\s+", " ", " ".join(pages))
+
+
+def test_the_pdf_says_the_same() -> None:
+    sheet = a_sheet()
+    content = sheet_pdf(sheet)
+    assert content.startswith(b"%PDF-")
+    text = pdf_text(content)
+    for heading in HEADINGS:
+        assert heading in text
+    for sentence in (*sheet.sentences, NOT_A_CERTIFICATE, sheet.made):
+        assert sentence in text
+    assert "weighted 2-sigma peak" in text
+    assert b"/Lang (en)" in content
+    assert content.count(b"/Alt ") == 6
+    assert b"/URI" not in content
+    assert b"/JavaScript" not in content
+
+
+def test_characters_that_the_font_lacks_show_as_boxes() -> None:
+    sheet = dataclasses.replace(a_sheet(), title="deck \U0001f9ff \u6c34")
+    assert "deck \u25a1 \u25a1" in pdf_text(sheet_pdf(sheet))
+
+
+def test_a_sheet_of_a_single_clip(tmp_path: Path) -> None:
+    sheet = handover_of_clip(measurement(), limits=parse_limits(["speed=0.3"]))
+    assert sheet.sentences[1] == "It was read as it came, and nothing was done to it."
+    write_sheet(sheet, tmp_path / "page.html")
+    write_sheet(sheet, tmp_path / "page.PDF")
+    assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert (tmp_path / "page.PDF").read_bytes().startswith(b"%PDF")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["page.PDF", "page.html"]
+
+
+def test_what_cannot_be_a_sheet(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match=r"end it in \.html or \.pdf"):
+        check_sheet_target(tmp_path / "page.doc", option="--to")
+    with pytest.raises(UsageError, match="does not exist"):
+        check_sheet_target(tmp_path / "none" / "page.pdf", option="--to")
+    with pytest.raises(UsageError, match="no reading yet"):
+        handover_of(job_of([[]]))
+
+
+def test_from_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STROBE_LOG", str(tmp_path / "log.sqlite3"))
+    bench = Bench(tmp_path)
+    bench("job", "open", "deck")
+    bench("measure", bench.clip("found"), "--job", "deck", "--sheet", str(tmp_path / "one.html"))
+    bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
+    for name in ("all.html", "all.pdf"):
+        assert (
+            f"wrote {tmp_path / name}"
+            in bench("job", "sheet", "deck", "--to", str(tmp_path / name), "--limit", "speed=1")[0]
+        )
+    assert "found.mp4" in (tmp_path / "one.html").read_text(encoding="utf-8")
+    assert "oiled" in (tmp_path / "all.html").read_text(encoding="utf-8")
+    assert "end it in .html or .pdf" in bench("job", "sheet", "deck", "--to", str(tmp_path / "all.txt"))[1]
+
+
+def test_the_demo_job_gives_a_full_sheet(tmp_path: Path) -> None:
+    from strobe.bench import open_log
+
+    for name in STORY_CLIPS:
+        (tmp_path / name).write_text(name)
+    with open_log(tmp_path / "log.sqlite3") as log:
+        replay_story(log, tmp_path, name="demo", measure=measure_by_name)
+        sheet = handover_of(log.job("demo"), limits=parse_limits(["din-45500"]))
+    assert [section.title for section in sheet.sections] == HEADINGS
+    assert "(invented)" in Page(sheet_html(sheet)).text
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    found = next(filter(None, map(shutil.which, BROWSERS)), None)
+    if found is None:
+        pytest.skip("no Chromium on this machine")
+    from playwright.sync_api import sync_playwright
+
+    root = hasattr(os, "geteuid") and os.geteuid() == 0
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"] if root else [])
+        yield opened
+        opened.close()
+
+
+@pytest.mark.parametrize("hostile", [False, True], ids=["usual", "hostile"])
+@pytest.mark.parametrize("width", [1280, 360])
+def test_the_page_in_a_browser(browser: Any, tmp_path: Path, hostile: bool, width: int) -> None:
+    path = tmp_path / "sheet.html"
+    path.write_text(sheet_html(hostile_sheet() if hostile else a_sheet()), encoding="utf-8")
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("dialog", lambda dialog: said.append(dialog.message))
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(path.as_uri())
+    assert said == []
+    assert asked == [path.as_uri()]
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate(
+        "[...document.querySelectorAll('figure svg')].every(e => e.getBoundingClientRect().height > 100)"
+    )
+    for paper in ("A4", "Letter"):
+        printed = page.pdf(format=paper)
+        assert printed.startswith(b"%PDF-")
+        assert len(re.findall(rb"/Type\s*/Page\b", printed)) < 30
+    page.close()
