@@ -13,7 +13,9 @@ from scipy.signal import lombscargle
 from scipy.stats import binom, chi2
 
 from strobe.figures import Component, Figures, evaluate
-from strobe.figures.components import LineFit, find_lines, spectral_floor, to_grid
+from strobe.figures.components import find_lines
+from strobe.figures.jointfit import LineFit
+from strobe.figures.spectrum import spectral_floor, to_grid
 from strobe.figures.weighting import weighting_gain
 
 Array = NDArray[np.float64]
@@ -288,3 +290,63 @@ def test_to_grid() -> None:
     grid, step = to_grid(time, 3 * time + 1, 0.1)
     assert step == pytest.approx(0.102)
     np.testing.assert_allclose(grid, 3 * np.arange(6) * 0.102 + 1)
+
+
+def test_neighbours_that_are_too_close_say_how_long_a_clip_they_need() -> None:
+    """Belt (order 0.889) and platter: 10 s show one line and that it is two; told apart they are at the length named.
+
+    The distance of 0.0617 Hz needs 1 / 0.0617 = 16.2 s.
+    """
+    belt, turn = (0.4939, 0.06, 2.0), (0.5556, 0.1, 0.5)
+    short = frame_times(10)
+    (found,) = figures(short, platter(short, belt, turn) + noise(21, short.size)).components
+    assert found.needed_s == pytest.approx(1 / (turn[0] - belt[0]), rel=0.2)
+    assert abs(found.peak_percent - turn[1]) < found.uncertainty_percent
+    assert abs(found.frequency_hz - turn[0]) < found.frequency_uncertainty_hz
+    long = frame_times(1.25 * 16.2)
+    apart = figures(long, platter(long, belt, turn) + noise(22, long.size)).components
+    assert sorted(c.frequency_hz for c in apart) == pytest.approx([belt[0], turn[0]], abs=2e-3)
+    assert all(c.needed_s is None for c in apart)
+
+
+def test_a_single_line_needs_no_longer_clip() -> None:
+    time = frame_times(10)
+    for seed in range(20):
+        found = figures(time, platter(time, LINES[0], LINES[2]) + noise(40 + seed, time.size)).components
+        assert all(c.needed_s is None for c in found)
+
+
+def test_a_line_where_the_mains_folds_to_says_so() -> None:
+    """100 Hz at 30 pictures a second folds to 10 Hz (100 - 3 x 30); 9 Hz is nothing's fold."""
+    time = frame_times(20)
+    angle = platter(time, (10.0, 0.2, 0.3), (9.0, 0.2, 1.0)) + noise(23, time.size)
+    found = figures(time, angle, suspected_hz=(50.0, 100.0)).components
+    assert nearest(found, 10.0).alias_of_hz == 50.0
+    assert nearest(found, 9.0).alias_of_hz is None
+    assert nearest(figures(time, angle, suspected_hz=(100.0,)).components, 10.0).alias_of_hz == 100.0
+    assert all(c.alias_of_hz is None for c in figures(time, angle).components)
+
+
+def test_phase_uncertainty_holds() -> None:
+    """In 60 clips the 95 % half-width of the phase at time 0 holds it; fewer than 52 has probability 0.01."""
+    time = frame_times(12)
+    held = 0
+    for seed in range(60):
+        found = figures(time, platter(time, LINES[2]) + noise(5000 + seed, time.size)).components
+        line = nearest(found, LINES[2][0])
+        assert line.phase_uncertainty_rad is not None
+        held += abs(np.angle(np.exp(1j * (line.phase_rad - LINES[2][2])))) <= line.phase_uncertainty_rad
+    assert held >= 52
+
+
+def test_the_search_is_told() -> None:
+    time = frame_times(20)
+    found = figures(time, platter(time, LINES[0]) + noise(24, time.size))
+    assert found.search is not None
+    assert found.search.false_alarms_per_clip == 1e-3
+    assert found.search.resolution_hz == pytest.approx(1 / 20)
+    assert found.search.band_hz == pytest.approx((0.1, 14.25))
+    (line,) = found.components
+    # 20 s x 30 samples of amplitude 0.1 % / (2 pi f) against the noise: N A^2 / 4 over v.
+    amplitude = RATE_HZ * 1e-3 / (2 * np.pi * LINES[0][0])
+    assert line.above_floor_db == pytest.approx(10 * np.log10(601 * amplitude**2 / 4 / NOISE_REV**2), abs=3)

@@ -141,3 +141,21 @@ def test_check_refuses(frequency_hz: float, level_db: float, message: str) -> No
 def test_check_accepts_the_tolerance_and_ignores_what_the_table_leaves_out() -> None:
     check_weighting([10.0, 0.1, 4.0], 10 ** (np.array([-2.1 + 1.99, -48 + 9.99, 0.0009]) / 20))
     check_weighting([0.05, 300.0], [5.0, 5.0])
+
+
+@pytest.mark.parametrize(("rpm", "counts"), [(100 / 3, 0.314), (45.0, 0.468)])
+def test_what_once_a_turn_counts(rpm: float, counts: float) -> None:
+    """The factors that the reading tells, so that two speeds are not compared as if alike."""
+    from strobe.report.terminal import TURN_GAINS
+
+    assert float(weighting_gain(rpm / 60)) == pytest.approx(counts, abs=5e-4)
+    assert TURN_GAINS["45" if rpm == 45 else "33 1/3"] == counts
+
+
+def test_what_a_record_adds() -> None:
+    """0.2 mm at 60 mm: e / r = 0.333 %, weighted 0.105 % at 33 1/3 (computed)."""
+    from strobe.measuring.assembly import record_context
+
+    record = record_context(100 / 3)
+    assert record.peak_percent == pytest.approx(0.333, abs=5e-4)
+    assert record.weighted_percent == pytest.approx(0.105, abs=5e-4)

@@ -3,25 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from strobe.figures.components import Floor, LineFit, find_lines
+from strobe.figures.checking import checked_weighting_hz
+from strobe.figures.components import FALSE_ALARMS_PER_CLIP, find_lines, searched_hz
 from strobe.figures.fluctuation import (
     BAND_LOW_HZ,
+    SPLIT_EDGE,
     TOP_SHARE,
     SpeedGrid,
     band_gain,
     extended_bins,
     filtered,
+    filtered_angle,
     mean_speed,
-    row_sigma,
+    part_gain,
     speed_on_grid,
     spread,
 )
-from strobe.figures.results import Component, Figures, Fluctuation, SpeedSeries
+from strobe.figures.jointfit import LineFit
+from strobe.figures.results import BandPart, Component, ComponentSearch, Event, Figures, Fluctuation, SpeedSeries
+from strobe.figures.spectrum import Floor, row_sigma
 from strobe.figures.weighting import weighting_gain
 
 __all__ = ["Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
@@ -31,6 +38,10 @@ _LEAST_SECONDS = 1.0
 _MOSTLY_SLOWER = 1.5
 _COVERAGE = 1.959963984540054
 _CLEARLY_ABOVE = 1.5
+_TENTH = math.log(10)
+_LEFT_BESIDE, _LEFT_SHARE = 3.0, 0.1
+SPLITS_HZ = {"standard": 10.0, "practice": 6.0}
+"""Where wow ends and flutter begins: IEC 60386 (as JIS C 5569 cl. 2.1 and 2.2), and common practice from memory."""
 
 Array = NDArray[np.float64]
 
@@ -43,6 +54,7 @@ def evaluate(
     angle_noise_rev: float,
     frame_interval_s: float,
     excluded_hz: Sequence[float] = (),
+    suspected_hz: Sequence[float] = (),
     weight: ArrayLike | None = None,
 ) -> Figures:
     """All figures of one run of the platter.
@@ -61,6 +73,9 @@ def evaluate(
         Nominal spacing of the samples.
     excluded_hz : sequence of float
         Frequencies that have been taken out of the angle before; no component is looked for near them.
+    suspected_hz : sequence of float
+        Rates above half the sampling rate at which something may really run; a component where the samples would fold
+        one of them to says so.
     weight : (K,) array_like, optional
         Relative inverse variance of the samples; those of weight 0 are left out.
 
@@ -84,7 +99,8 @@ def evaluate(
         if not (math.isfinite(value) and value > 0):
             raise ValueError(f"{name} is {value!r}; it must be finite and greater than 0")
     usual = float(np.median(np.diff(time)))
-    step = frame_interval_s if usual < _MOSTLY_SLOWER * frame_interval_s else usual
+    sparse = min(usual, float(time[-1] - time[0]) / (time.size - 1))
+    step = frame_interval_s if usual < _MOSTLY_SLOWER * frame_interval_s else sparse
     if (time.size - 1) * step > 1.1 * (time[-1] - time[0]):
         raise ValueError(f"frame_interval_s is {frame_interval_s:g}, but the samples are only {usual:g} s apart")
 
@@ -101,17 +117,22 @@ def evaluate(
     grid = speed_on_grid(time, fit.residual_rev, step_s=step)
     top_hz = TOP_SHARE * 0.5 / grid.step_s
     trend_sigma_hz = row_sigma(time, fit.ramp_row, floor=fit.floor, step_s=step)
-    components = _components(fit, mean.rate_hz)
+    components = _components(fit, mean.rate_hz, step_s=step, suspected_hz=suspected_hz)
+    duration = float(time[-1] - time[0])
+    fluctuation = _fluctuation(grid, fit, components, rate_hz=mean.rate_hz, top_hz=top_hz)
+    fluctuation = replace(fluctuation, weighting_checked_hz=checked_weighting_hz(time, step_s=step, top_hz=top_hz))
     return Figures(
         mean_rpm=60 * mean.rate_hz,
         deviation_percent=100 * (mean.rate_hz / nominal_hz - 1),
         deviation_uncertainty_percent=_COVERAGE * 100 * mean.sigma_hz / nominal_hz,
         revolutions=float(angle[-1] - angle[0]),
-        fluctuation=_fluctuation(grid, fit, components, rate_hz=mean.rate_hz, top_hz=top_hz),
+        fluctuation=fluctuation.with_upper_limits().with_longer(duration),
         components=components,
         trend_percent_per_minute=6000 * fit.ramp_hz_per_s / mean.rate_hz,
         trend_uncertainty_percent_per_minute=_slow_coverage(fit.floor) * 6000 * trend_sigma_hz / mean.rate_hz,
         series=_series(grid, fit, time, angle, nominal_hz=nominal_hz, top_hz=top_hz),
+        events=_events(fit, time, rate_hz=mean.rate_hz, step_s=step),
+        search=ComponentSearch(FALSE_ALARMS_PER_CLIP, searched_hz(duration, step), 1 / duration),
     )
 
 
@@ -141,24 +162,69 @@ def _validated(time_s: ArrayLike, angle_rev: ArrayLike, weight: ArrayLike | None
     return time, angle, relative / relative.mean()
 
 
-def _components(fit: LineFit, rate_hz: float) -> tuple[Component, ...]:
+def _components(fit: LineFit, rate_hz: float, *, step_s: float, suspected_hz: Sequence[float]) -> tuple[Component, ...]:
     peak = 100 * fit.speed_amplitude_hz / rate_hz
     relative = np.hypot(fit.amplitude_sigma_rev / fit.amplitude_rev, fit.frequency_sigma_hz / fit.frequency_hz)
     wide = _coverage(fit.freedom)
     weighted = weighting_gain(fit.frequency_hz) * peak
+    power = fit.residual_rev.size * fit.amplitude_rev**2 / 4
+    floor = fit.floor.at(fit.frequency_hz)
+    duration = (fit.residual_rev.size - 1) * step_s
+    crowded = np.isfinite(fit.gap_hz)
+    # One line in the place of two has the size and place of neither, and leaves small ones beside it.
+    width = wide * peak * np.hypot(relative, np.where(crowded, 1 / wide, 0.0))
+    width_hz = np.maximum(wide * fit.frequency_sigma_hz, np.where(crowded, 1 / duration, 0.0))
+    near = np.abs(fit.frequency_hz[:, np.newaxis] - fit.frequency_hz) < _LEFT_BESIDE / duration
+    left = np.any(crowded & near & (peak[:, np.newaxis] < _LEFT_SHARE * peak), axis=1)
     return tuple(
         Component(
             frequency_hz=float(fit.frequency_hz[i]),
-            frequency_uncertainty_hz=float(wide[i] * fit.frequency_sigma_hz[i]),
+            frequency_uncertainty_hz=float(width_hz[i]),
             period_s=float(1 / fit.frequency_hz[i]),
             peak_percent=float(peak[i]),
             weighted_percent=float(weighted[i]),
-            uncertainty_percent=float(wide[i] * peak[i] * relative[i]),
+            uncertainty_percent=float(width[i]),
             per_revolution=float(fit.frequency_hz[i] / rate_hz),
             phase_rad=float(fit.speed_phase_rad[i]),
+            phase_uncertainty_rad=float(wide[i] * fit.phase_sigma_rad[i]),
+            above_floor_db=float(10 * np.log10(power[i] / floor[i])),
+            needed_s=float(1 / fit.gap_hz[i]) if np.isfinite(fit.gap_hz[i]) else None,
+            alias_of_hz=_alias_of(
+                float(fit.frequency_hz[i]),
+                suspected_hz,
+                rate_hz=1 / step_s,
+                within_hz=float(0.5 / duration + wide[i] * fit.frequency_sigma_hz[i]),
+            ),
         )
-        for i in np.flatnonzero(fit.listed)
+        for i in np.flatnonzero(fit.listed & ~left)
     )
+
+
+def _alias_of(frequency_hz: float, suspected_hz: Sequence[float], *, rate_hz: float, within_hz: float) -> float | None:
+    """Which of the suspected rates the sampling folds to a frequency, the lowest first; None for none."""
+    for suspect in sorted(suspected_hz):
+        folded = abs(suspect - rate_hz * round(suspect / rate_hz))
+        if suspect > 0.5 * rate_hz and abs(folded - frequency_hz) <= within_hz:
+            return float(suspect)
+    return None
+
+
+def _events(fit: LineFit, time: Array, *, rate_hz: float, step_s: float) -> tuple[Event, ...]:
+    found = []
+    for shape, size_hz, rows in zip(fit.shapes, fit.event_hz, fit.event_rows, strict=True):
+        size, at, recovery = (_COVERAGE * row_sigma(time, row, floor=fit.floor, step_s=step_s) for row in rows)
+        found.append(
+            Event(
+                time_s=float(shape.at_s),
+                kind="jump" if shape.stays else ("sag" if size_hz < 0 else "surge"),
+                size_percent=float(100 * size_hz / rate_hz),
+                time_uncertainty_s=float(at),
+                size_uncertainty_percent=float(100 * size / rate_hz),
+                recovery_s=None if shape.stays else float(_TENTH * shape.recovery_s),
+                recovery_uncertainty_s=None if shape.stays else float(_TENTH * recovery),
+            )
+        )
+    return tuple(found)
 
 
 def _coverage(freedom: Array) -> Array:
@@ -176,8 +242,23 @@ def _slow_coverage(floor: Floor) -> float:
 def _fluctuation(
     grid: SpeedGrid, fit: LineFit, components: tuple[Component, ...], *, rate_hz: float, top_hz: float
 ) -> Fluctuation:
-    weighted = spread(grid, fit, rate_hz=rate_hz, top_hz=top_hz, weighted=True)
-    unweighted = spread(grid, fit, rate_hz=rate_hz, top_hz=top_hz, weighted=False)
+    end_hz = 0.5 / grid.step_s
+    own: dict[bool, Callable[[Array], Array]] = {
+        kind: partial(band_gain, top_hz=top_hz, end_hz=end_hz, weighted=kind) for kind in (True, False)
+    }
+    weighted = spread(grid, fit, rate_hz=rate_hz, gain_of=own[True])
+    unweighted = spread(grid, fit, rate_hz=rate_hz, gain_of=own[False])
+    parts = []
+    for split_by, split_hz in SPLITS_HZ.items():
+        bands = {"wow": (BAND_LOW_HZ, split_hz), "flutter": (split_hz, top_hz)}
+        for name, band_hz in bands.items() if split_hz * (1 + SPLIT_EDGE) < top_hz else ():
+
+            def gain_of(at: Array, split_hz: float = split_hz, above: bool = name == "flutter") -> Array:
+                return part_gain(at, own[False](at), split_hz=split_hz, above=above)
+
+            part = spread(grid, fit, rate_hz=rate_hz, gain_of=gain_of)
+            figures = (part.peak_percent, part.rms_percent, part.peak_uncertainty_percent, part.rms_uncertainty_percent)
+            parts.append(BandPart(name, split_by, split_hz, band_hz, *figures))
     first = components[0] if components else None
     return Fluctuation(
         band_hz=(BAND_LOW_HZ, top_hz),
@@ -193,21 +274,24 @@ def _fluctuation(
         unweighted_floor_percent=unweighted.floor_percent,
         period_s=first.period_s if first else None,
         period_uncertainty_s=first.frequency_uncertainty_hz * first.period_s**2 if first else None,
+        parts=tuple(parts),
+        weighted_peak_run_percent=weighted.peak_run_percent,
+        weighted_rms_run_percent=weighted.rms_run_percent,
+        unweighted_peak_run_percent=unweighted.peak_run_percent,
+        unweighted_rms_run_percent=unweighted.rms_run_percent,
     )
 
 
 def _series(
     grid: SpeedGrid, fit: LineFit, time: Array, angle: Array, *, nominal_hz: float, top_hz: float
 ) -> SpeedSeries:
-    from scipy.interpolate import CubicSpline
-
     bins = extended_bins(grid)
     gain = band_gain(bins, top_hz=top_hz, end_hz=0.5 / grid.step_s, weighted=False)
     gain[bins < BAND_LOW_HZ] = 1.0
-    speed = fit.rate_hz + fit.ramp_hz_per_s * (grid.time_s - fit.centre_s)
-    speed += fit.speed_hz(grid.time_s, np.ones_like(fit.frequency_hz)) + filtered(grid, gain)[1:-1]
-    smooth = angle - angle[0] - fit.residual_rev
-    turned = CubicSpline(time, fit.residual_rev)(grid.time_s) + np.interp(grid.time_s, time, smooth)
+    speed = fit.smooth_hz(grid.time_s) + filtered(grid, gain)[1:-1]
+    rest = filtered_angle(grid, gain)
+    rest += float(np.mean(np.interp(grid.time_s, time, fit.residual_rev) - rest))
+    turned = fit.smooth_rev(grid.time_s) - angle[0] + rest
     series = (grid.time_s, turned, 100 * (speed / nominal_hz - 1))
     for value in series:
         value.flags.writeable = False

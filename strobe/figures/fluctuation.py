@@ -1,5 +1,7 @@
 """Mean speed over whole turns, the speed series, and wow and flutter weighted as IEC 60386 / AES6 describe.
 
+Sudden events are no wow: they are taken off before, and told beside the figures.
+
 The fitted lines are weighted exactly, each by the gain at its own frequency, so that they suffer no edge effects. What
 they leave is differenced on a uniform grid, extended evenly at both ends and weighted on the bins of its spectrum.
 Speeds are in turns a second until they become percent of the mean speed; half-widths are 95 %.
@@ -13,11 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.figures.components import Floor, LineFit
+from strobe.figures.jointfit import LineFit
+from strobe.figures.spectrum import row_sigma
 from strobe.figures.weighting import weighting_gain
 
 __all__ = [
     "BAND_LOW_HZ",
+    "SPLIT_EDGE",
     "TOP_SHARE",
     "MeanSpeed",
     "SpeedGrid",
@@ -25,8 +29,9 @@ __all__ = [
     "band_gain",
     "extended_bins",
     "filtered",
+    "filtered_angle",
     "mean_speed",
-    "row_sigma",
+    "part_gain",
     "speed_on_grid",
     "spread",
     "two_sigma",
@@ -38,6 +43,9 @@ TOP_SHARE = 0.95
 
 NOISE_SIGMA_SHARE = 0.1
 """Relative standard deviation of a stated angle noise."""
+
+SPLIT_EDGE = 0.03
+"""Half the width of the crossing from wow to flutter, as a share of the split."""
 
 _LOW_EDGE_HZ = 0.15
 _FINE_STEP_S = 1 / 240
@@ -85,13 +93,18 @@ class SpeedGrid:
 
 @dataclass(frozen=True)
 class Spread:
-    """2-sigma peak and rms in percent without the noise's share, their half-widths, and the rms of the noise alone."""
+    """2-sigma peak and rms in percent without the noise's share, their half-widths, and the rms of the noise alone.
+
+    The two ``run`` figures are the parts of the half-widths that come of these seconds not being all seconds.
+    """
 
     peak_percent: float
     rms_percent: float
     peak_uncertainty_percent: float
     rms_uncertainty_percent: float
     floor_percent: float
+    peak_run_percent: float
+    rms_run_percent: float
 
 
 def two_sigma(deviation: Array) -> float:
@@ -110,6 +123,15 @@ def band_gain(frequency_hz: Array, *, top_hz: float, end_hz: float, weighted: bo
     return gain * _rise(frequency_hz, _LOW_EDGE_HZ, BAND_LOW_HZ)
 
 
+def part_gain(frequency_hz: Array, gain: Array, *, split_hz: float, above: bool) -> Array:
+    """`gain` (of any band) for its part above or below a split; the squares of the two parts add up to its own.
+
+    The parts cross over from 0.97 to 1.03 of the split.
+    """
+    share = _rise(frequency_hz / split_hz, 1 - SPLIT_EDGE, 1 + SPLIT_EDGE)
+    return np.asarray(gain * np.sqrt(share if above else 1 - share))
+
+
 def _rise(value: Array, start: float, end: float) -> Array:
     share = np.clip((value - start) / (end - start), 0.0, 1.0)
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * share))
@@ -123,12 +145,15 @@ def mean_speed(time_s: Array, angle_rev: Array, *, fit: LineFit, step_s: float) 
     time_s, angle_rev : (K,) array of float64
         Times and angle as sampled.
     fit : LineFit
-        Their lines, which are taken off first: those that whole turns do not close would leave a rest.
+        Their lines, which are taken off first: those that whole turns do not close would leave a rest; and events,
+        which count from end to end.
     step_s : float
         Nominal spacing of the samples.
     """
-    angle = angle_rev - fit.angle_rev(time_s)
     span = float(time_s[-1] - time_s[0])
+    sudden = fit.events_rev(time_s[[0, -1]])
+    angle = angle_rev - fit.angle_rev(time_s) - fit.events_rev(time_s)
+    angle = angle + (sudden[1] - sudden[0]) / span * (time_s - time_s[0])
     rate = float(angle[-1] - angle[0]) / span
     turns = int(np.floor(rate * span + 1e-9))
     length, starts = span, 1
@@ -145,16 +170,6 @@ def mean_speed(time_s: Array, angle_rev: Array, *, fit: LineFit, step_s: float) 
     row[:starts] -= 1.0
     row = fit.without_lines(row / (starts * length))
     return MeanSpeed(rate, row_sigma(time_s, row, floor=fit.floor, step_s=step_s), turns)
-
-
-def row_sigma(time_s: Array, row: Array, *, floor: Floor, step_s: float) -> float:
-    """Standard deviation of ``row @ angle`` for an angle that moves at random with the spectrum of `floor`."""
-    span = float(time_s[-1] - time_s[0])
-    count = round(span / step_s)
-    place = np.round((time_s - time_s[0]) * (count / span)).astype(np.intp)
-    passed = np.abs(np.fft.rfft(np.bincount(place, row, count + 1), 8 * count)) ** 2
-    level = floor.at(np.arange(1, passed.size) / (8 * span))
-    return float(np.sqrt(2 * np.sum(level * passed[1:]) / (8 * count)))
 
 
 def speed_on_grid(time_s: Array, residual_rev: Array, *, step_s: float) -> SpeedGrid:
@@ -192,13 +207,25 @@ def _spectrum(grid: SpeedGrid) -> NDArray[np.complex128]:
     return np.fft.rfft(extended) / extended.size / np.sinc(extended_bins(grid) * grid.step_s)
 
 
+def filtered_angle(grid: SpeedGrid, gain: Array) -> Array:
+    """The integral of the grid's filtered speed at its own times, turns from the start of the grid."""
+    count, bins = grid.speed_hz.size, extended_bins(grid)
+    shape = _spectrum(grid) * gain
+    mean = float(shape[0].real)
+    shape[1:] /= 2j * np.pi * bins[1:]
+    shape[0] = 0.0
+    shape[-1] = 0.0
+    swing = np.fft.irfft(shape, 2 * count) * (2 * count)
+    return np.asarray(swing[:count] + mean * (np.arange(count) + 0.5) * grid.step_s)
+
+
 def extended_bins(grid: SpeedGrid) -> Array:
     """Frequencies of the bins of the evenly extended series."""
     return np.arange(grid.speed_hz.size + 1) / (2 * grid.speed_hz.size * grid.step_s)
 
 
-def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weighted: bool) -> Spread:
-    """2-sigma peak and rms of the fluctuation in the band, weighted or not, less the noise's share.
+def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, gain_of: Callable[[Array], Array]) -> Spread:
+    """2-sigma peak and rms of the fluctuation with a gain at each frequency, less the noise's share.
 
     Parameters
     ----------
@@ -208,8 +235,8 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weig
         The lines and the noise.
     rate_hz : float
         Mean turns a second, which the percentages refer to.
-    top_hz : float
-        Top of the band.
+    gain_of : callable
+        Gain for any frequencies, as of `band_gain`.
 
     Notes
     -----
@@ -223,10 +250,8 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weig
     lines' mean square in these seconds is from that of many.
     """
     to_percent = 100.0 / rate_hz
-    end_hz = 0.5 / grid.step_s
     bins = extended_bins(grid)
-    gain = band_gain(bins, top_hz=top_hz, end_hz=end_hz, weighted=weighted)
-    line_gain = band_gain(fit.frequency_hz, top_hz=top_hz, end_hz=end_hz, weighted=weighted)
+    gain, line_gain = gain_of(bins), gain_of(fit.frequency_hz)
 
     finer = max(1, int(np.ceil(grid.step_s / _FINE_STEP_S)))
     start, end = float(grid.time_s[0]) - grid.step_s, float(grid.time_s[-1]) + grid.step_s
@@ -262,16 +287,17 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, top_hz: float, weig
     def root(mean_square: float) -> float:
         return float(np.sqrt(mean_square))
 
+    together = _change(peak_of, square, float(np.hypot(_QUANTILE_SHARE * random, steady)))
+    lasting = _change(peak_of, square, steady)
+    root_width = _change(root, square, float(np.hypot(random, steady)))
     return Spread(
         peak_percent=peak_of(square),
         rms_percent=root(square),
-        peak_uncertainty_percent=_together(
-            _change(peak_of, square, float(np.hypot(_QUANTILE_SHARE * random, steady))),
-            here_peak,
-            0.5 * float(cut_peak),
-        ),
-        rms_uncertainty_percent=_together(_change(root, square, float(np.hypot(random, steady))), here_root),
+        peak_uncertainty_percent=_together(together, here_peak, 0.5 * float(cut_peak)),
+        rms_uncertainty_percent=_together(root_width, here_root),
         floor_percent=float(np.sqrt(floor)),
+        peak_run_percent=_together(np.sqrt(max(together**2 - lasting**2, 0.0)), here_peak),
+        rms_run_percent=_together(np.sqrt(max(root_width**2 - _change(root, square, steady) ** 2, 0.0)), here_root),
     )
 
 
