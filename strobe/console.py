@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, TextIO
 
-from strobe.errors import ClipUnreadable, MissingLibrary, UsageError
+from strobe.errors import ClipUnreadable, LogUnavailable, MissingLibrary, UsageError
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -50,7 +50,7 @@ def settle(work: Callable[[], ExitStatus], here: Surroundings, *, command: str) 
     except UsageError as error:
         here.err.write(f"strobe: {error}\nTry: {command} --help\n")
         return ExitStatus.USAGE
-    except (MissingLibrary, ClipUnreadable) as error:
+    except (MissingLibrary, ClipUnreadable, LogUnavailable) as error:
         here.err.write(f"strobe: {error}\n")
         return ExitStatus.UNREADABLE
     except KeyboardInterrupt:

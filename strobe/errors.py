@@ -5,7 +5,7 @@ Every error is a `StrobeError` and also the builtin that fits it, so that a call
 
 from __future__ import annotations
 
-__all__ = ["ClipUnreadable", "MissingLibrary", "Refused", "StrobeError", "UsageError"]
+__all__ = ["ClipUnreadable", "LogUnavailable", "MissingLibrary", "Refused", "StrobeError", "UsageError"]
 
 
 class StrobeError(Exception):
@@ -18,6 +18,10 @@ class UsageError(StrobeError, ValueError):
 
 class ClipUnreadable(StrobeError, OSError):
     """The file or camera cannot be opened or decoded at all (exit status 4)."""
+
+
+class LogUnavailable(StrobeError, OSError):
+    """The bench log cannot be opened, read or written; what was confirmed before stands (exit status 4)."""
 
 
 class MissingLibrary(StrobeError, ImportError):

@@ -9,9 +9,25 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from strobe.figures.results import Component, Fluctuation, SpeedSeries
+from strobe.figures.results import Component, ComponentSearch, Event, Fluctuation, SpeedSeries
 
-__all__ = ["Clip", "Event", "Measurement", "Note", "Refusal", "Runout", "Setup", "Speed", "Timing"]
+__all__ = [
+    "BudgetEntry",
+    "Clip",
+    "ClockCalibration",
+    "DiscView",
+    "Event",
+    "IndexMark",
+    "Measurement",
+    "Note",
+    "RecordContext",
+    "Refusal",
+    "RingSeen",
+    "Runout",
+    "Setup",
+    "Speed",
+    "Timing",
+]
 
 
 @dataclass(frozen=True)
@@ -39,13 +55,17 @@ class Setup:
 
 @dataclass(frozen=True)
 class Timing:
-    """Which line was read and what the speed rests on (`reference` is ``camera`` or ``lamp``)."""
+    """Which line was read and what the speed rests on (`reference` is ``camera`` or ``lamp``).
+
+    `camera_rate_error_ppm` is what was taken off the camera's clock, positive where it runs fast; None for nothing.
+    """
 
     line: str
     flash_rate_hz: float | None
     flash_rate_source: str | None
     reference: str
     flash_rate_uncertainty_hz: float | None = None
+    camera_rate_error_ppm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -68,15 +88,6 @@ class Speed:
 
 
 @dataclass(frozen=True)
-class Event:
-    """Something sudden: its time, kind and size."""
-
-    time_s: float
-    kind: str
-    size_percent: float
-
-
-@dataclass(frozen=True)
 class Runout:
     """Rise and fall (axial) and in and out (radial) of the rim, peak to peak, with 95 % half-widths."""
 
@@ -88,11 +99,105 @@ class Runout:
 
 
 @dataclass(frozen=True)
+class RingSeen:
+    """A ring of bars on a disc; `counted` says whether its bars were counted in the picture beyond doubt."""
+
+    bars: int
+    counted: bool
+    seen_share: float
+    radius_mm: float | None
+
+
+@dataclass(frozen=True)
+class DiscView:
+    """A disc seen from above; the eccentricity is that of the ring that was read, with 95 % half-widths.
+
+    Attributes
+    ----------
+    elevation_deg : float
+        Height of the camera above the level.
+    rings : tuple of RingSeen
+        The clearest first.
+    eccentricity_percent, eccentricity_uncertainty_percent : float or None
+        Distance of the ring's middle from the spindle, in percent of the ring's radius; None where none showed.
+    eccentricity_mm, eccentricity_uncertainty_mm : float or None
+        The same in millimetres, where the size of the disc is known.
+    eccentricity_direction_deg : float or None
+        From the index mark on, anticlockwise seen from above; None without a mark.
+    """
+
+    elevation_deg: float
+    rings: tuple[RingSeen, ...]
+    eccentricity_percent: float | None
+    eccentricity_uncertainty_percent: float | None
+    eccentricity_mm: float | None
+    eccentricity_uncertainty_mm: float | None
+    eccentricity_direction_deg: float | None
+
+
+@dataclass(frozen=True)
+class IndexMark:
+    """A mark that passes once a turn: the platter's angle, and the speed by the mark alone; 95 % half-widths.
+
+    Attributes
+    ----------
+    angle_rev, angle_uncertainty_rev : float
+        Angle of the platter at the time zero of the series, in turns since the mark stood at the near side.
+    turn_s, turn_uncertainty_s : float
+        Time of one turn.
+    turns : float
+        Turns over which the mark was followed.
+    mean_rpm, deviation_percent, uncertainty_percent : float
+        The speed by the mark, against the camera's clock.
+    difference_percent : float
+        By how much it is above the speed of the reading.
+    agrees : bool
+        Whether both may be right.
+    """
+
+    angle_rev: float
+    angle_uncertainty_rev: float
+    turn_s: float
+    turn_uncertainty_s: float
+    turns: float
+    mean_rpm: float
+    deviation_percent: float
+    uncertainty_percent: float
+    difference_percent: float
+    agrees: bool
+
+
+@dataclass(frozen=True)
 class Note:
     """A caution or remark; `code` is stable, `message` is for people."""
 
     code: str
     message: str
+
+
+@dataclass(frozen=True)
+class BudgetEntry:
+    """What one source adds to the half-width of a figure, itself a 95 % half-width.
+
+    The entries of a figure add in square, but for the source ``lines coincide``, which adds as it is.
+    """
+
+    figure: str
+    source: str
+    percent: float
+
+
+@dataclass(frozen=True)
+class RecordContext:
+    """What a record alone would add to a played tone once a turn: hole and groove off each other, at a groove's radius.
+
+    The peak is e / r, before and after the weighting; a figure of the platter holds none of it.
+    """
+
+    off_centre_mm: float
+    groove_radius_mm: float
+    peak_percent: float
+    weighted_percent: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +218,11 @@ class Measurement:
     runout: Runout | None = None
     verdict: dict[str, Any] | None = None
     notes: tuple[Note, ...] = ()
+    disc: DiscView | None = None
+    index: IndexMark | None = None
+    budget: tuple[BudgetEntry, ...] = ()
+    search: ComponentSearch | None = None
+    record: RecordContext | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object ``strobe.measurement/1``; plain numbers, no NaN, the series left out."""
@@ -127,9 +237,57 @@ class Measurement:
                 "events": [asdict(e) for e in self.events],
                 "runout": None if self.runout is None else asdict(self.runout),
                 "verdict": self.verdict,
+                "disc": None if self.disc is None else asdict(self.disc),
+                "index": None if self.index is None else asdict(self.index),
+                "budget": [asdict(entry) for entry in self.budget],
+                "search": None if self.search is None else asdict(self.search),
+                "record": None if self.record is None else asdict(self.record),
                 "notes": [asdict(n) for n in self.notes],
             }
         )
+
+
+@dataclass(frozen=True)
+class ClockCalibration:
+    """What one clip says of its camera's clock; every uncertainty is a 95 % half-width.
+
+    Attributes
+    ----------
+    path : str
+        The clip.
+    rate_error_ppm, uncertainty_ppm : float
+        Parts per million by which the clock runs fast.
+    improves : bool
+        Whether the clock is now known better than a camera's is without calibration.
+    lamp_hz, lamp_uncertainty_ppm : float
+        The lamp as it was given; its uncertainty is part of `uncertainty_ppm`.
+    lamp_uncertainty_given : bool
+        Whether it was, or what is usual for a quartz was taken.
+    flash_rate_hz, flash_rate_uncertainty_hz : float
+        The lamp by the camera's clock.
+    modulation_percent : float
+        Flicker amplitude over mean brightness in the picture.
+    duration_s, frame_rate_hz : float
+        Of the clip, by the camera's clock.
+    """
+
+    path: str
+    rate_error_ppm: float
+    uncertainty_ppm: float
+    improves: bool
+    lamp_hz: float
+    lamp_uncertainty_ppm: float
+    lamp_uncertainty_given: bool
+    flash_rate_hz: float
+    flash_rate_uncertainty_hz: float
+    modulation_percent: float
+    duration_s: float
+    frame_rate_hz: float
+
+    @property
+    def like_mains(self) -> bool:
+        """Whether the lamp has one of the rates that mains lamps have."""
+        return any(abs(self.lamp_hz / rate - 1) < 0.01 for rate in (50, 60, 100, 120))
 
 
 @dataclass(frozen=True)

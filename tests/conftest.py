@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -30,6 +31,12 @@ def patterns(index: int, sizes: Sequence[tuple[int, int]], bit_depth: int) -> li
         level = brightness(index, bit_depth) if place == 0 else (110 + 20 * place) * scale
         made.append(np.rint(level + scale * wave).astype(np.uint8 if bit_depth == 8 else np.uint16))
     return made
+
+
+@pytest.fixture(autouse=True)
+def _no_configuration_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The null device is an empty configuration, so that what somebody keeps here changes no test."""
+    monkeypatch.setenv("STROBE_CONFIG", os.devnull)
 
 
 @pytest.fixture

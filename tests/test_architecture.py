@@ -18,33 +18,61 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # Each layer and the parts of the package that it may import, besides itself.
 MAY_IMPORT = {
     "errors": set(),
+    "configuration": {"errors"},
     "capture": {"errors"},
     "pattern": {"errors", "capture"},
     "phase": {"errors", "pattern"},
     "figures": {"errors"},
     "measurement": {"errors", "figures"},
     "measuring": {"errors", "measurement", "figures", "phase", "pattern", "capture"},
+    "looking": {"errors", "measurement", "measuring", "figures", "phase", "pattern", "capture"},
+    "live": {"errors", "measurement", "measuring", "figures", "phase", "pattern", "capture"},
+    "drive": {"errors", "figures", "measurement"},
+    "bench": {"errors", "measurement", "measuring", "figures"},
     "render": {"errors", "figures"},
-    "report": {"errors", "measurement", "figures"},
+    "report": {"bench", "configuration", "drive", "errors", "figures", "live", "looking", "measurement"},
     "console": {"errors", "measurement"},
     "practice": {"errors", "render", "figures"},
-    "cli": {"errors", "console", "measurement", "measuring", "report", "practice", "render", "capture"},
-    "__init__": {"errors", "measurement", "measuring"},
+    "printing": {"errors", "figures"},
+    "cli": {
+        "bench",
+        "drive",
+        "errors",
+        "configuration",
+        "console",
+        "live",
+        "looking",
+        "measurement",
+        "measuring",
+        "report",
+        "practice",
+        "printing",
+        "render",
+        "capture",
+    },
+    "__init__": {"errors", "looking", "measurement", "measuring"},
     "__main__": {"cli"},
 }
 # Where a layer may see only some modules of another.
 ONLY_MODULES = {
     ("measurement", "figures"): {"strobe.figures.results"},
     ("report", "figures"): {"strobe.figures.results"},
+    ("report", "looking"): {"strobe.looking.results"},
+    ("report", "live"): {"strobe.live.records"},
     ("render", "figures"): {"strobe.figures.weighting", "strobe.figures.rings"},
     ("practice", "figures"): {"strobe.figures.rings"},
+    ("printing", "figures"): {"strobe.figures.rings"},
+    ("drive", "figures"): {"strobe.figures.results", "strobe.figures.rings", "strobe.figures.weighting"},
     ("cli", "capture"): {"strobe.capture.versions"},
 }
 FOREIGN = {
+    "sqlite3": {"bench"},
+    "jinja2": {"report"},
+    "fpdf": {"report"},
     "av": {"capture", "render"},
     "typer": {"cli"},
     "rich": {"console", "report"},
-    "matplotlib": {"report"},
+    "matplotlib": {"printing", "report"},
 }
 HEAVY_ONLY_INSIDE_FUNCTIONS = {"cv2", "matplotlib"}
 
@@ -157,7 +185,7 @@ def test_every_module_says_what_it_is_and_what_it_offers(path: Path) -> None:
 
 
 def test_the_public_names() -> None:
-    assert strobe.__all__ == ["Measurement", "Refused", "__version__", "measure"]
+    assert strobe.__all__ == ["Look", "Measurement", "Refused", "__version__", "look", "measure"]
     assert set(strobe.__all__) <= set(dir(strobe))
     assert strobe.Refused.__module__ == "strobe.errors"
     assert strobe.Measurement.__module__ == "strobe.measurement"

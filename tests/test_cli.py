@@ -166,7 +166,7 @@ def test_json_lines_and_nothing_else_on_standard_output() -> None:
 def test_every_option_reaches_the_measurement() -> None:
     *_, asked = strobe(
         *("measure", "good.mp4", "--rpm", "45", "--dots", "160", "--mains", "60"),
-        *("--lamp", "300.5", "--capture-rate", "239.76"),
+        *("--lamp", "300.5", "--capture-rate", "239.76", "--mirrored", "--view", "disc", "--disc-mm", "250"),
     )
     assert asked == [
         {
@@ -176,6 +176,9 @@ def test_every_option_reaches_the_measurement() -> None:
             "mains": 60,
             "lamp": 300.5,
             "capture_rate_hz": 239.76,
+            "mirrored": True,
+            "view": "disc",
+            "disc_mm": 250.0,
             "progress": None,
         }
     ]
@@ -188,6 +191,9 @@ def test_every_option_reaches_the_measurement() -> None:
             "mains": None,
             "lamp": "mains",
             "capture_rate_hz": None,
+            "mirrored": False,
+            "view": None,
+            "disc_mm": None,
             "progress": None,
         }
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -409,50 +409,6 @@ class Texture:
 
 
 class TestBackground:
-    @staticmethod
-    def camera(seed: int) -> tuple[BackgroundReader, Callable[[float, float], NDArray[np.uint8]]]:
-        rng = np.random.default_rng(seed)
-        texture = Texture(rng)
-
-        def taken(right: float, down: float) -> NDArray[np.uint8]:
-            return exposed(texture(right, down), rng)
-
-        return BackgroundReader([taken(0, 0) for _ in range(8)], []), taken
-
-    @pytest.mark.parametrize("seed", range(3))
-    def test_small_shifts(self, seed: int) -> None:
-        reader, taken = self.camera(seed)
-        for moved in ((0.0, 0.0), (0.1, -0.2), (-0.3, 0.25), (0.4, 0.3), (-0.4, -0.1)):
-            right, down, noise = reader.shift(taken(*moved))
-            assert (right, down) == pytest.approx(moved, abs=0.05)
-            assert 0 < noise < 0.03
-
-    @pytest.mark.parametrize("moved", [(5.0, 0.0), (0.0, -5.0), (3.0, 4.0), (-5.0, 2.0)])
-    def test_five_pixels(self, moved: tuple[float, float]) -> None:
-        reader, taken = self.camera(4)
-        assert reader.shift(taken(*moved))[:2] == pytest.approx(moved, abs=0.2)
-        assert reader.shift(taken(0, 0))[:2] == pytest.approx((0, 0), abs=0.05)
-
-    def test_no_frame_of_a_shaken_clip_is_off_by_a_pixel(self) -> None:
-        """Half pixels are where a search in whole pixels can end on the wrong side."""
-        reader, taken = self.camera(5)
-        time = np.arange(90) / 30
-        right = 2 * np.sin(2 * np.pi * 1.3 * time) + 0.5
-        down = 1.5 * np.sin(2 * np.pi * 0.9 * time + 1) - 0.5
-        for place in zip(right, down, strict=True):
-            assert reader.shift(taken(*place))[:2] == pytest.approx(place, abs=0.1)
-
-    def test_large_pictures_are_tracked_at_a_coarser_scale(self) -> None:
-        rng = np.random.default_rng(6)
-        texture = Texture(rng, width=2600, height=300)
-        texture.turns /= 3
-        reader = BackgroundReader([exposed(texture(), rng) for _ in range(3)], [])
-        assert reader.shift(exposed(texture(0.6, -0.4), rng))[:2] == pytest.approx((0.6, -0.4), abs=0.1)
-
-    def test_nothing_to_hold_on_to(self) -> None:
-        reader = BackgroundReader([np.full((182, 322), 90, np.uint8)] * 3, [])
-        assert np.isnan(reader.shift(np.full((182, 322), 90, np.uint8))).all()
-
     @pytest.mark.parametrize("full_scale", [255.0, 1023.0])
     def test_brightness_flickers_as_put_in(self, full_scale: float) -> None:
         """Flicker of 10 % that runs down the picture, in each picture row to the noise of its mean."""

@@ -11,8 +11,21 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from strobe.cli import calibrate as _calibrate
+from strobe.cli import coast as _coast
+from strobe.cli import compare as _compare
+from strobe.cli import config as _config
+from strobe.cli import job as _job
+from strobe.cli import live as _live
+from strobe.cli import load as _load
+from strobe.cli import look as _look
+from strobe.cli import machine as _machine
 from strobe.cli import measure as _measure
+from strobe.cli import print as _print
 from strobe.cli import render as _render
+from strobe.cli import suspects as _suspects
+from strobe.cli import trim as _trim
+from strobe.cli import watch as _watch
 from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings
 
@@ -23,7 +36,23 @@ if TYPE_CHECKING:
 
 __all__ = ["ExitStatus", "main", "run"]
 
-_COMMANDS = (_measure, _render)
+_COMMANDS = (
+    _measure,
+    _suspects,
+    _machine,
+    _compare,
+    _load,
+    _coast,
+    _job,
+    _watch,
+    _live,
+    _trim,
+    _look,
+    _render,
+    _print,
+    _calibrate,
+    _config,
+)
 """Each module adds its commands when it is imported; they are listed in this order."""
 
 

@@ -3,15 +3,43 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from strobe.cli.app import app
-from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
-from strobe.errors import ClipUnreadable, Refused, UsageError
+from strobe.cli.clips import MachineOption, load_machine
+from strobe.cli.filing import (
+    AfterOption,
+    AgainOption,
+    Filing,
+    JobOption,
+    LightOption,
+    LimitOption,
+    LogOption,
+    PitchOption,
+    PlatterOption,
+    RunningOption,
+    SideOption,
+    StylusOption,
+    conditions_of,
+    gravest,
+    load_limits,
+    name_suspects,
+    show_outcome,
+    status_of,
+)
+from strobe.cli.kept import CameraOption, ConfigOption, KeptValues, load_kept_values
+from strobe.console import ExitStatus, Surroundings, progress_bar, settle
+from strobe.errors import UsageError
+
+if TYPE_CHECKING:
+    from strobe.bench.limits import LimitSet
+    from strobe.bench.many import Outcome
+    from strobe.drive.machine import Machine
 
 __all__ = ["MeasureRequest", "measure"]
 
@@ -26,9 +54,34 @@ class MeasureRequest:
     mains_hz: int | None
     lamp: str | float
     capture_rate_hz: float | None
+    mirrored: bool
+    view: str | None
+    disc_mm: float | None
     as_json: bool
     csv: Path | None
     plot: Path | None
+    sheet: Path | None
+    table: Path | None
+    workers: int
+    limits: LimitSet | None
+    machine: Machine | None
+    filing: Filing
+    kept: KeptValues
+
+    @property
+    def measure_options(self) -> dict[str, Any]:
+        """The keyword arguments of `strobe.measure`."""
+        return {
+            "rpm": self.rpm,
+            "dots": self.dots,
+            "mains": self.mains_hz,
+            "lamp": self.lamp,
+            "capture_rate_hz": self.capture_rate_hz,
+            "mirrored": self.mirrored,
+            "view": self.view,
+            "disc_mm": self.disc_mm,
+            **self.kept.options,
+        }
 
 
 @app.command("measure")
@@ -46,6 +99,17 @@ def measure(
         float | None,
         typer.Option(metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
     ] = None,
+    mirrored: Annotated[bool, typer.Option("--mirrored", help="The clip is a mirror image.")] = False,
+    view: Annotated[
+        str | None,
+        typer.Option(metavar="rim|disc", help="Dots along a rim, or a disc from above; seen in the clip otherwise."),
+    ] = None,
+    disc_mm: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="Diameter of the paper disc, for its eccentricity in millimetres."),
+    ] = None,
+    camera: CameraOption = None,
+    config: ConfigOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a clip and nothing else.")] = False,
     csv: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the speed over time as CSV (one clip only).")
@@ -54,46 +118,96 @@ def measure(
         Path | None,
         typer.Option(metavar="FILE", help="Draw speed and its spectrum, .png or .svg (one clip only)."),
     ] = None,
+    sheet: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the reading as a page, .html or .pdf (one clip only).")
+    ] = None,
+    table: Annotated[Path | None, typer.Option(metavar="FILE", help="Write CSV with one row a clip.")] = None,
+    workers: Annotated[int, typer.Option(metavar="N", help="Measure N clips at once.")] = 1,
+    limit: LimitOption = None,
+    machine: MachineOption = None,
+    job: JobOption = None,
+    after: AfterOption = None,
+    again: AgainOption = False,
+    log: LogOption = None,
+    running: RunningOption = None,
+    platter: PlatterOption = None,
+    stylus: StylusOption = None,
+    pitch: PitchOption = None,
+    light: LightOption = None,
+    side: SideOption = None,
 ) -> None:
     """Measure speed, wow and flutter from clips.
 
-    A CLIP is a video file as the camera wrote it, with the row of dots on a
-    platter's rim in the picture. What is not given here is seen in the clip, or
-    assumed, and the reading says which.
+    A CLIP is a video file as the camera wrote it, or a folder of them, with the
+    row of dots on a platter's rim in the picture, or a printed disc from above.
+    What is not given here is seen in the clip, or assumed, and the reading says
+    which.
 
     \b
     Examples:
       strobe measure clip.mp4
       strobe measure clip.mp4 --rpm 45 --dots 160 --mains 60
+      strobe measure above.mp4 --view disc --disc-mm 190
       strobe measure clip.mp4 --plot clip.png --csv clip.csv
       strobe measure before.mp4 after.mp4 --json
+      strobe measure clips --workers 4 --json
+      strobe measure clip.mp4 --limit din-45500
+      strobe measure clip.mp4 --job "deck 7" --after "bearing oiled"
 
     \b
-    Exit status: 0 measured, 2 wrong usage, 3 refused (no figure could be
-    trusted), 4 not readable, 130 interrupted. Of several clips the highest
-    counts.
+    Exit status: 0 measured (with limits: inside), 1 outside the limits, 5 too
+    uncertain to say, 2 wrong usage, 3 refused (no figure could be trusted), 4
+    not readable or not filed, 130 interrupted. Of several clips the gravest
+    counts, in the order 4, 3, 1, 5, 0.
     """
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:
+        from strobe.bench.many import clips_in
+
         request = MeasureRequest(
-            clips=tuple(map(str, clips)),
+            clips=clips_in([str(clip) for clip in clips]),
             rpm=rpm,
             dots=dots,
-            mains_hz=_parse_mains(mains),
-            lamp=_parse_lamp(lamp),
+            mains_hz=parse_mains(mains),
+            lamp=parse_lamp(lamp),
             capture_rate_hz=capture_rate,
+            mirrored=mirrored,
+            view=parse_view(view),
+            disc_mm=disc_mm,
             as_json=as_json,
             csv=csv,
             plot=plot,
+            sheet=sheet,
+            table=table,
+            workers=workers,
+            limits=load_limits(limit, config),
+            machine=load_machine(machine),
+            filing=Filing(
+                *(job, after, again, log),
+                conditions=conditions_of(running, platter, stylus, pitch, light, side),
+                settings={
+                    "rpm": rpm,
+                    "dots": dots,
+                    "mains": mains,
+                    "lamp": lamp,
+                    "capture_rate_hz": capture_rate,
+                    "mirrored": mirrored,
+                    "view": view,
+                    "disc_mm": disc_mm,
+                    "camera": camera,
+                },
+            ),
+            kept=load_kept_values(config, camera),
         )
         _check_targets(request)
-        return _measure_clips(request, here)
+        filing = request.filing.checked(here)
+        return _measure_clips(replace(request, filing=filing, machine=request.machine or filing.machine()), here)
 
     raise typer.Exit(settle(work, here, command="strobe measure"))
 
 
-def _parse_mains(text: str | None) -> int | None:
+def parse_mains(text: str | None) -> int | None:
     if text is None:
         return None
     if text not in ("50", "60"):
@@ -101,27 +215,35 @@ def _parse_mains(text: str | None) -> int | None:
     return int(text)
 
 
-def _parse_lamp(text: str) -> str | float:
-    if text in ("mains", "steady"):
+def parse_view(text: str | None) -> str | None:
+    if text not in (None, "rim", "disc"):
+        raise UsageError(f"--view: {text!r} is neither rim, for dots along a rim, nor disc, for a disc from above")
+    return text
+
+
+def parse_lamp(text: str) -> str | float:
+    if text in ("mains", "once", "steady"):
         return text
     try:
         rate_hz = float(text)
     except ValueError:
         rate_hz = math.nan
     if not (math.isfinite(rate_hz) and rate_hz > 0):
-        raise UsageError(f"--lamp: {text!r} is none of: mains, steady, a number of flashes a second above 0")
+        raise UsageError(f"--lamp: {text!r} is none of: mains, once, steady, a number of flashes a second above 0")
     return rate_hz
 
 
 def _check_targets(request: MeasureRequest) -> None:
+    from strobe.report.handover_files import check_sheet_target
     from strobe.report.plot import check_suffix
     from strobe.report.tables import check_target
 
     sources = {Path(clip).resolve() for clip in request.clips}
-    for option, path in (("--csv", request.csv), ("--plot", request.plot)):
+    named = {"--csv": request.csv, "--plot": request.plot, "--sheet": request.sheet, "--table": request.table}
+    for option, path in named.items():
         if path is None:
             continue
-        if len(request.clips) > 1:
+        if len(request.clips) > 1 and option != "--table":
             raise UsageError(
                 f"{option} takes one clip, but there are {len(request.clips)} and one file cannot hold them "
                 "all; measure them one by one, or use --json for all at once"
@@ -131,53 +253,70 @@ def _check_targets(request: MeasureRequest) -> None:
         check_target(path, option=option)
     if request.plot is not None:
         check_suffix(request.plot)
-        if request.csv is not None and request.csv.resolve() == request.plot.resolve():
-            raise UsageError(f"--csv and --plot both name {request.csv}; name two files")
+    if request.sheet is not None:
+        check_sheet_target(request.sheet, option="--sheet")
+    options: dict[Path, str] = {}
+    for option, path in named.items():
+        if path is not None and (other := options.setdefault(path.resolve(), option)) != option:
+            raise UsageError(f"{other} and {option} both name {path}; name two files")
 
 
 def _measure_clips(request: MeasureRequest, here: Surroundings) -> ExitStatus:
-    from strobe.measurement import Refusal
-    from strobe.report import tables, terminal
-    from strobe.report.plot import write_plot
+    from strobe.bench.many import measure_many
+    from strobe.report.job_tables import clip_row, write_rows
     from strobe.report.words import printable
 
-    measure = here.measure
-    if measure is None:
-        from strobe.measuring import measure as measure_file
+    count = len(request.clips)
+    label = printable(Path(request.clips[0]).name) if count == 1 else f"{count} clips"
+    ticks: list[Callable[[float, float | None], None] | None] = [None]
 
-        measure = measure_file
-    worst = ExitStatus.MEASURED
-    for place, clip in enumerate(request.clips):
-        status = ExitStatus.MEASURED
-        try:
-            with progress_bar(here.err, label=printable(Path(clip).name)) as tick:
-                measurement = measure(
-                    clip,
-                    rpm=request.rpm,
-                    dots=request.dots,
-                    mains=request.mains_hz,
-                    lamp=request.lamp,
-                    capture_rate_hz=request.capture_rate_hz,
-                    progress=tick,
-                )
-        except Refused as refused:
-            status = ExitStatus.REFUSED
-            refusal = Refusal(clip, refused.code, refused.message, refused.advice)
-            if request.as_json:
-                write_line(here.out, tables.json_line(refusal))
-            else:
-                say(here.err, terminal.refusal_text(refusal), gap=place > 0)
-        except ClipUnreadable as error:
-            status = ExitStatus.UNREADABLE
-            say(here.err, terminal.unreadable_text(clip, str(error)), gap=place > 0)
-        else:
-            if request.as_json:
-                write_line(here.out, tables.json_line(measurement))
-            else:
-                say(here.out, terminal.reading(measurement), gap=place > 0)
-            if request.csv is not None:
-                tables.write_csv(measurement.series, request.csv)
-            if request.plot is not None:
-                write_plot(measurement, request.plot)
-        worst = max(worst, status)
+    def tick(done: float, total: float | None) -> None:
+        if ticks[0] is not None:
+            ticks[0](done, total)
+
+    outcomes = measure_many(
+        request.clips,
+        options=request.measure_options,
+        workers=request.workers,
+        measure=here.measure,
+        progress=tick if here.err.isatty() else None,
+    )
+    worst, rows = ExitStatus.MEASURED, []
+    for place in range(count):
+        with progress_bar(here.err, label=label) as ticks[0]:
+            outcome = next(outcomes)
+        outcome, status = _finish(outcome, request, here, gap=place > 0)
+        rows.append(clip_row(outcome, status))
+        worst = gravest(worst, status)
+    if request.table is not None:
+        write_rows(rows, None, request.table)
     return worst
+
+
+def _finish(outcome: Outcome, request: MeasureRequest, here: Surroundings, *, gap: bool) -> tuple[Outcome, ExitStatus]:
+    """Judge, print, write and file one clip."""
+    from strobe.bench.limits import with_verdict
+    from strobe.report import tables
+    from strobe.report.plot import write_plot
+
+    if outcome.measurement is not None and request.limits is not None:
+        outcome = replace(outcome, measurement=with_verdict(outcome.measurement, request.limits))
+    if outcome.measurement is not None and request.machine is not None:
+        outcome = replace(outcome, measurement=name_suspects(outcome.measurement, request.machine))
+    show_outcome(outcome, here, as_json=request.as_json, gap=gap, sources=request.kept.sources)
+    status = status_of(outcome)
+    measurement = outcome.measurement
+    if measurement is None:
+        return outcome, status
+    if request.csv is not None:
+        tables.write_csv(measurement.series, request.csv)
+    if request.plot is not None:
+        write_plot(measurement, request.plot)
+    if request.sheet is not None:
+        from strobe.report.handover import handover_of_clip
+        from strobe.report.handover_files import write_sheet
+
+        write_sheet(handover_of_clip(measurement, limits=request.limits), request.sheet)
+    if not request.filing.file(outcome.clip, measurement, here, aside=request.as_json):
+        status = gravest(status, ExitStatus.UNREADABLE)
+    return outcome, status

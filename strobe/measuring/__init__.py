@@ -2,27 +2,40 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from strobe.capture import ClipFacts, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.figures import evaluate
 from strobe.figures.results import Component
-from strobe.figures.rings import parse_rpm
+from strobe.figures.rings import bars_for, parse_rpm
 from strobe.measurement import Clip, Measurement
-from strobe.measuring.assembly import notes_of, setup_of, speed_of, timing_of
+from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.budget import (
+    RING_OFF_CENTRE_PERCENT,
     components_with_budget,
     fluctuation_with_budget,
     trend_uncertainty_percent_per_minute,
 )
-from strobe.measuring.hypotheses import Hypothesis, Lamp, check_coherence, choose, gather, weigh
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.disc import (
+    begin_disc,
+    index_of,
+    notes_of_disc,
+    off_centre_left_percent,
+    settle,
+    setup_of_disc,
+    view_of,
+    weigh_rings,
+)
+from strobe.measuring.frametimes import frame_times
+from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, weigh
 from strobe.measuring.motion import moves, steadied
+from strobe.measuring.pace import question_pace, question_speed
+from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
     not_turning,
     nothing_to_read,
@@ -30,16 +43,22 @@ from strobe.measuring.refusals import (
     upright_unclear,
     wrong_mains,
 )
-from strobe.pattern import PatternReading, read_pattern
-from strobe.phase import CoarseLine, TimeBase, fit_time_base, measure_flash_rate, read_line
+from strobe.measuring.rows import Lamp, gather
+from strobe.measuring.stretch import steady_part
+from strobe.measuring.unevenness import uneven_dots
+from strobe.pattern import PatternReading
+from strobe.phase import CoarseLine, TimeBase, find_flicker, measure_flash_rate, read_line, shows_line
 
-__all__ = ["measure"]
+__all__ = ["check_options", "measure", "measure_reading"]
 
 _CLEARLY_SMOOTHER = 0.85
 _TRUST_IN_FLICKER = (1.0, 0.6)
 _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
+_MAINS_REACH = 0.005
+_USUAL_MAINS = 6.0
+"""Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
 
 def measure(
@@ -50,9 +69,15 @@ def measure(
     mains: float | None = None,
     lamp: str | float = "mains",
     capture_rate_hz: float | None = None,
+    mirrored: bool = False,
+    view: str | None = None,
+    disc_mm: float | None = None,
+    mains_default: float | None = None,
+    camera_rate_error_ppm: float | None = None,
+    camera_rate_uncertainty_ppm: float | None = None,
     progress: Callable[[float, float | None], None] | None = None,
 ) -> Measurement:
-    """Measure the platter's speed and its steadiness from a clip of the dots on its rim.
+    """Measure the platter's speed and its steadiness from a clip of the dots on its rim, or of a disc from above.
 
     Parameters
     ----------
@@ -66,9 +91,20 @@ def measure(
     mains : float or None
         Mains frequency, 50 or 60 Hz. Without it the clip decides, and 50 is assumed where it can't.
     lamp : str or float
-        ``mains``, ``steady``, or a flash rate in Hz that is known exactly.
+        ``mains``, ``once`` (one flash in a mains cycle), ``steady``, or a flash rate in Hz that is known exactly.
     capture_rate_hz : float or None
         Rate at which the camera took the frames, for slow motion whose file does not say it.
+    mirrored : bool
+        Whether the clip is a mirror image, as front cameras and mirrors make it.
+    view : str or None
+        ``rim`` for dots along a rim, ``disc`` for a printed disc from above; without it the clip decides.
+    disc_mm : float or None
+        Diameter of the paper disc, for its eccentricity in millimetres.
+    mains_default : float or None
+        Mains frequency of the region, 50 or 60 Hz, that decides only where the clip can't.
+    camera_rate_error_ppm, camera_rate_uncertainty_ppm : float or None
+        By how much the camera's clock runs fast, in parts per million, and the 95 % half-width of that, as
+        `strobe.measuring.calibration` finds them; both or neither.
     progress : callable or None
         Called with the seconds read so far and the length of the clip (None when unknown).
 
@@ -86,39 +122,87 @@ def measure(
         When an option makes no sense.
     """
     nominal = None if rpm is None else parse_rpm(rpm)
-    _check_options(dots, mains, lamp, capture_rate_hz)
-    with open_clip(path) as clip:
-        facts = clip.facts
-        full_scale = float(2**facts.bit_depth - 1)
-        report = None if progress is None else (lambda now: progress(now, facts.duration_s))
-        pattern = read_pattern(clip, full_scale=full_scale, progress=report)
-        tally = clip.tally()
+    check_options(dots, mains, lamp, capture_rate_hz, mains_default)
+    _check_view(view, disc_mm)
+    clock = CameraClock.of(camera_rate_error_ppm, camera_rate_uncertainty_ppm)
+    return measure_reading(
+        read_clip(path, mirrored=mirrored, view=view, progress=progress),
+        nominal=nominal,
+        dots=dots,
+        mains=mains,
+        lamp=lamp,
+        capture_rate_hz=capture_rate_hz,
+        mains_default=mains_default,
+        clock=clock,
+        disc_mm=disc_mm,
+    )
+
+
+def measure_reading(
+    reading: ClipReading,
+    *,
+    nominal: float | None,
+    dots: int | None,
+    mains: float | None,
+    lamp: str | float,
+    capture_rate_hz: float | None,
+    mains_default: float | None,
+    clock: CameraClock,
+    disc_mm: float | None = None,
+) -> Measurement:
+    """Measure what one pass over a clip has read; options as for `measure`, `nominal` in rpm."""
+    pattern, facts, tally = reading.pattern, reading.facts, reading.tally
     refuse_what_shows_nothing(pattern)
-    time, stretch = _time_base(pattern, facts, capture_rate_hz)
-    lamps = _lamps(pattern, time, facts, mains, lamp)
+    times = frame_times(pattern, facts, capture_rate_hz, clock)
+    pattern, time, stretch, clock = times.pattern, times.time, times.stretch, times.clock
+    part = steady_part(pattern, time)
+    pattern, time = part.pattern, part.time
+    times = replace(times, pattern=pattern, time=time)
+    disc = begin_disc(pattern, time)
+    if disc is not None:
+        pattern = disc.pattern
+    lamps = _lamps(pattern, time, mains, lamp)
     clearest = max(row.amplitude for row in pattern.rows)
     moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
     if not moving:
         clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > _A_ROW_OF_DOTS]
         raise not_turning() if clear else nothing_to_read(pattern)
+    question_pace(times, moving, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
     if pattern.upright:
         moving += [replace(row, blocks=row.blocks.conj()) for row in moving]
-    ranked = weigh(gather(moving, time, lamps[0].flash), time, lamps, rpm=nominal, dots=dots)
+    if disc is None:
+        ranked = weigh(gather(moving, time, lamps[0].flash), time, lamps, rpm=nominal, dots=dots)
+    else:
+        ranked = weigh_rings(disc, moving, time, lamps, rpm=nominal, dots=dots)
+    if mains is None and mains_default is not None and lamps[0].flash is None:
+        ranked = _favour_mains(ranked, mains_default)
     chosen, gap_percent = choose(ranked, nominal)
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
+    question_speed(times, chosen)
+    off_centre_percent = RING_OFF_CENTRE_PERCENT
+    if disc is not None:
+        chosen, even = settle(disc, chosen, time)
+        off_centre_percent = off_centre_left_percent(chosen, even)
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
 
-    passed, shake, shake_noise_dots = steadied(chosen.line.dots, chosen.evidence.row, pattern)
-    noise_dots = math.hypot(chosen.line.noise_dots, shake_noise_dots)
+    steady = steadied(
+        chosen.line.dots,
+        chosen.evidence.row,
+        pattern,
+        noise_dots=chosen.line.noise_dots,
+        turn_hz=chosen.line.dot_rate_hz / chosen.dots,
+    )
     figures = evaluate(
         time.time_s,
-        (passed - passed[0]) / chosen.dots,
+        (steady.dots - steady.dots[0]) / chosen.dots,
         nominal_rpm=chosen.nominal_rpm,
-        angle_noise_rev=noise_dots / chosen.dots,
+        angle_noise_rev=steady.noise_dots / chosen.dots,
         frame_interval_s=time.interval_s,
         excluded_hz=chosen.line.removed_hz,
+        suspected_hz=suspected_hz(chosen),
+        weight=chosen.line.lit,
     )
     if figures.revolutions < 1:
         raise Refused(
@@ -126,23 +210,48 @@ def measure(
             f"The clip holds {figures.revolutions:.2f} turns of the platter; one whole turn is the least.",
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
-    timing = timing_of(chosen)
-    components = components_with_budget(figures, time, timing, gap_percent)
-    fluctuation = fluctuation_with_budget(
-        figures, time, timing, gap_percent, line=chosen.line, shake_dots=shake, dots=chosen.dots
+    timing = timing_of(chosen, clock)
+    components = components_with_budget(
+        figures,
+        time,
+        timing,
+        gap_percent,
+        left_dots=steady.left_dots,
+        dots=chosen.dots,
+        off_centre_percent=off_centre_percent,
+        uneven=uneven_dots(chosen.evidence.row, steady.dots, dots=chosen.dots),
     )
+    fluctuation, budget = fluctuation_with_budget(
+        figures,
+        time,
+        timing,
+        gap_percent,
+        line=chosen.line,
+        left_dots=steady.left_dots,
+        dots=chosen.dots,
+        off_centre_percent=off_centre_percent,
+    )
+    speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
+    setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
+    notes = times.notes + part.notes
+    seen, index = None, None
+    if disc is not None:
+        seen = view_of(disc, chosen, even, time, disc_mm)
+        index = index_of(disc, speed, figures, chosen.nominal_rpm, clock)
+        setup = setup_of_disc(setup, seen)
+        notes += notes_of_disc(chosen, seen, index, off_centre_percent)
     rate = 1 / (time.interval_s * stretch)
     return Measurement(
         clip=Clip(
-            path=str(path),
+            path=reading.path,
             frames=tally.frames,
             duration_s=(time.duration_s + time.interval_s) * stretch,
             frame_rate_hz=rate,
             capture_rate_hz=rate * stretch,
         ),
-        setup=setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp),
+        setup=setup,
         timing=timing,
-        speed=speed_of(figures, chosen, time, timing, gap_percent),
+        speed=speed,
         fluctuation=replace(
             fluctuation,
             period_s=components[0].period_s if components else None,
@@ -159,10 +268,17 @@ def measure(
             time,
             timing,
             gap_percent=gap_percent,
-            shaken=bool(shake.any()),
+            shaken=pattern.camera.moved,
             scenery_seen=bool(np.all(np.isfinite(pattern.shift_px))),
             corrupt=tally.corrupt,
-        ),
+        )
+        + notes,
+        disc=seen,
+        index=index,
+        events=figures.events,
+        budget=of_speed + budget,
+        search=figures.search,
+        record=record_context(chosen.nominal_rpm),
     )
 
 
@@ -173,40 +289,43 @@ def _period_uncertainty_s(components: tuple[Component, ...]) -> float | None:
     return components[0].period_s * components[0].frequency_uncertainty_hz / components[0].frequency_hz
 
 
-def _check_options(dots: int | None, mains: float | None, lamp: str | float, capture_rate_hz: float | None) -> None:
+def _check_view(view: str | None, disc_mm: float | None) -> None:
+    if view not in (None, "rim", "disc"):
+        raise UsageError(f"view is {view!r}; it is rim, for dots along a rim, or disc, for a disc from above.")
+    if disc_mm is not None and not 30 <= disc_mm <= 1000:
+        raise UsageError(f"disc diameter is {disc_mm:g} mm; it lies between 30 and 1000.")
+
+
+def check_options(
+    dots: int | None,
+    mains: float | None,
+    lamp: str | float,
+    capture_rate_hz: float | None,
+    mains_default: float | None,
+) -> None:
+    """Raise `UsageError` for an option of `measure` that makes no sense."""
     if dots is not None and not 4 <= dots <= 2000:
         raise UsageError(f"dots is {dots}; a ring has between 4 and 2000. Count them, or leave the option out.")
     if mains is not None and mains not in (50, 60):
         raise UsageError(f"mains is {mains:g} Hz; it is 50 or 60. Another flash rate is given with the lamp.")
+    if mains_default is not None and mains_default not in (50, 60):
+        raise UsageError(f"mains default is {mains_default:g} Hz; it is 50 or 60.")
     if isinstance(lamp, str):
-        if lamp not in ("mains", "steady"):
-            raise UsageError(f"lamp is {lamp!r}; it is mains, steady, or a flash rate in Hz.")
+        if lamp not in ("mains", "once", "steady"):
+            raise UsageError(f"lamp is {lamp!r}; it is mains, once, steady, or a flash rate in Hz.")
     elif not 5 <= lamp <= 5000:
         raise UsageError(f"lamp is {lamp:g} Hz; a flash rate lies between 5 and 5000 Hz.")
     if capture_rate_hz is not None and not 5 <= capture_rate_hz <= 2000:
         raise UsageError(f"capture rate is {capture_rate_hz:g} Hz; it lies between 5 and 2000.")
 
 
-def _time_base(pattern: PatternReading, facts: ClipFacts, capture_rate_hz: float | None) -> tuple[TimeBase, float]:
-    """Frame times as the sensor took them, and by how much the file stretches them (1 for none)."""
-    time = fit_time_base(pattern.time_s)
-    told = capture_rate_hz if capture_rate_hz is not None else facts.capture_rate_hz
-    if told is None or abs(told * time.interval_s - 1) < 0.02:
-        return time, 1.0
-    stretch = told * time.interval_s
-    return fit_time_base(pattern.time_s / stretch), stretch
-
-
-def _lamps(
-    pattern: PatternReading, time: TimeBase, facts: ClipFacts, mains: float | None, lamp: str | float
-) -> list[Lamp]:
+def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: str | float) -> list[Lamp]:
     """What the lamp may be; more than one only where the mains is neither given nor shown."""
     if lamp == "steady":
         return [Lamp("steady", mains, None, None, None, None, None)]
-    downward = facts.rotation_deg == 0 and not pattern.upright
     exact = None if isinstance(lamp, str) else float(lamp)
     candidates = (exact,) if exact is not None else (100.0, 120.0)
-    flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=downward)
+    flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if exact is not None:
         if flash is None or cycles is None:
@@ -216,19 +335,48 @@ def _lamps(
         nominal = flash.candidate_hz
         if mains is not None and nominal != 2 * mains:
             raise wrong_mains(mains, flash.rate_hz)
+        half_hz = flash.rate_hz / 2
+        uneven = lamp == "once" or shows_line(
+            pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz
+        )
+        flash = replace(flash, uneven=uneven)
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
+    dimmed_hz = None
+    if not pattern.camera.moved:  # Scenery that moves past brightens and darkens too.
+        dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
+    if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
+        return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
         Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
 
 
+def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:
+    """Whether a mains lamp's flashes, or half of them, may show at a frequency."""
+    cycles = np.array([rate_hz, rate_hz / 2]) * time.interval_s
+    folded_hz = np.abs(cycles - np.rint(cycles)) / time.interval_s
+    return bool(np.any(np.abs(folded_hz - seen_hz) < _MAINS_REACH * rate_hz))
+
+
+def _favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:
+    """The hypotheses in their new order when those that suit the region's mains count for more."""
+
+    def suits(one: Hypothesis) -> bool:
+        if one.lamp.mains_hz is not None:
+            return one.lamp.mains_hz == mains_hz
+        return one.dots == bars_for(mains_hz, one.nominal_rpm)
+
+    favoured = [replace(one, score=one.score + _USUAL_MAINS) if suits(one) else one for one in ranked]
+    return sorted(favoured, key=lambda one: one.score, reverse=True)
+
+
 def _better_clock(time: TimeBase, chosen: Hypothesis) -> tuple[TimeBase, Hypothesis]:
     """For uneven stamps: the stamps, an even cadence, or the lamp's flicker, whichever makes the dots run smoothest."""
-    if time.kind != "stamps" or chosen.line.kind != "camera":
+    if (time.kind != "stamps" and time.noise_s == 0) or chosen.line.kind != "camera":
         return time, chosen
     lamp = chosen.lamp
-    clocks = [time.on_cadence()]
+    clocks = [time.on_cadence() if time.kind == "stamps" else time.on_stamps()]
     if lamp.flash is not None:
         later_s = lamp.flash.jitter_cycles / lamp.flash.rate_hz
         clocks += [time.shifted(trust * later_s) for trust in _TRUST_IN_FLICKER]
@@ -244,7 +392,7 @@ def _better_clock(time: TimeBase, chosen: Hypothesis) -> tuple[TimeBase, Hypothe
             coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
             lamp_cycles=cycles,
             flash=lamp.flash,
-            height=chosen.evidence.row.height,
+            height=chosen.evidence.row.sweep_place,
         )
         if line.noise_dots < _CLEARLY_SMOOTHER * chosen.line.noise_dots:
             time, chosen = clock, replace(chosen, line=line)

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from strobe.figures.results import Figures
 from strobe.figures.rings import still_deviation_percent
-from strobe.measurement import Note, Setup, Speed, Timing
+from strobe.figures.weighting import weighting_gain
+from strobe.measurement import BudgetEntry, Note, RecordContext, Setup, Speed, Timing
 from strobe.measuring.budget import (
     end_to_end_deviation_percent,
     mains_uncertainty_percent,
+    speed_budget,
     speed_uncertainty_percent,
 )
+from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.phase import TimeBase
 
-__all__ = ["notes_of", "setup_of", "speed_of", "timing_of"]
+__all__ = ["notes_of", "record_context", "setup_of", "speed_of", "suspected_hz", "timing_of"]
+
+RECORD_OFF_CENTRE_MM = 0.2
+"""Most that hole and groove may be off each other on a record (IEC 98:1958/64/87, DIN 45547)."""
+
+INNER_GROOVE_MM = 60.0
+"""Smallest radius of a recorded groove (IEC 98:1958)."""
 
 
-def timing_of(chosen: Hypothesis) -> Timing:
+def timing_of(chosen: Hypothesis, clock: CameraClock) -> Timing:
     """Which line was read, and which clock the speed rests on."""
     lamp = chosen.lamp
     line = chosen.line.kind
@@ -38,11 +50,34 @@ def timing_of(chosen: Hypothesis) -> Timing:
         flash_rate_source=seen,
         reference=reference,
         flash_rate_uncertainty_hz=spread,
+        camera_rate_error_ppm=clock.rate_error_ppm if clock.calibrated else None,
     )
 
 
-def speed_of(figures: Figures, chosen: Hypothesis, time: TimeBase, timing: Timing, gap_percent: float) -> Speed:
-    """Both deviations where both can be had, the better one as the answer."""
+def record_context(nominal_rpm: float) -> RecordContext:
+    """What a record as the standards allow it adds at its inner groove: once a turn, peak e / r."""
+    peak = 100 * RECORD_OFF_CENTRE_MM / INNER_GROOVE_MM
+    weighted = peak * float(weighting_gain(nominal_rpm / 60))
+    return RecordContext(RECORD_OFF_CENTRE_MM, INNER_GROOVE_MM, peak, weighted)
+
+
+def suspected_hz(chosen: Hypothesis) -> tuple[float, ...]:
+    """Rates above half the frame rate that a drive may run at: mains, and a motor's torque at twice that."""
+    networks = (50.0, 60.0) if chosen.lamp.mains_hz is None else (chosen.lamp.mains_hz,)
+    return tuple(times * mains for mains in networks for times in (1, 2))
+
+
+def speed_of(
+    figures: Figures,
+    chosen: Hypothesis,
+    time: TimeBase,
+    timing: Timing,
+    gap_percent: float,
+    clock: CameraClock,
+    *,
+    left_dots: NDArray[np.float64],
+) -> tuple[Speed, tuple[BudgetEntry, ...]]:
+    """Both deviations where both can be had, the better one as the answer, and what adds to its half-width."""
     lamp = chosen.lamp
     by_clock = 1 + figures.deviation_percent / 100
     to_camera = None if timing.reference == "lamp" and lamp.flash is None else 100 * (by_clock - 1)
@@ -54,12 +89,13 @@ def speed_of(figures: Figures, chosen: Hypothesis, time: TimeBase, timing: Timin
     flashes = lamp.rate_hz if timing.flash_rate_source is not None else lamp.nominal_hz
     dot_rate = by_clock * chosen.nominal_rpm * chosen.dots / 60
     creep = 0.0 if flashes is None else 60 * (dot_rate - flashes)
-    return Speed(
+    budget = speed_budget(
+        figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent, clock, left_dots
+    )
+    speed = Speed(
         mean_rpm=chosen.nominal_rpm * (1 + answer / 100),
         deviation_percent=answer,
-        uncertainty_percent=speed_uncertainty_percent(
-            figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent
-        ),
+        uncertainty_percent=speed_uncertainty_percent(budget),
         deviation_to_lamp_percent=to_lamp,
         deviation_to_camera_percent=to_camera,
         still_deviation_percent=still_deviation_percent(
@@ -71,13 +107,14 @@ def speed_of(figures: Figures, chosen: Hypothesis, time: TimeBase, timing: Timin
         revolutions=figures.revolutions,
         end_to_end_deviation_percent=answer + end_to_end_deviation_percent(figures) - figures.deviation_percent,
     )
+    return speed, budget
 
 
 def setup_of(
     chosen: Hypothesis, *, rpm_given: bool, dots_given: bool, mains_hz: float | None, lamp: str | float
 ) -> Setup:
     """What was measured against, and which of it was neither given nor shown by the clip."""
-    shown = chosen.turns_seen
+    shown = chosen.turns_seen or chosen.rows_agree
     assumed = []
     if not rpm_given and not shown:
         assumed.append("nominal_rpm")
@@ -154,6 +191,11 @@ def notes_of(
             time.kind == "stamps",
             "stamps-uneven",
             "The time between frames varies; the file's own time stamps were taken.",
+        ),
+        (
+            chosen.lamp.kind == "dimmed",
+            "dimmed-lamp",
+            "The light flickers at a rate that is not the mains'; what it does to the dots was taken off.",
         ),
         (
             slow,

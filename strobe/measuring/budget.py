@@ -3,39 +3,41 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.figures import evaluate
-from strobe.figures.results import Component, Figures, Fluctuation
+from strobe.figures.results import FIGURES, BandPart, Component, Figures, Fluctuation
 from strobe.figures.weighting import weighting_gain
-from strobe.measurement import Timing
+from strobe.measurement import BudgetEntry, Timing
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.unevenness import false_swing_percent
 from strobe.phase import FlashRate, LineReading, TimeBase
 
 __all__ = [
     "components_with_budget",
     "end_to_end_deviation_percent",
     "fluctuation_with_budget",
+    "left_out_hz",
     "mains_uncertainty_percent",
+    "speed_budget",
     "speed_uncertainty_percent",
     "trend_uncertainty_percent_per_minute",
 ]
 
-CAMERA_CLOCK_PERCENT = 0.005
-"""Expanded error of a phone's crystal: 50 parts in a million (value from memory: data sheets say 10 to 50)."""
-
 RING_OFF_CENTRE_PERCENT = 0.05
 """What a ring 0.08 mm off centre on a rim of 155 mm radius adds once a turn (e / R), as a 95 % bound."""
-
-SHAKE_LEFT = 0.12
-"""Share of hand shake that a shift of the scenery leaves in the dots, which are nearer to the camera."""
 
 SCALE_SHARE = 0.03
 """Share of a fluctuation that lossy coding may swallow (seen on rendered clips)."""
 
 MOST_SHAKE_PERCENT = 0.3
+
+_BESIDE_HZ = 0.5
+"""The false line that shake leaves is as likely some tenths of a hertz beside the shake's own."""
 
 SLOW_BEND_DOTS = 0.003
 """How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
@@ -46,6 +48,7 @@ _SHARE_HIDDEN = 0.5
 _SLOW_SWING_CYCLES = 2.0
 """Below this many cycles in the clip the lamp's swing and a trend can't be told apart well."""
 _ONCE_A_TURN = 0.05
+_LINES_COINCIDE = "lines coincide"
 _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
 
@@ -70,7 +73,7 @@ def end_to_end_deviation_percent(figures: Figures) -> float:
     )
 
 
-def speed_uncertainty_percent(
+def speed_budget(
     figures: Figures,
     line: LineReading,
     time: TimeBase,
@@ -78,23 +81,36 @@ def speed_uncertainty_percent(
     timing: Timing,
     nominal_flash_hz: float | None,
     gap_percent: float,
-) -> float:
-    """95 % half-width of the mean deviation: run length and noise, clock, lamp, line.
+    clock: CameraClock,
+    left_dots: NDArray[np.float64],
+) -> tuple[BudgetEntry, ...]:
+    """What adds to the 95 % half-width of the mean deviation: run length and noise, clock, lamp, line.
 
     What the choice of the stretch does to the mean, whole turns or the whole clip, counts as run length.
     """
     total_dots = line.dot_rate_hz * time.duration_s
-    parts = [figures.deviation_uncertainty_percent, 100 * 2 * time.interval_uncertainty]
-    parts.append(end_to_end_deviation_percent(figures) - figures.deviation_percent)
     slow_swing = 0 < line.swing_cycles < _SLOW_SWING_CYCLES
-    parts.append(100 * (1.5 if slow_swing else 0.25) * line.swing_dots / total_dots)
+    parts = {
+        "phase noise": figures.deviation_uncertainty_percent,
+        "time stamps": 100 * 2 * time.interval_uncertainty,
+        "run length": abs(end_to_end_deviation_percent(figures) - figures.deviation_percent),
+        "shake": 100 * 2 * abs(float(left_dots[-1] - left_dots[0])) / total_dots,
+        "swing of the lamp": 100 * (1.5 if slow_swing else 0.25) * line.swing_dots / total_dots,
+    }
     if timing.reference == "camera":
-        parts.append(CAMERA_CLOCK_PERCENT)
+        parts["time base"] = clock.uncertainty_percent
     if timing.line == "lamp" and timing.flash_rate_source == "nominal" and nominal_flash_hz is not None:
-        parts.append(mains_uncertainty_percent(nominal_flash_hz))
+        parts["mains"] = mains_uncertainty_percent(nominal_flash_hz)
     if timing.flash_rate_source in ("measured", "given") and flash is not None:
-        parts.append(100 * 2 * flash.uncertainty_hz / flash.rate_hz)
-    return gap_percent + float(np.sqrt(np.sum(np.square(parts))))
+        parts["flash rate"] = 100 * 2 * flash.uncertainty_hz / flash.rate_hz
+    parts[_LINES_COINCIDE] = gap_percent
+    return tuple(BudgetEntry("deviation", source, float(part)) for source, part in parts.items() if part > 0)
+
+
+def speed_uncertainty_percent(budget: tuple[BudgetEntry, ...]) -> float:
+    """95 % half-width of the mean deviation from its budget."""
+    square = sum(entry.percent**2 for entry in budget if entry.source != _LINES_COINCIDE)
+    return float(np.sqrt(square)) + sum(entry.percent for entry in budget if entry.source == _LINES_COINCIDE)
 
 
 def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, time: TimeBase) -> float:
@@ -118,15 +134,31 @@ def exposure_loss(frequency_hz: float, time: TimeBase, timing: Timing, gap_perce
 
 
 def components_with_budget(
-    figures: Figures, time: TimeBase, timing: Timing, gap_percent: float
+    figures: Figures,
+    time: TimeBase,
+    timing: Timing,
+    gap_percent: float,
+    *,
+    left_dots: NDArray[np.float64],
+    dots: int,
+    off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
+    uneven: float = 0.0,
 ) -> tuple[Component, ...]:
-    """The components with what coding and exposure may swallow, and what an off-centre ring may add once a turn."""
+    """The components with what coding and exposure may swallow, an off-centre ring adds once a turn, and shake left."""
     widened = []
+    window = np.hanning(left_dots.size + 2)[1:-1]
+    window /= window.sum()
     for one in figures.components:
-        ring = RING_OFF_CENTRE_PERCENT if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
+        ring = off_centre_percent if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
+        ring = max(ring, false_swing_percent(uneven, per_revolution=one.per_revolution, dots=dots))
         factor, loss = exposure_loss(one.frequency_hz, time, timing, gap_percent)
         peak = factor * one.peak_percent
-        total = float(np.hypot(np.hypot(one.uncertainty_percent, ring), np.hypot(SCALE_SHARE, loss) * peak))
+        beside_hz = one.frequency_hz + np.linspace(-_BESIDE_HZ, _BESIDE_HZ, 11)
+        turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
+        swing_dots = 2 * float(np.sqrt(np.mean(np.abs(turn @ (window * (left_dots - window @ left_dots))) ** 2)))
+        shaken = 2 * 100 * 2 * np.pi * one.frequency_hz * swing_dots / (dots * figures.mean_rpm / 60)
+        parts = (one.uncertainty_percent, ring, np.hypot(SCALE_SHARE, loss) * peak, shaken)
+        total = float(np.linalg.norm(parts))
         weighted = factor * one.weighted_percent
         widened.append(replace(one, peak_percent=peak, weighted_percent=weighted, uncertainty_percent=total))
     return tuple(sorted(widened, key=lambda c: c.peak_percent, reverse=True))
@@ -139,10 +171,11 @@ def fluctuation_with_budget(
     gap_percent: float,
     *,
     line: LineReading,
-    shake_dots: NDArray[np.float64],
+    left_dots: NDArray[np.float64],
     dots: int,
-) -> Fluctuation:
-    """The fluctuation with what the exposure swallowed put back.
+    off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
+) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
+    """The fluctuation with what the exposure swallowed put back, and what adds to its half-widths.
 
     In its bounds: an off-centre ring, shake, and a wobble that falls on the lamp's beat and went with it.
 
@@ -156,10 +189,10 @@ def fluctuation_with_budget(
     once = next((c.peak_percent for c in figures.components if abs(c.per_revolution - 1) < _ONCE_A_TURN), 0.0)
     gain = float(weighting_gain(np.array([turn_hz]))[0])
     left = 0.0
-    if np.any(shake_dots):
+    if np.any(left_dots):
         moved = evaluate(
             time.time_s,
-            (time.time_s - time.time_s[0]) * turn_hz + SHAKE_LEFT * (shake_dots - shake_dots[0]) / dots,
+            (time.time_s - time.time_s[0]) * turn_hz + (left_dots - left_dots[0]) / dots,
             nominal_rpm=figures.mean_rpm,
             angle_noise_rev=1e-9,
             frame_interval_s=time.interval_s,
@@ -185,30 +218,76 @@ def fluctuation_with_budget(
     ) * float(beat_hz < fluctuation.band_hz[1])
     beat_gain = float(weighting_gain(np.array([beat_hz]))[0])
 
-    def widened(figure: str, ring: float, shake: float) -> float:
+    def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
         own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
+        run: float = min(getattr(fluctuation, f"{figure}_run_percent") or 0.0, own)
         if figure.endswith("peak"):
             off_centre = _RANDOM_ANGLE * ring
         else:
             a = once * (1.0 if figure.startswith("unweighted") else gain)
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
-        shaken = np.sqrt(value**2 + shake**2) - value + 0.3 * shake
+        shaken = value - np.sqrt(max(value**2 - shake**2, 0.0)) + 0.3 * shake
         lost = (
             hidden * (beat_gain if figure.startswith("weighted") else 1.0) * (1.7 if figure.endswith("peak") else 1.0)
         )
         lost = _SHARE_HIDDEN * (np.sqrt(value**2 + lost**2 / 2) - value)
-        return float(np.sqrt(own**2 + off_centre**2 + shaken**2 + lost**2 + (scale * value) ** 2))
+        sources = {
+            "phase noise": np.sqrt(own**2 - run**2),
+            "run length": run,
+            "ring off centre": off_centre,
+            "shake": shaken,
+            "beat of the lamp": lost,
+            "coding and exposure": scale * value,
+        }
+        return tuple(BudgetEntry(figure, source, float(part)) for source, part in sources.items() if part > 0)
 
-    ring = RING_OFF_CENTRE_PERCENT
-    return replace(
+    ring = off_centre_percent
+    budget = (
+        *parts("weighted_peak", ring * gain, 2 * left),
+        *parts("weighted_rms", ring * gain, left),
+        *parts("unweighted_peak", ring, 3 * left),
+        *parts("unweighted_rms", ring, 1.5 * left),
+    )
+    values: dict[str, Any] = {}
+    for figure in FIGURES:
+        values[f"{figure}_percent"] = float(factor * getattr(fluctuation, f"{figure}_percent"))
+        own = [entry.percent for entry in budget if entry.figure == figure]
+        values[f"{figure}_uncertainty_percent"] = float(np.linalg.norm(own))
+    complete = replace(
         fluctuation,
-        weighted_peak_percent=float(factor * fluctuation.weighted_peak_percent),
-        weighted_rms_percent=float(factor * fluctuation.weighted_rms_percent),
-        unweighted_peak_percent=float(factor * fluctuation.unweighted_peak_percent),
-        unweighted_rms_percent=float(factor * fluctuation.unweighted_rms_percent),
-        weighted_peak_uncertainty_percent=widened("weighted_peak", ring * gain, 2 * left),
-        weighted_rms_uncertainty_percent=widened("weighted_rms", ring * gain, left),
-        unweighted_peak_uncertainty_percent=widened("unweighted_peak", ring, 3 * left),
-        unweighted_rms_uncertainty_percent=widened("unweighted_rms", ring, 1.5 * left),
+        **values,
+        parts=tuple(_part_with_budget(part, factor, scale, ring=ring, left=left) for part in fluctuation.parts),
+        left_out_hz=left_out_hz(line, time, fluctuation.band_hz),
+    )
+    return complete.with_upper_limits().with_longer(time.duration_s), budget
+
+
+def left_out_hz(line: LineReading, time: TimeBase, band_hz: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    """Where in the band something that follows the lamp or the pattern was taken off, with what lies near it."""
+    reach = 1.0 / time.duration_s
+    found: list[tuple[float, float]] = []
+    for one in sorted(line.removed_hz):
+        low, high = max(one - reach, 0.0), one + reach
+        if high < band_hz[0] or low > band_hz[1]:
+            continue
+        if found and low <= found[-1][1]:
+            found[-1] = (found[-1][0], high)
+        else:
+            found.append((low, high))
+    return tuple(found)
+
+
+def _part_with_budget(part: BandPart, factor: float, scale: float, *, ring: float, left: float) -> BandPart:
+    """Wow or flutter with the same allowances; a ring off centre is wow."""
+    own_ring = ring if part.name == "wow" else 0.0
+    peak, rms = factor * part.peak_percent, factor * part.rms_percent
+    peak_parts = (part.peak_uncertainty_percent, _RANDOM_ANGLE * own_ring, 3 * left, scale * peak)
+    rms_parts = (part.rms_uncertainty_percent, _RANDOM_ANGLE * own_ring, 1.5 * left, scale * rms)
+    return replace(
+        part,
+        peak_percent=float(peak),
+        rms_percent=float(rms),
+        peak_uncertainty_percent=float(np.linalg.norm(peak_parts)),
+        rms_uncertainty_percent=float(np.linalg.norm(rms_parts)),
     )

@@ -12,79 +12,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from strobe.errors import Refused
-from strobe.figures.rings import NOMINAL_RPM, bars_for, nearest_nominal_rpm
+from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
-from strobe.pattern import RowSeries
-from strobe.phase import (
-    CoarseLine,
-    FlashRate,
-    LineReading,
-    TimeBase,
-    TurnSignature,
-    combine_blocks,
-    find_line,
-    find_turns,
-    read_line,
-)
+from strobe.measuring.rows import CLEAR_SUPPORT, Draft, Lamp, RowEvidence, drafts_of
+from strobe.phase import FlashRate, LineReading, TimeBase, read_line
 
-__all__ = ["Hypothesis", "Lamp", "RowEvidence", "check_coherence", "choose", "gather", "weigh"]
+__all__ = ["Hypothesis", "check_coherence", "choose", "weigh"]
 
-_SPAN = 0.13
-CLEAR_SUPPORT = 6.5
-"""Likeness after one turn, over its noise, from which a repeat counts as seen."""
-_LEAST_DOTS = 4
 _SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
-_WORTH_FOLLOWING = 6.5
+_WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
 _FLASHES, _DEEP = (0.5, 0.2), 0.2
 """Second and third harmonic of flashes at the least, and flicker too deep for soft light behind a long shutter."""
 _CLEAR_GAP = 2.0
+_SAME_SPEED = 0.01
 _CLOSE_PERCENT = 0.6
-_PLAUSIBLE_PERCENT = 2.5
-_KNOWN_BARS = (77, 92, 133, 160, 180, 216, 360, 432)
-
-
-@dataclass(frozen=True, eq=False)
-class Lamp:
-    """The lamp as far as it is known.
-
-    Attributes
-    ----------
-    kind : str
-        ``mains``, ``given`` (flash rate known exactly) or ``steady``.
-    mains_hz : float or None
-        Mains frequency, given or shown by the clip.
-    rate_hz : float or None
-        Best flash rate on the clock of the frame times; ``None`` for a steady lamp or unknown mains.
-    nominal_hz : float or None
-        The flash rate that it should have.
-    source : str or None
-        ``measured``, ``nominal``, ``given`` or ``None``.
-    flash : FlashRate or None
-        The flicker as measured.
-    cycles : array of float64 (frames,) or None
-        Lamp phase at the frame times.
-    """
-
-    kind: str
-    mains_hz: float | None
-    rate_hz: float | None
-    nominal_hz: float | None
-    source: str | None
-    flash: FlashRate | None
-    cycles: NDArray[np.float64] | None
-
-
-@dataclass(frozen=True, eq=False)
-class RowEvidence:
-    """A row that moves, made ready for reading."""
-
-    row: RowSeries
-    amplitude: NDArray[np.complex128]
-    turns: TurnSignature | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +42,7 @@ class Hypothesis:
     line: LineReading
     score: float
     turn_support: float
+    counts: tuple[int, ...]
 
     @property
     def rpm(self) -> float:
@@ -110,21 +55,15 @@ class Hypothesis:
         return 100.0 * (self.rpm / self.nominal_rpm - 1)
 
     @property
+    def rows_agree(self) -> bool:
+        """Whether rows of other counts turn together with this one."""
+        return len({count for count in self.counts if count}) > 1
+
+    @property
     def turns_seen(self) -> bool:
         """Whether the repeat of the dots' irregularities bears this hypothesis out."""
         turns = self.evidence.turns
         return turns is not None and turns.best()[1] > CLEAR_SUPPORT and self.turn_support > 0.6 * turns.best()[1]
-
-
-def gather(rows: Sequence[RowSeries], time: TimeBase, flash: FlashRate | None) -> list[RowEvidence]:
-    """Combine the parts of each row and look for its turns."""
-    found = []
-    cycles = None if flash is None else flash.phase_cycles(time.time_s)
-    for row in rows:
-        amplitude, _ = combine_blocks(row.blocks)
-        turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, cycles)
-        found.append(RowEvidence(row, amplitude, turns))
-    return found
 
 
 def weigh(
@@ -152,75 +91,13 @@ def weigh(
     -------
     list of Hypothesis
     """
-    found: list[tuple[float, _Draft]] = []
-    for evidence in rows:
-        for lamp in lamps:
-            mains = (lamp.mains_hz,) if lamp.mains_hz is not None else (50.0, 60.0)
-            kinds = ("camera", "lamp") if lamp.cycles is not None else ("camera",)
-            pairs = {
-                (speed, count)
-                for speed in ((rpm,) if rpm is not None else NOMINAL_RPM)
-                for count in ((dots,) if dots is not None else tuple(bars_for(hz, speed) for hz in mains))
-                if count >= _LEAST_DOTS
-            }
-            for speed, count in sorted(pairs):
-                for kind in kinds:
-                    coarse = find_line(
-                        evidence.amplitude,
-                        time.time_s,
-                        interval_s=time.interval_s,
-                        expected_hz=count * speed / 60,
-                        span=_SPAN,
-                        lamp_cycles=lamp.cycles if kind == "lamp" else None,
-                    )
-                    draft = _Draft(evidence, lamp, speed, count, kind, coarse)
-                    found.append((_prior(draft, rows, time), draft))
-    best = max((score for score, _ in found), default=0.0)
-    worth = [_follow(draft, score, time) for score, draft in found if score > best - _WORTH_FOLLOWING]
-    return sorted(worth, key=lambda h: h.score, reverse=True)
+    drafts = [draft for lamp in lamps for draft in drafts_of(rows, time, lamp, rpm=rpm, dots=dots)]
+    drafts.sort(key=lambda draft: draft.score, reverse=True)
+    worth = [draft for draft in drafts if draft.score > drafts[0].score - _WORTH_FOLLOWING][:_MOST_FOLLOWED]
+    return sorted((_follow(draft, time) for draft in worth), key=lambda h: h.score, reverse=True)
 
 
-@dataclass(frozen=True, eq=False)
-class _Draft:
-    """A hypothesis before its line has been followed."""
-
-    evidence: RowEvidence
-    lamp: Lamp
-    speed: float
-    count: int
-    kind: str
-    coarse: CoarseLine
-
-    @property
-    def turn_support(self) -> float:
-        """Likeness of the row to itself one turn later, over its noise; 0 where that is a multiple of the true turn."""
-        turns = self.evidence.turns
-        if turns is None:
-            return 0.0
-        period = self.count / self.coarse.rate_hz
-        support = turns.support(period)
-        return 0.0 if any(turns.support(period / k) > 0.7 * support for k in (2, 3)) else support
-
-
-def _prior(draft: _Draft, rows: Sequence[RowEvidence], time: TimeBase) -> float:
-    """How well a hypothesis stands before the lamp's swing is looked at."""
-    evidence, lamp = draft.evidence, draft.lamp
-    deviation = 100 * (60 * draft.coarse.rate_hz / draft.count / draft.speed - 1)
-    score = -0.5 * min((deviation / _PLAUSIBLE_PERCENT) ** 2, 12.0)
-    score += 2.0 * min(0.0, draft.coarse.coherence - 0.6) / 0.2
-    if draft.kind == "lamp" and lamp.flash is None:
-        score -= 3.0 if _would_show(lamp, time) else 0.5
-    if evidence.turns is not None:
-        _, best = evidence.turns.best()
-        if best > CLEAR_SUPPORT:
-            score += 10.0 * float(np.clip((draft.turn_support / best - 0.5) / 0.4, 0, 1)) - 5.0
-    if len(rows) > 1:
-        score += 3.0 * _fitting_rows(evidence, rows, draft.count)
-        score += 0.2 * float(np.log(evidence.row.amplitude / max(r.row.amplitude for r in rows)))
-    return score
-
-
-def _follow(draft: _Draft, prior: float, time: TimeBase) -> Hypothesis:
+def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     """The hypothesis with its line followed, and the vote of the lamp's swing."""
     lamp = draft.lamp
     line = read_line(
@@ -231,15 +108,15 @@ def _follow(draft: _Draft, prior: float, time: TimeBase) -> Hypothesis:
         coarse=draft.coarse,
         lamp_cycles=lamp.cycles,
         flash=lamp.flash,
-        height=draft.evidence.row.height,
+        height=draft.evidence.row.sweep_place,
     )
     vote = line.vote
     if lamp.flash is not None:
         by_shape = _vote_of_flicker(lamp.flash) * (1 if draft.kind == "camera" else -1)
         contested = line.swing_cycles < _SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
-    score = prior + 2.0 * vote
-    return Hypothesis(draft.evidence, lamp, draft.speed, draft.count, line, score, draft.turn_support)
+    score = draft.score + 2.0 * vote
+    return Hypothesis(draft.evidence, lamp, draft.speed_rpm, draft.count, line, score, draft.turn_support, draft.counts)
 
 
 def _vote_of_flicker(flash: FlashRate) -> float:
@@ -253,21 +130,6 @@ def _vote_of_flicker(flash: FlashRate) -> float:
     if not flash.soft:
         return 0.0
     return 1.0 if flash.modulation > _DEEP else 0.4
-
-
-def _would_show(lamp: Lamp, time: TimeBase) -> bool:
-    """Whether flashes at the nominal rate would make the brightness beat visibly at this frame rate."""
-    assert lamp.nominal_hz is not None
-    cycles = lamp.nominal_hz * time.interval_s
-    return abs(cycles - np.rint(cycles)) / time.interval_s > 1.0
-
-
-def _fitting_rows(evidence: RowEvidence, rows: Sequence[RowEvidence], count: int) -> float:
-    """Share of the other rows whose pitch makes them one of the usual rings if this row has `count` dots."""
-    others = [r for r in rows if r is not evidence]
-    implied = [count * evidence.row.pitch_px / r.row.pitch_px for r in others]
-    fits = [min(abs(value / bars - 1) for bars in _KNOWN_BARS) < 0.015 for value in implied]
-    return sum(fits) / len(fits)
 
 
 def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:
@@ -322,7 +184,9 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         "ambiguous",
         f"One turn takes {period:.2f} s here, so the platter turns at about {seen:.1f} rpm, which does not go with "
         f"{best.nominal_rpm:.4g} rpm and {best.dots} dots.",
-        f"Measure again with --rpm {near:.4g} and, if the ring is an unusual one, --dots with the count of its dots.",
+        "If the clip is a mirror image, say so with --mirrored; else count the dots of the ring for --dots."
+        if abs(near / best.nominal_rpm - 1) < _SAME_SPEED
+        else f"Measure again with --rpm {near:.4g} and, if the ring is an unusual one, --dots with its count.",
     )
 
 

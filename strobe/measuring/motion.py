@@ -1,62 +1,214 @@
-"""Whether the dots move, and the camera's own motion taken out of them."""
+"""Whether the dots move, and what of the camera's own motion is still in them.
+
+The pattern layer takes off what the scenery moved in the picture. The rim is nearer than the scenery, and under a
+rolling shutter a row that is carried down is exposed later; so what is left follows the same motion by other, constant
+factors. They are found here, from the motion that is not the platter's: everything but its slow course and its lines.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.errors import Refused
+from strobe.figures.weighting import weighting_gain
 from strobe.pattern import PatternReading, RowSeries
 
-__all__ = ["moves", "shake_dots", "steadied"]
+__all__ = ["Steadied", "moves", "steadied"]
 
-_CLEARLY_FOLLOWS = 0.5
-MUCH_SHAKE_PX = 0.5
-"""A camera on a stand stays well below this, flicker and coding included."""
+_SLOW_S = 0.5
+"""Motion slower than about this is left out when the factors are sought: there the platter wanders too."""
+_MOST_LINES, _CLEAR_LINE = 10, 14.0
+_LEVER_PX = 360.0
+_SURE, _STRONG = 2.0, 0.001
+_LINES_OF_A_PLATTER, _FLUCTUATION_HZ = 4, (1.0, 8.0)
+_MOST_BENDS, _TURN_HARMONICS, _DIM = 2, 8, 0.3
+_SHAKEN_DOTS, _SHARE_OF_SWING = 0.05, 0.1
 
 
-def shake_dots(row: RowSeries, pattern: PatternReading) -> NDArray[np.float64]:
-    """Dots to add to the phase so that the picture's own motion is out of it; zero where the camera stood still."""
-    still = np.zeros(pattern.time_s.size)
-    shift = pattern.shift_px
-    if not np.all(np.isfinite(shift)):
-        return still
-    along = shift[:, 0] + row.slope * shift[:, 1]
-    quick = along - np.polynomial.polynomial.polyval(
-        pattern.time_s, np.polynomial.polynomial.polyfit(pattern.time_s, along, 1)
-    )
-    if float(np.std(quick)) < min(max(0.05, 4 * pattern.shift_noise_px), MUCH_SHAKE_PX):
-        return still
-    return (along - along[0]) / row.mean_pitch_px
+@dataclass(frozen=True, eq=False)
+class Steadied:
+    """A row's dots with the camera's motion taken off.
+
+    Attributes
+    ----------
+    dots : array of float64 (frames,)
+        Dots that have passed.
+    left_dots : array of float64 (frames,)
+        Motion of the camera that may still be in them, a course of its likely size (1-sigma); zero on a stand.
+    noise_dots : float
+        1-sigma white noise of one frame.
+    """
+
+    dots: NDArray[np.float64]
+    left_dots: NDArray[np.float64]
+    noise_dots: float
 
 
 def steadied(
-    dots: NDArray[np.float64], row: RowSeries, pattern: PatternReading
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Dots that have passed with the camera's motion taken off, that motion in dots, and the 1-sigma noise it brings.
+    dots: NDArray[np.float64], row: RowSeries, pattern: PatternReading, *, noise_dots: float, turn_hz: float
+) -> Steadied:
+    """Take off what still follows the camera.
 
-    The motion is taken off only where the dots clearly follow it and run more smoothly without it (flicker can pass for
-    motion of the scenery); else it is zero.
+    Parameters
+    ----------
+    dots : array of float64 (frames,)
+        Dots that have passed by the reading of `row`.
+    row : RowSeries
+        The row that was read.
+    pattern : PatternReading
+        The reading that it belongs to.
+    noise_dots : float
+        1-sigma white noise of `dots` as far as known without regard to shake.
+    turn_hz : float
+        Turns of the platter a second.
 
-    Raises
-    ------
-    Refused
-        ``shaken`` when the scenery moves much and taking that off does not steady the dots.
+    Returns
+    -------
+    Steadied
+        The dots themselves where the camera stood still.
     """
-    shake = shake_dots(row, pattern)
-    jerk, shaken = np.diff(dots, 2), np.diff(shake, 2)
-    follows = -float(jerk @ shaken) > _CLEARLY_FOLLOWS * float(np.linalg.norm(jerk) * np.linalg.norm(shaken))
-    if shake.any() and follows and float(np.std(jerk + shaken)) < float(np.std(jerk)):
-        return dots + shake, shake, pattern.shift_noise_px / row.mean_pitch_px
-    much = float(np.std(shaken)) * row.mean_pitch_px
-    if much > MUCH_SHAKE_PX:
-        raise Refused(
-            "shaken",
-            f"The picture shakes by about {much:.1f} pixels from frame to frame, and the background does not show how "
-            "the dots moved with it.",
-            "Put the phone on a stand or against something solid, and film again.",
-        )
-    return dots, np.zeros_like(dots), 0.0
+    camera, time_s = pattern.camera, pattern.time_s
+    if not camera.moved:
+        return Steadied(dots, np.zeros_like(dots), noise_dots)
+    shift, parts = camera.shift_px - camera.shift_px[0], _parts(pattern)
+    follows, rest = _following(dots, parts, _bends(row, parts, turn_hz, time_s), time_s, turn_hz)
+    taken_off = (shift[:, 0] + row.slope * shift[:, 1]) / row.mean_pitch_px - follows
+    share, noise = _share_left(rest, _quick(taken_off, time_s), time_s)
+    return Steadied(dots - follows, share * taken_off, noise)
+
+
+def _parts(pattern: PatternReading) -> NDArray[np.float64]:
+    """What the dots may follow (frames, n): shift, its rate, turn, stretch and parallax of the picture."""
+    camera = pattern.camera
+    rate = np.gradient(camera.shift_px, pattern.time_s, axis=0)
+    parts = np.concatenate([camera.shift_px, _LEVER_PX * camera.slopes, rate, camera.parallax_px], axis=1)
+    parts = parts - parts[0]
+    return parts[:, np.std(parts, axis=0) > 1e-9]
+
+
+def _bends(
+    row: RowSeries, parts: NDArray[np.float64], turn_hz: float, time_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How pieces of the row moved against each other (frames, n), in dots, beyond what follows the scenery's `parts`.
+
+    No two dots are quite alike, and they come round again; what repeats with the turn is no shake and is left out.
+    """
+    blocks = row.blocks.astype(np.complex128)
+    if blocks.shape[1] <= _MOST_BENDS:
+        return np.zeros((len(blocks), 0))
+    total = blocks.sum(axis=1)
+    turned = blocks * (np.conj(total) / (np.abs(total) + 1e-12))[:, None]
+    mean = turned.mean(axis=0)
+    apart = np.angle(turned * np.conj(mean)) / (2 * np.pi) * np.sqrt(np.abs(mean) / np.abs(mean).sum())
+    apart[np.abs(total) < _DIM * np.median(np.abs(total))] = 0
+    turn = 2 * np.pi * turn_hz * np.outer(time_s, np.arange(1, 1 + min(_TURN_HARMONICS, time_s.size // 24)))
+    known = np.concatenate([np.ones((time_s.size, 1)), np.cos(turn), np.sin(turn), parts], axis=1)
+    known /= np.linalg.norm(known, axis=0)
+    apart = apart - known @ np.linalg.lstsq(known, apart, rcond=1e-8)[0]
+    courses, strength, _ = np.linalg.svd(apart, full_matrices=False)
+    bends: NDArray[np.float64] = courses[:, :_MOST_BENDS] * strength[:_MOST_BENDS]
+    return bends
+
+
+def _following(
+    dots: NDArray[np.float64],
+    parts: NDArray[np.float64],
+    bends: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    turn_hz: float | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What of `dots` follows the scenery's `parts` and the row's own `bends`; and the quick rest, lines and all.
+
+    Lines of the platter are fitted along, so that they are not taken for shake nor shake for them: those of the turn,
+    and others that show. These are looked for in the dots as they came and in what the shake leaves of them; the
+    better fit counts.
+    """
+    known = np.concatenate([parts, bends], axis=1)
+    known = known / (np.std(known, axis=0) + 1e-12)
+    u = 2 * (time_s - time_s[0]) / np.ptp(time_s) - 1
+    even = np.polynomial.polynomial.polyval(u, np.polynomial.polynomial.polyfit(u, dots, 1))
+    target = _quick(dots - even, time_s)
+    course = _quick(np.stack([u, u**2, u**3], axis=1), time_s)
+    shake = np.concatenate([_quick(known, time_s), course], axis=1)
+    of_turn = [] if turn_hz is None else [k * turn_hz for k in range(1, 1 + min(_TURN_HARMONICS, dots.size // 48))]
+    best: tuple[float, NDArray[np.float64]] | None = None
+    for first in (course, shake):
+        lines = _lines_beside(target, first, of_turn, time_s)
+        basis = np.concatenate([shake, *(_wave(hz, time_s) for hz in lines)], axis=1)
+        solution, *_ = np.linalg.lstsq(basis, target, rcond=1e-8)
+        unexplained = float(np.sum((target - basis @ solution) ** 2)) / (dots.size - basis.shape[1])
+        if best is None or unexplained < best[0]:
+            best = (unexplained, solution)
+    assert best is not None
+    follows = known @ best[1][: known.shape[1]]
+    return follows - follows[0], target - shake @ best[1][: shake.shape[1]]
+
+
+def _lines_beside(
+    target: NDArray[np.float64], basis: NDArray[np.float64], of_turn: list[float], time_s: NDArray[np.float64]
+) -> list[float]:
+    """Frequencies of lines, those of the turn first, that stand out of `target` once `basis` is fitted too."""
+    window = np.hanning(target.size + 2)[1:-1]
+    duration = float(np.ptp(time_s))
+    size = 4 << int(np.ceil(np.log2(target.size)))
+    grid = np.fft.rfftfreq(size, duration / (target.size - 1))
+    blocked = grid < 1 / (2 * np.pi * _SLOW_S)
+    lines = list(of_turn)
+    basis = np.concatenate([basis, *(_wave(hz, time_s) for hz in lines)], axis=1)
+    for _ in range(min(_MOST_LINES, target.size // 24)):
+        solution, *_ = np.linalg.lstsq(basis, target, rcond=1e-8)
+        power = np.abs(np.fft.rfft(window * (target - basis @ solution), size)) ** 2
+        power[blocked] = 0
+        top = int(np.argmax(power))
+        if power[top] < _CLEAR_LINE * np.median(power[~blocked]):
+            break
+        lines.append(float(grid[top]))
+        basis = np.concatenate([basis, _wave(lines[-1], time_s)], axis=1)
+        blocked |= np.abs(grid - grid[top]) * duration < 0.5
+    return lines
+
+
+def _wave(hz: float, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    turn = 2 * np.pi * hz * time_s
+    return _quick(np.stack([np.cos(turn), np.sin(turn)], axis=1), time_s)
+
+
+def _share_left(
+    rest: NDArray[np.float64], shake: NDArray[np.float64], time_s: NDArray[np.float64]
+) -> tuple[float, float]:
+    """How large a share of the shake the rest may hold, 1-sigma, and the noise of the rest as if it were white.
+
+    Both are weighed as a fluctuation is. A few strongest lines of the rest are taken for the platter's; further ones
+    are more likely shake.
+    """
+    window = np.hanning(rest.size + 2)[1:-1]
+    power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, shake))
+    white = float(np.median(power[power.size * 2 // 3 :])) / np.log(2)
+    hz = np.fft.rfftfreq(rest.size, float(np.ptp(time_s)) / (rest.size - 1))
+    weight = (hz * weighting_gain(np.maximum(hz, hz[1]))) ** 2
+    kept = of_shake > 0
+    for _ in range(_LINES_OF_A_PLATTER):
+        top = int(np.argmax(np.where(kept, power * weight, 0)))
+        kept[max(0, top - 2) : top + 3] = False
+    usual = np.convolve(of_shake, np.ones(9) / 9, mode="same")
+    strong = kept & (usual > _STRONG * usual.max())
+    beyond = float(np.sum((weight * (power - white))[strong]))
+    among = kept & (hz > _FLUCTUATION_HZ[0]) & (hz < _FLUCTUATION_HZ[1])
+    noise = max(white, float(np.median(power[among])) / np.log(2))
+    unsure = _SURE * noise * float(np.linalg.norm(weight[strong]))
+    share = np.sqrt((max(beyond, 0.0) + unsure) / float(np.sum((weight * usual)[strong])))
+    return float(share), float(np.sqrt(noise / np.sum(window**2)))
+
+
+def _quick(series: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`series` (frames,) or (frames, n) without its slow course."""
+    from scipy.ndimage import gaussian_filter1d
+
+    frames = _SLOW_S * (time_s.size - 1) / float(np.ptp(time_s))
+    slow: NDArray[np.float64] = gaussian_filter1d(series, frames, axis=0, mode="nearest")
+    return series - slow
 
 
 def moves(row: RowSeries, pattern: PatternReading) -> bool:
@@ -65,12 +217,12 @@ def moves(row: RowSeries, pattern: PatternReading) -> bool:
     What a grey level or two of other things in the band can move the phase by grows as the pattern gets fainter.
     """
     total = row.blocks.astype(np.complex128).sum(axis=1)
-    phase = np.unwrap(np.angle(total)) / (2 * np.pi)
-    shake = shake_dots(row, pattern)
-    moved = phase + shake
-    jitter = 1.4826 * float(np.median(np.abs(np.diff(phase, 2)))) / np.sqrt(6)
-    travel = abs(float(np.median(moved[-8:]) - np.median(moved[:8])))
-    swing = float(np.ptp(shake))
-    if swing > 0.02:
-        return travel > 0.3 + 0.25 * swing
-    return float(np.ptp(moved)) > max(0.006, 10 * jitter, 0.4 / row.amplitude)
+    moved = np.unwrap(np.angle(total)) / (2 * np.pi)
+    jitter = 1.4826 * float(np.median(np.abs(np.diff(moved, 2)))) / np.sqrt(6)
+    least = max(0.006, 10 * jitter, 0.4 / row.amplitude)
+    if pattern.camera.moved:
+        parts = _parts(pattern)
+        moved = moved - _following(moved, parts, parts[:, :0], pattern.time_s)[0]
+        swing = float(np.ptp(pattern.camera.shift_px[:, 0])) / row.mean_pitch_px
+        least = max(least, _SHAKEN_DOTS, _SHARE_OF_SWING * swing)
+    return float(np.ptp(moved)) > least

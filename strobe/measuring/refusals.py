@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from strobe.errors import Refused
 from strobe.pattern import PatternReading
 
@@ -16,7 +18,7 @@ _BLACK = 22.0
 def refuse_what_shows_nothing(pattern: PatternReading) -> None:
     """Refuse a clip that is too short or in which no row was found."""
     frames = pattern.time_s.size
-    length = float(pattern.time_s[-1] - pattern.time_s[0]) if frames > 1 else 0.0
+    length = float(np.ptp(pattern.time_s)) if frames > 1 else 0.0
     if frames < _LEAST_FRAMES or length < _LEAST_SECONDS:
         raise Refused(
             "too-short",

@@ -7,19 +7,33 @@ read and let go.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.capture import Frame
 from strobe.pattern.background import BackgroundReader
+from strobe.pattern.disc import (
+    DiscFacts,
+    DiscLight,
+    FoundDisc,
+    LaneReader,
+    RingPlaces,
+    RingReader,
+    bands_over,
+    find_disc,
+    learn_lanes,
+    learn_ring,
+)
 from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression, impression
 from strobe.pattern.reading import RowReader, learn_row
+from strobe.pattern.shake import CameraCourse, ShakeWatch
 
-__all__ = ["PatternReading", "RowSeries", "read_pattern"]
+__all__ = ["CameraCourse", "DiscFacts", "PatternReading", "RingPlaces", "RowSeries", "read_pattern"]
 
 _HELD = 24
 _TRIES = 6
@@ -28,6 +42,15 @@ _STRONG = 12.0
 _MANY_PITCHES = 20.0
 _LEAST_STIR = 1.5
 _FAR_LIVELIER = 3.0
+_BESIDE, _LIVELY_PERCENT = 8, 70
+_STANDS, _MOVES = 0.1, 0.06
+"""A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least."""
+_WHITE, _LEAST_SHIFT_PX = 0.3, 0.6
+"""A shift that jumps from frame to frame like white noise is no camera's motion."""
+_SCENERY_STANDS_PX = 0.06
+"""In a picture put in twice the scenery stands as well, even in a hand."""
+_TURNED = {"down": "right", "up": "left", "left": "up", "right": "down"}
+"""Which way the shutter sweeps once lines and columns are exchanged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,10 +61,14 @@ class RowSeries:
     ----------
     height : float
         Place in the picture, 0 (top or, for an upright row, left) to 1.
+    sweep_place : float or None
+        Place in the order of exposure, 0 (first) to 1; None where a rolling shutter sweeps along the row, so that each
+        part of it has a time of its own.
     slope : float
         Mean fall of the row per pixel along it.
     pitch_px : float
-        Widest distance from dot to dot, near the middle of the rim.
+        Widest distance from dot to dot, near the middle of the rim; for the rings of a disc as if all had the radius of
+        the first, so that pitches stand to each other as one over the counts.
     mean_pitch_px : float
         Mean distance, weighed as the reading weighs the pixels.
     dots_in_view : float
@@ -50,9 +77,12 @@ class RowSeries:
         Amplitude of the pattern as a share of its mean brightness, and in grey levels.
     blocks : array of complex64 (frames, blocks)
         Amplitude of each part of the row in each frame; the phase grows when the pattern moves left.
+    ring : RingPlaces or None
+        Where the parts lie on a ring seen from above; None for a row along a rim.
     """
 
     height: float
+    sweep_place: float | None
     slope: float
     pitch_px: float
     mean_pitch_px: float
@@ -60,6 +90,7 @@ class RowSeries:
     contrast: float
     amplitude: float
     blocks: NDArray[np.complex64]
+    ring: RingPlaces | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,40 +103,106 @@ class PatternReading:
         Times of the frames that were read.
     rows : tuple of RowSeries
         Rows found, the clearest first; empty when there are none.
-    brightness : array of float64 (frames, picture rows)
-        Brightness of the still scenery by picture row, top to bottom.
-    shift_px : array of float64 (frames, 2)
-        Shift of the scenery along a row and across it; NaN where there is nothing to hold on to.
-    shift_noise_px : float
-        1-sigma noise of one shift.
+    brightness : array of float64 (frames, bins)
+        Brightness of the still scenery across the picture, in the order of exposure.
+    sweep_known : bool
+        Whether that order is known; else it may be the other way round.
+    camera : CameraCourse
+        How the scenery moved in the picture; where the camera moved at all, that is taken off the blocks of the rows.
     upright : bool
         Whether the rows run up the picture (all places are then those of the turned picture).
     plane : str
         ``luma``, ``cb`` or ``cr``: where the contrast was.
     impression : Impression
         What the first frames look like as a whole, for telling why there are no rows.
+    disc : DiscFacts or None
+        What else was seen of a disc from above; None for the rim.
     """
 
     time_s: NDArray[np.float64]
     rows: tuple[RowSeries, ...]
     brightness: NDArray[np.float64]
-    shift_px: NDArray[np.float64]
-    shift_noise_px: float
+    sweep_known: bool
+    camera: CameraCourse
     upright: bool
     plane: str
     impression: Impression
+    disc: DiscFacts | None = None
+
+    @property
+    def shift_px(self) -> NDArray[np.float64]:
+        """Shift of the scenery along a row and across it (frames, 2); NaN where there is nothing to hold on to."""
+        return self.camera.shift_px
+
+    @property
+    def shift_noise_px(self) -> float:
+        """1-sigma noise of one shift."""
+        return self.camera.noise_px
+
+    def only(self, frames: NDArray[np.int_]) -> PatternReading:
+        """The same reading with some of its frames alone."""
+        if frames.size == self.time_s.size:
+            return self
+        rows = tuple(replace(row, blocks=row.blocks[frames]) for row in self.rows)
+        return replace(
+            self,
+            time_s=self.time_s[frames],
+            rows=rows,
+            brightness=self.brightness[frames],
+            camera=self.camera.only(frames),
+            disc=None if self.disc is None else replace(self.disc, lanes=self.disc.lanes[frames]),
+        )
+
+    def repeats(self) -> NDArray[np.bool_]:
+        """Frames (frames,) in which the pattern stands exactly as in the frame before, while it moves in most others.
+
+        That is how a picture looks that a camera or program put in twice. Where the pattern hardly moves from frame to
+        frame nothing is marked: there a repeated picture does no harm.
+        """
+        marked = np.zeros(self.time_s.size, bool)
+        if not self.rows or self.time_s.size < 3:
+            return marked
+        sizes = [np.sqrt(np.mean(np.abs(row.blocks) ** 2, axis=1, keepdims=True)) + 1e-12 for row in self.rows]
+        blocks = np.concatenate([row.blocks / size for row, size in zip(self.rows, sizes, strict=True)], axis=1)
+        change = np.sqrt(np.mean(np.abs(np.diff(blocks, axis=0)) ** 2, axis=1))
+        padded = (
+            np.pad(change, _BESIDE, mode="reflect") if change.size > _BESIDE else np.zeros(change.size + 2 * _BESIDE)
+        )
+        windows = np.lib.stride_tricks.sliding_window_view(padded, _BESIDE)
+        lively = np.percentile(windows, _LIVELY_PERCENT, axis=1)
+        around = np.minimum(lively[: change.size], lively[_BESIDE + 1 :])
+        marked[1:] = (change < _STANDS * around) & (around > _MOVES)
+        if self.camera.moved:
+            marked[1:] &= np.abs(np.diff(self.shift_px, axis=0)).max(axis=1) < _SCENERY_STANDS_PX
+        return marked
+
+
+_Seen: TypeAlias = tuple[list[NDArray[np.complex64]], NDArray[np.float32], NDArray[np.float32]]
+"""Of one frame: the rows, the scenery's brightness, the lanes beside the rings."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Learned:
-    readers: tuple[RowReader, ...]
-    background: BackgroundReader
+    readers: tuple[RowReader | RingReader, ...]
+    background: BackgroundReader | DiscLight
+    watch: ShakeWatch | _CalmWatch
     plane: str
     upright: bool
+    sweep: str
+    grain: tuple[int, int]
+    """Size (down, right) of a pixel of the plane in pixels of the luma plane."""
+    disc: FoundDisc | None = None
+    lanes: LaneReader | None = None
+    skew_rev: tuple[float, float] = (0.0, np.inf)
 
 
 def read_pattern(
-    frames: Iterable[Frame], *, full_scale: float = 255.0, progress: Callable[[float], None] | None = None
+    frames: Iterable[Frame],
+    *,
+    full_scale: float = 255.0,
+    sweep: str = "down",
+    view: str | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> PatternReading:
     """Read every frame once.
 
@@ -115,6 +212,11 @@ def read_pattern(
         In order of time.
     full_scale : float
         The value of white in the planes.
+    sweep : str
+        Which way a rolling shutter sweeps the picture: ``down``, ``up``, ``left``, ``right``, or ``sideways`` for left
+        or right.
+    view : str or None
+        ``rim`` for rows along a rim, ``disc`` for rings seen from above; None to let the first frames decide.
     progress : callable or None
         Called with the time of the frame just read, in seconds.
 
@@ -126,7 +228,7 @@ def read_pattern(
     held: list[Frame] = []
     learned: _Learned | None = None
     times: list[float] = []
-    seen: list[tuple[list[NDArray[np.complex64]], NDArray[np.float32], tuple[float, float, float]]] = []
+    seen: list[_Seen] = []
     tries = 0
     look = Impression(0.0, 0.0, 1.0, False)
     for frame in frames:
@@ -142,7 +244,8 @@ def read_pattern(
         held.append(frame)
         if len(held) < _HELD:
             continue
-        learned, tries = _learn(held, full_scale), tries + 1
+        learned = _learn(held, full_scale, sweep, view)
+        tries += 1
         if tries == 1:
             look = impression([one.luma for one in held], full_scale=full_scale)
         times += [one.time_s for one in held] if learned is None or not times else []
@@ -152,12 +255,12 @@ def read_pattern(
         held = []
     if learned is None and held:
         if tries == 0 and len(held) > 2:
-            learned = _learn(held, full_scale)
+            learned = _learn(held, full_scale, sweep, view)
             look = impression([one.luma for one in held], full_scale=full_scale)
         times += [one.time_s for one in held]
         if learned is not None:
             seen = [_read(learned, one) for one in held]
-    return _collect(learned, times, seen, look)
+    return _collect(learned, times, seen, look, sweep_known=sweep != "sideways")
 
 
 def _plane(frame: Frame, name: str, upright: bool) -> Plane | None:
@@ -165,22 +268,28 @@ def _plane(frame: Frame, name: str, upright: bool) -> Plane | None:
     return plane if plane is None or not upright else plane.T
 
 
-def _learn(held: Sequence[Frame], full_scale: float) -> _Learned | None:
-    """Find and learn the rows in the held frames: level ones, or upright ones where only those stir."""
-    level = _learn_one_way(held, full_scale, upright=False)
+def _learn(held: Sequence[Frame], full_scale: float, sweep: str, view: str | None) -> _Learned | None:
+    """Find and learn in the held frames the rings of a disc, level rows, or upright ones where only those stir.
+
+    A disc is looked for only where it is asked for.
+    """
+    if view == "disc":
+        return _learn_disc(held, full_scale, sweep)
+    level = _learn_one_way(held, full_scale, sweep, upright=False)
     if level is not None and _is_clear(level.readers):
         return level
-    upright = _learn_one_way(held, full_scale, upright=True)
+    upright = _learn_one_way(held, full_scale, sweep, upright=True)
     if level is None or upright is None:
         return level or upright
     stirs = _stir(upright, held)
     return upright if stirs > _LEAST_STIR and stirs > _FAR_LIVELIER * _stir(level, held) else level
 
 
-def _is_clear(readers: Sequence[RowReader]) -> bool:
+def _is_clear(readers: Sequence[RowReader | RingReader]) -> bool:
     """Whether one of the rows is too strong and too long for mere texture."""
+    rows = [one for one in readers if isinstance(one, RowReader)]
     return any(
-        one.amplitude > _STRONG and one.x_px.size > _MANY_PITCHES * float(np.median(one.pitch_px)) for one in readers
+        one.amplitude > _STRONG and one.x_px.size > _MANY_PITCHES * float(np.median(one.pitch_px)) for one in rows
     )
 
 
@@ -195,7 +304,7 @@ def _stir(learned: _Learned, held: Sequence[Frame]) -> float:
     return max(stirs)
 
 
-def _learn_one_way(held: Sequence[Frame], full_scale: float, *, upright: bool) -> _Learned | None:
+def _learn_one_way(held: Sequence[Frame], full_scale: float, sweep: str, *, upright: bool) -> _Learned | None:
     """Rows of one direction, in the plane with the contrast."""
     best: tuple[float, str, tuple[FoundRow, ...]] | None = None
     for name in ("luma", "cb", "cr"):
@@ -219,56 +328,164 @@ def _learn_one_way(held: Sequence[Frame], full_scale: float, *, upright: bool) -
         return None
     luma = [frame.luma.T if upright else frame.luma for frame in held[::3]]
     around = kept if name == "luma" else ()
-    return _Learned(kept, BackgroundReader(luma, around, full_scale=full_scale), name, upright)
+    way = "right" if sweep == "sideways" else sweep
+    way = _TURNED[way] if upright else way
+    background = BackgroundReader(luma, around, full_scale=full_scale, sweep=way)
+    watched = [frame.luma.T if upright else frame.luma for frame in held[::2]]
+    watch = ShakeWatch(watched, around, full_scale=full_scale)
+    grain = (luma[0].shape[0] // clear[0].shape[0], luma[0].shape[1] // clear[0].shape[1])
+    return _Learned(kept, background, watch, name, upright, way, grain)
 
 
-def _read(
-    learned: _Learned, frame: Frame
-) -> tuple[list[NDArray[np.complex64]], NDArray[np.float32], tuple[float, float, float]]:
+def _learn_disc(held: Sequence[Frame], full_scale: float, sweep: str) -> _Learned | None:
+    """Rings of a disc seen from above, in luma."""
+    luma = [frame.luma for frame in held]
+    disc = find_disc(luma[:: max(1, len(luma) // 6)], full_scale=full_scale)
+    if disc is None:
+        return None
+    way = "right" if sweep == "sideways" else sweep
+    some = luma[:: max(1, len(luma) // 8)]
+    readers = [learn_ring(some, disc, ring, full_scale=full_scale, sweep=way) for ring in disc.rings]
+    kept = tuple(reader for reader in readers if reader is not None)[:_MOST_READ]
+    if not kept:
+        return None
+    size = luma[0].shape[0 if way in ("down", "up") else 1]
+    lanes = learn_lanes(luma[:: max(1, len(luma) // 16)], disc, full_scale=full_scale, sweep=way)
+    return _Learned(
+        readers=kept,
+        background=DiscLight(some, disc, lanes, full_scale=full_scale, sweep=way),
+        watch=_watch_beside(disc, luma, full_scale),
+        plane="luma",
+        upright=False,
+        sweep=way,
+        grain=(1, 1),
+        disc=disc,
+        lanes=lanes,
+        skew_rev=disc.skew_rev(size, way),
+    )
+
+
+class _CalmWatch:
+    """A watch over scenery that stood still at first: rings are read where they were learned.
+
+    Small shifts average out round a ring better than poor scenery shows them; only a large and smooth one counts.
+    """
+
+    def __init__(self, watch: ShakeWatch) -> None:
+        self._watch = watch
+
+    def look(self, plane: Plane) -> tuple[int, int]:
+        """Look at the next frame; the rings stay where they are."""
+        self._watch.look(plane)
+        return (0, 0)
+
+    def course(self) -> CameraCourse:
+        """What was seen."""
+        seen = self._watch.course()
+        return replace(seen, moved=_clearly_moved(seen.shift_px), read_at_px=np.zeros_like(seen.read_at_px))
+
+
+def _clearly_moved(shift_px: NDArray[np.float64]) -> bool:
+    """Whether a shift (frames, 2) is a camera's motion: large, and not jumping from frame to frame like noise."""
+    smooth = np.var(np.diff(shift_px, axis=0), axis=0) < _WHITE * 2 * np.var(shift_px, axis=0)
+    return bool(np.any(smooth & (np.std(shift_px, axis=0) > _LEAST_SHIFT_PX)))
+
+
+def _watch_beside(disc: FoundDisc, luma: Sequence[Plane], full_scale: float) -> ShakeWatch | _CalmWatch:
+    """A watch over the scenery beside a disc."""
+    bands = cast("Sequence[RowReader]", bands_over(disc, luma[0].shape))
+    trial, watch = (ShakeWatch(luma[::2], bands, full_scale=full_scale) for _ in range(2))
+    for plane in luma:
+        trial.look(plane)
+    return watch if _clearly_moved(trial.course().shift_px) else _CalmWatch(watch)
+
+
+def _read(learned: _Learned, frame: Frame) -> _Seen:
     plane = _plane(frame, learned.plane, learned.upright)
     assert plane is not None
     luma = frame.luma.T if learned.upright else frame.luma
-    return (
-        [reader.read(plane) for reader in learned.readers],
-        learned.background.brightness(luma),
-        learned.background.watch(luma),
-    )
+    down, right = learned.watch.look(luma)
+    at = (down // learned.grain[0], right // learned.grain[1])
+    lanes = np.zeros((0, 0), np.float32) if learned.lanes is None else learned.lanes.read(luma, (down, right))
+    return [reader.read(plane, at) for reader in learned.readers], learned.background.brightness(luma), lanes
 
 
 def _collect(
     learned: _Learned | None,
     times: list[float],
-    seen: list[tuple[list[NDArray[np.complex64]], NDArray[np.float32], tuple[float, float, float]]],
+    seen: list[_Seen],
     look: Impression,
+    *,
+    sweep_known: bool,
 ) -> PatternReading:
     rows: list[RowSeries] = []
     brightness = np.zeros((len(times), 0))
-    shift = np.full((len(times), 2), np.nan)
-    noise = float("nan")
+    camera = CameraCourse.unseen(len(times))
     if learned is not None:
-        brightness = np.array([one[1] for one in seen], np.float64)
-        shift = np.array([one[2][:2] for one in seen], np.float64)
-        noise = float(np.median([one[2][2] for one in seen]))
+        camera = learned.watch.course()
+        brightness = camera.evened(np.array([one[1] for one in seen], np.float64))
         for k, reader in enumerate(learned.readers):
+            if isinstance(reader, RingReader):
+                blocks = camera.taken_off(
+                    np.array([one[0][k] for one in seen]), cast("RowReader", reader), learned.grain
+                )
+                rows.append(_ring_series(reader, blocks, cast("RingReader", learned.readers[0])))
+                continue
             rows.append(
                 RowSeries(
                     height=reader.height,
+                    sweep_place=_sweep_place(reader.height, learned.sweep),
                     slope=reader.slope,
                     pitch_px=float(np.percentile(reader.pitch_px, 95)),
                     mean_pitch_px=1 / reader.shift_factor(),
                     dots_in_view=float(np.sum(1 / reader.pitch_px)),
                     contrast=reader.contrast,
                     amplitude=reader.amplitude,
-                    blocks=np.array([one[0][k] for one in seen]),
+                    blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
                 )
             )
     return PatternReading(
         time_s=np.array(times),
         rows=tuple(rows),
         brightness=brightness,
-        shift_px=shift,
-        shift_noise_px=noise,
+        sweep_known=sweep_known,
+        camera=camera,
         upright=learned is not None and learned.upright,
         plane=learned.plane if learned is not None else "luma",
         impression=look,
+        disc=None if learned is None else _disc_facts(learned, seen),
     )
+
+
+def _ring_series(reader: RingReader, blocks: NDArray[np.complex64], first: RingReader) -> RowSeries:
+    places = reader.places
+    return RowSeries(
+        height=float(np.median(places.sweep_place)),
+        sweep_place=None,
+        slope=0.0,
+        pitch_px=first.pitch_px * first.places.bars_seen / places.bars_seen,
+        mean_pitch_px=reader.mean_pitch_px,
+        dots_in_view=places.bars_seen * places.seen_share,
+        contrast=reader.contrast,
+        amplitude=reader.amplitude,
+        blocks=blocks,
+        ring=places,
+    )
+
+
+def _disc_facts(learned: _Learned, seen: list[_Seen]) -> DiscFacts | None:
+    if learned.disc is None or learned.lanes is None:
+        return None
+    return DiscFacts(
+        elevation_deg=learned.disc.elevation_deg,
+        paper_radius=learned.lanes.paper_radius,
+        skew_rev=learned.skew_rev[0],
+        skew_noise_rev=learned.skew_rev[1],
+        azimuth_rad=learned.lanes.azimuth_rad,
+        lane_sweep=learned.lanes.sweep_place,
+        lanes=np.stack([one[2] for one in seen]),
+    )
+
+
+def _sweep_place(height: float, sweep: str) -> float | None:
+    return {"down": height, "up": 1 - height}.get(sweep)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from strobe.errors import MissingLibrary
 
-__all__ = ["Plane", "decimate", "opencv"]
+__all__ = ["Plane", "decimate", "mappable", "opencv"]
 
 Plane = NDArray[Any]
 
@@ -43,3 +43,8 @@ def decimate(plane: Plane, factor: int) -> NDArray[np.float32]:
     cropped = np.ascontiguousarray(plane[: height * factor, : width * factor])
     small = opencv().resize(cropped, (width, height), interpolation=opencv().INTER_AREA)
     return small.astype(np.float32)
+
+
+def mappable(plane: Plane) -> Plane:
+    """`plane` in a form that OpenCV resamples."""
+    return plane if plane.dtype in (np.uint8, np.uint16, np.float32) else plane.astype(np.float32)

@@ -11,7 +11,7 @@ when it is seen from outside.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,10 @@ class RowReader:
         Place of the row in the picture, 0 (top) to 1.
     slope : float
         Mean fall of the row per pixel to the right.
+    places_px : array of float64 (blocks, 2)
+        Middle (y, x) of each part.
+    dots_per_px : array of float64 (blocks, 2)
+        Dots by which the phase of each part falls when the picture moves a pixel down, and right.
     """
 
     x_px: NDArray[np.float64]
@@ -55,16 +59,32 @@ class RowReader:
     blocks: int
     height: float
     slope: float
+    places_px: NDArray[np.float64]
+    dots_per_px: NDArray[np.float64]
     _crop: tuple[slice, slice]
     _pick: NDArray[np.intp]
     _height_weight: NDArray[np.float32]
     _template: NDArray[np.float32]
 
-    def read(self, plane: Plane) -> NDArray[np.complex64]:
-        """Complex amplitude (blocks,) of the row in `plane` (height, width); add them up for the whole row."""
-        pixels = np.ascontiguousarray(plane[self._crop]).reshape(-1)[self._pick]
+    def read(self, plane: Plane, at: tuple[int, int] = (0, 0)) -> NDArray[np.complex64]:
+        """Complex amplitude (blocks,) of the row in `plane` (height, width); add them up for the whole row.
+
+        `at` is where to read, whole pixels (down, right) from where the row was learned. What would be read beyond the
+        edge of the picture is taken from the edge.
+        """
+        pixels = self._cut(plane, at).reshape(-1)[self._pick]
         profile = self._height_weight @ pixels.reshape(self._height_weight.size, -1).astype(np.float32)
         return (profile @ self._template).view(np.complex64)
+
+    def _cut(self, plane: Plane, at: tuple[int, int]) -> Plane:
+        if at == (0, 0):
+            return np.ascontiguousarray(plane[self._crop])
+        rows, columns = (
+            np.clip(np.arange(one.start, one.stop) + by, 0, size - 1)
+            for one, by, size in zip(self._crop, at, plane.shape, strict=True)
+        )
+        cut: Plane = plane[np.ix_(rows, columns)]
+        return cut
 
     def shift_factor(self) -> float:
         """Dots by which the phase grows when the whole picture moves left by one pixel."""
@@ -151,7 +171,8 @@ def learn_row(planes: Sequence[Plane], found: FoundRow, *, full_scale: float = 2
     template, blocks = _template(x, phase, envelope, float(np.median(pitch)))
     mean = float(np.einsum("fdx,d->", stack[:, used_offset], weight) / (len(planes) * x.size))
     amplitude = float(2 * np.average(envelope, weights=envelope))
-    return RowReader(
+    places = np.linspace(float(x[0]), float(x[-1]), blocks + 2)[1:-1]
+    reader = RowReader(
         x_px=x.astype(np.float64),
         y_px=y,
         pitch_px=pitch,
@@ -160,11 +181,24 @@ def learn_row(planes: Sequence[Plane], found: FoundRow, *, full_scale: float = 2
         blocks=blocks,
         height=float(np.median(y)) / height,
         slope=float(np.polyfit(x, y, 1)[0]),
+        places_px=np.stack([np.interp(places, x, y), places], axis=1),
+        dots_per_px=np.zeros((blocks, 2)),
         _crop=(slice(top, bottom), slice(left, right)),
         _pick=np.ascontiguousarray(pick[used_offset].reshape(-1)),
         _height_weight=weight,
         _template=template * scale,
     )
+    return replace(reader, dots_per_px=_dots_per_px(reader, planes))
+
+
+def _dots_per_px(reader: RowReader, planes: Sequence[Plane]) -> NDArray[np.float64]:
+    """What each part of the row makes of a shift of a pixel, seen by reading the same frames a pixel beside."""
+    here = np.array([reader.read(plane) for plane in planes]).astype(np.complex128)
+    turns = []
+    for down, right in ((1, 0), (0, 1)):
+        after, before = (np.array([reader.read(p, (k * down, k * right)) for p in planes]) for k in (1, -1))
+        turns.append(np.sum(after * np.conj(here) + here * np.conj(before), axis=0))
+    return np.angle(np.stack(turns, axis=1)) / (2 * np.pi)
 
 
 def _curve(x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.int_]) -> NDArray[np.float64]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from strobe.phase.flicker import find_flicker, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
-from strobe.phase.lines import CoarseLine, LineReading, combine_blocks, find_line, read_line
+from strobe.phase.lines import CoarseLine, LineReading, combine_blocks, find_line, follow_phase, lit_frames, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.turns import TurnSignature, find_turns
 
@@ -14,9 +15,13 @@ __all__ = [
     "TimeBase",
     "TurnSignature",
     "combine_blocks",
+    "find_flicker",
     "find_line",
     "find_turns",
     "fit_time_base",
+    "follow_phase",
+    "lit_frames",
     "measure_flash_rate",
     "read_line",
+    "shows_line",
 ]

@@ -52,6 +52,8 @@ class FlashRate:
         What the brightness of each frame says of its time beyond the stamp: lamp phase ahead of the smooth course.
     row_phase : array of complex128 (picture rows,)
         Amplitude of the flicker in each picture row at time zero (its angle is the lamp's phase there).
+    uneven : bool
+        Whether every other flash differs: a lamp that flashes once in a mains cycle, or burns unequally.
     """
 
     rate_hz: float
@@ -63,6 +65,7 @@ class FlashRate:
     wander_cycles: NDArray[np.float64]
     jitter_cycles: NDArray[np.float64]
     row_phase: NDArray[np.complex128]
+    uneven: bool = False
 
     @property
     def soft(self) -> bool:
@@ -74,7 +77,7 @@ class FlashRate:
         return self.rate_hz * time_s + self.wander_cycles
 
     def flicker_at(self, height: float) -> complex:
-        """Flicker amplitude at a height of the picture (0 top, 1 bottom), by the even sweep of a rolling shutter."""
+        """Flicker at a place in the order of exposure (0 first, 1 last), by the even sweep of a rolling shutter."""
         seen = np.flatnonzero(self.row_phase)
         rows = (seen + 0.5) / self.row_phase.size
         turns = np.arange(-8.0, 8.0, 0.05)
@@ -101,7 +104,7 @@ def measure_flash_rate(
     candidates_hz : sequence of float
         Nominal flash rates; each is searched within 1 %.
     downward : bool
-        Whether the shutter is known to run down the picture (not for a picture that was turned).
+        Whether the picture rows are known to be in the order in which a rolling shutter exposes them.
 
     Returns
     -------

@@ -17,14 +17,26 @@ from numpy.typing import NDArray
 
 from strobe.phase.lamp import FlashRate
 
-__all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "read_line"]
+__all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "follow_phase", "lit_frames", "read_line"]
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
 _WOBBLE_LINES = 10
-_TOO_ALIKE = 0.25
-_STRONG_SWING = 0.01
+_TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
+"""Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
+_OFF_STEP, _SOME_STEPS = 0.08, 0.1
+_NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
+_KEEPS, _RUNS = 0.3, 0.7
+"""Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
+_STRONG_SWING, _DEEP_SWING = 0.01, 0.2
+"""Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
+_ODD_HALVES = (1, 3, 5)
+_DARK = 0.35
+_FEW_LIT, _MANY_LIT = 0.2, 0.8
+"""Amplitude of a frame that hardly met a flash, relative to the others; share of lit frames to go on with, and from
+which frames meet a flash or more and none is left out."""
 _BEAT_HZ = 0.35
+_SMOOTH_S = 0.2
 _ROUNDS = 3
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
@@ -41,7 +53,7 @@ _OWN_HZ = 6.0
 
 @dataclass(frozen=True)
 class CoarseLine:
-    """Where a line lies, to some tenths of a hertz, and which share of the amplitude follows it (0 to 1)."""
+    """Where a line lies, and which share of the amplitude follows it (0 to 1)."""
 
     rate_hz: float
     coherence: float
@@ -63,6 +75,8 @@ class LineReading:
         1-sigma white noise of one frame.
     coherence : float
         Share of the amplitude that follows a steady line second by second, 0 to 1.
+    lit : array of bool (frames,)
+        Frames whose exposure met light enough to show the dots; `dots` is interpolated at the others.
     swing_dots : float
         Amplitude of the lamp's swing that was taken off; where it is too slow for that, what may have been left in.
     swing_cycles : float
@@ -81,6 +95,7 @@ class LineReading:
     dots: NDArray[np.float64]
     noise_dots: float
     coherence: float
+    lit: NDArray[np.bool_]
     swing_dots: float
     swing_cycles: float
     removed_hz: tuple[float, ...]
@@ -116,6 +131,13 @@ def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128
     return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))
 
 
+def lit_frames(amplitude: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    """Frames (frames,) that show the dots, where the exposure of many others hardly met a flash; else all."""
+    size = np.abs(amplitude)
+    lit: NDArray[np.bool_] = size > _DARK * np.percentile(size, 80)
+    return lit if np.mean(lit) < _MANY_LIT else np.ones_like(lit)
+
+
 def find_line(
     amplitude: NDArray[np.complex128],
     time_s: NDArray[np.float64],
@@ -134,7 +156,7 @@ def find_line(
     time_s, interval_s
         Frame times and the spacing of the cadence that they lie on.
     expected_hz, span : float
-        Dot rate at nominal speed, and how far from it (relative) the search goes; kept within half the frame rate.
+        Dot rate at nominal speed, and how far from it (relative) the search goes; within half the rate of lit frames.
     lamp_cycles : array of float64 (frames,) or None
         Phase of the lamp for the lamp-timed line, ``None`` for the camera-timed one.
 
@@ -142,8 +164,9 @@ def find_line(
     -------
     CoarseLine
     """
-    series = amplitude if lamp_cycles is None else amplitude * np.exp(2j * np.pi * lamp_cycles)
-    reach = min(span * expected_hz, 0.49 / interval_s)
+    lit = lit_frames(amplitude)
+    series = amplitude * lit if lamp_cycles is None else amplitude * lit * np.exp(2j * np.pi * lamp_cycles)
+    reach = min(span * expected_hz, 0.49 * float(np.mean(lit)) / interval_s)
     duration = float(np.ptp(time_s))
     pieces = max(1, round(duration))
     edges = np.linspace(0, time_s.size, pieces + 1).astype(int)
@@ -155,7 +178,20 @@ def find_line(
         power += np.abs(spectrum) ** 2
         whole += float(np.sum(np.abs(series[a:b]))) ** 2
     top = int(np.argmax(power))
-    return CoarseLine(float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30))))
+    rough = CoarseLine(float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30))))
+    phase = follow_phase(series, time_s, rough, interval_s)
+    return replace(rough, rate_hz=float(np.polyfit(time_s, phase, 1)[0]))
+
+
+def follow_phase(
+    series: NDArray[np.complex128], time_s: NDArray[np.float64], coarse: CoarseLine, interval_s: float
+) -> NDArray[np.float64]:
+    """Phase (frames,) of a line in cycles, smoothed so that lines beside it do not matter."""
+    turned = series * np.exp(-2j * np.pi * coarse.rate_hz * time_s)
+    width = max(1, round(_SMOOTH_S / interval_s))
+    smooth = np.convolve(turned, np.ones(width) / width, mode="same")
+    phase: NDArray[np.float64] = coarse.rate_hz * time_s + np.unwrap(np.angle(smooth)) / (2 * np.pi)
+    return phase
 
 
 def read_line(
@@ -167,7 +203,7 @@ def read_line(
     coarse: CoarseLine,
     lamp_cycles: NDArray[np.float64] | None,
     flash: FlashRate | None,
-    height: float,
+    height: float | None,
 ) -> LineReading:
     """Follow one line of a row through the clip.
 
@@ -185,26 +221,87 @@ def read_line(
         Phase of the lamp in cycles; needed for ``lamp``, and for taking off its swing.
     flash : FlashRate or None
         The flicker as measured, for the vote.
-    height : float
-        Height of the row in the picture, 0 (top) to 1.
+    height : float or None
+        Place of the row in the order of exposure, 0 (first) to 1; None where it has no single one, and no vote then.
 
     Returns
     -------
     LineReading
     """
-    series = amplitude
-    if kind == "lamp":
-        if lamp_cycles is None:
-            raise ValueError("a lamp-timed line needs the phase of the lamp")
-        series = amplitude * np.exp(2j * np.pi * lamp_cycles)
+    if kind == "lamp" and lamp_cycles is None:
+        raise ValueError("a lamp-timed line needs the phase of the lamp")
+    lit = lit_frames(amplitude)
+    if (flash is not None and flash.soft) or not _FEW_LIT < np.mean(lit) < 1:
+        everywhere = np.zeros((0, time_s.size))
+        return _follow(amplitude, time_s, interval_s, kind, coarse, lamp_cycles, flash, height, everywhere)
+    cycles = None if lamp_cycles is None else lamp_cycles[lit]
+    cut = _cut_flashes(amplitude[lit], cycles)
+    reading = _follow(amplitude[lit], time_s[lit], interval_s, kind, coarse, cycles, flash, height, cut)
+    left = reading.dots - reading.dot_rate_hz * time_s[lit]
+    between = np.interp(time_s, time_s[lit], left)
+    vote = 0.0
+    if flash is not None and cycles is not None:
+        seen = amplitude[lit] * np.exp(2j * np.pi * (cycles * (kind == "lamp") - reading.dot_rate_hz * time_s[lit]))
+        vote = _vote_of_lit(seen, time_s[lit], cycles)
+    return replace(reading, dots=reading.dot_rate_hz * time_s + between, lit=lit, vote=vote)
+
+
+def _vote_of_lit(
+    series: NDArray[np.complex128], time_s: NDArray[np.float64], lamp_cycles: NDArray[np.float64]
+) -> float:
+    """+1 where the dots keep their place wherever in its flash a frame falls, -1 where they move with it, 0 unclear.
+
+    A flash within the exposure freezes the dots by itself, an exposure within the flash by the shutter; read as the
+    other, the dots seem to run one gap for each cycle of the lamp.
+    """
+    turns = np.exp(2j * np.pi * lamp_cycles)
+    place = np.angle(turns * np.conj(np.sum(np.abs(series) * turns))) / (2 * np.pi)
+    moved = np.diff(place)
+    ran = np.angle(series[1:] * np.conj(series[:-1])) / (2 * np.pi)
+    near = (np.diff(time_s) < _NEXT_FRAMES * np.diff(time_s).min()) & (np.abs(moved) > _LEAST_SPREAD)
+    if near.sum() < _LEAST_PAIRS:
+        return 0.0
+    run = abs(float(moved[near] @ ran[near] / (moved[near] @ moved[near])))
+    return float(np.clip(1 - 2 * (run - _KEEPS) / (_RUNS - _KEEPS), -1, 1))
+
+
+def _cut_flashes(amplitude: NDArray[np.complex128], lamp_cycles: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    """Courses (courses, frames) that the phase takes where the shutter's edge cuts a flash.
+
+    What is left of the flash is weaker, and earlier where the shutter closed on it, later where it opened in it.
+    """
+    if lamp_cycles is None:
+        return np.zeros((0, amplitude.size))
+    size = np.abs(amplitude)
+    lost = np.clip(1 - size / np.percentile(size, 90), 0, 1)
+    turns = np.exp(2j * np.pi * lamp_cycles)
+    side = np.sign(np.angle(turns * np.conj(np.sum(size * turns))))
+    return np.stack([lost * side, lost**2 * side, lost**2])
+
+
+def _follow(
+    amplitude: NDArray[np.complex128],
+    time_s: NDArray[np.float64],
+    interval_s: float,
+    kind: str,
+    coarse: CoarseLine,
+    lamp_cycles: NDArray[np.float64] | None,
+    flash: FlashRate | None,
+    height: float | None,
+    courses: NDArray[np.float64],
+) -> LineReading:
+    """Follow a line through frames that all show it; `courses` are fitted and taken off with the lamp's waves."""
+    series = amplitude if kind == "camera" or lamp_cycles is None else amplitude * np.exp(2j * np.pi * lamp_cycles)
     slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse.rate_hz * time_s))) / (2 * np.pi)
     drift = float(np.polyfit(time_s, slow, 1)[0])
     dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
 
     waves: list[_Wave] = []
-    if lamp_cycles is not None:
-        rich = flash is not None and (not flash.soft or _swing(residual, lamp_cycles) > _STRONG_SWING)
+    if lamp_cycles is not None and not courses.size:
+        size = np.abs(series)
+        deep = _swing(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
+        rich = flash is not None and (not flash.soft or deep or _swing(residual, lamp_cycles) > _STRONG_SWING)
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
     swings = bool(waves) and waves[0].harmonic == 1
@@ -213,29 +310,33 @@ def read_line(
         dots_so_far = dots_so_far - lamp_cycles
     own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
     lamp_waves = len(waves)
+    if flash is not None and flash.uneven and waves and lamp_cycles is not None:
+        own = [*_distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, _WOBBLE_HZ), *own]
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
-    taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
+    taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
     vote = 0.0
-    if flash is not None and swings:
+    if flash is not None and swings and height is not None:
         slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
-    hidden_dots = abs(first) * (1 if flash is None else _in_phase(first, flash.flicker_at(height))) if swings else 0.0
+    hidden_dots = abs(first) if swings else 0.0
+    if flash is not None and height is not None:
+        hidden_dots *= _in_phase(first, flash.flicker_at(height))
     bound, modulation = None, 0.0
-    if flash is not None and lamp_cycles is not None:
-        bound, modulation = _bound_swing(series, time_s, interval_s, lamp_cycles, flash, height)
+    if flash is not None and lamp_cycles is not None and height is not None:
+        bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
     if bound is not None and bound.apparent_hz * np.ptp(time_s) >= _LEAST_FITTED:
         waves = [bound, *waves[int(swings) :]]
         lamp_waves += 1 - int(swings)
         swings = True
-        taken_off, steady, first, error = _fit_waves(residual, time_s, interval_s, waves)
+        taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
             beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
             turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
             residual = np.angle(turned) / (2 * np.pi) + steady
-            _, steady, _, _ = _fit_waves(residual, time_s, interval_s, waves)
+            _, steady, _, _ = _fit_waves(residual, time_s, courses, waves, interval_s)
         speed = np.gradient(steady, time_s)
-        taken_off, steady, _, error = _fit_waves(residual, time_s, interval_s, waves, speed, lamp_waves)
+        taken_off, steady, _, error = _fit_waves(residual, time_s, courses, waves, interval_s, speed, lamp_waves)
     clean = residual - taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
@@ -246,6 +347,7 @@ def read_line(
         dots=dot_rate * time_s + clean,
         noise_dots=error,
         coherence=coarse.coherence,
+        lit=np.ones(time_s.size, bool),
         swing_dots=swing_dots,
         swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in waves),
@@ -271,7 +373,6 @@ class _Wave:
 def _bound_swing(
     series: NDArray[np.complex128],
     time_s: NDArray[np.float64],
-    interval: float,
     lamp_cycles: NDArray[np.float64],
     flash: FlashRate,
     height: float,
@@ -281,8 +382,7 @@ def _bound_swing(
     ``G = 1 + p exp(-i phi) + q exp(i phi)`` with real p and q for light that rises as it falls, where the brightness
     goes with ``cos(phi)``: so ``arg G = (q - p) sin(phi) / (1 + m cos(phi))``, and m is seen in the amplitude.
     """
-    advance = float((lamp_cycles[-1] - lamp_cycles[0]) / np.ptp(time_s) * interval)
-    apparent = _fold(advance, interval)
+    apparent = _apparent_hz(lamp_cycles, time_s)
     flicker = flash.flicker_at(height)
     in_clip = apparent * float(np.ptp(time_s))
     if not flash.soft or not _SLOWEST_SWING < in_clip < _FASTEST_SLOW_SWING or flicker == 0:
@@ -295,14 +395,17 @@ def _bound_swing(
     return _Wave(1, apparent, lamp_cycles, False, np.sin(phi) / (1 + modulation * np.cos(phi))), modulation
 
 
-def _swing(residual: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> float:
-    """Rough amplitude of the lamp's swing in dots."""
-    window = np.hanning(residual.size + 2)[1:-1]
-    return float(2 * np.abs(np.mean(window * residual * np.exp(-2j * np.pi * lamp_cycles))) / np.mean(window))
+def _swing(course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> float:
+    """Rough amplitude of what follows the lamp in a course."""
+    window = np.hanning(course.size + 2)[1:-1]
+    wave = window / window.sum() * np.exp(-2j * np.pi * lamp_cycles)
+    return float(2 * np.abs(wave @ (course - course.mean())))
 
 
-def _fold(cycles_per_frame: float, interval: float) -> float:
-    return float(abs(cycles_per_frame - np.rint(cycles_per_frame)) / interval)
+def _apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share: float = 50) -> float:
+    """Frequency that a wave seems to have from frame to frame, by a percentile where the frame rate changes."""
+    step = np.diff(cycles)
+    return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
 
 
 def _distinct_waves(
@@ -317,15 +420,17 @@ def _distinct_waves(
     Whether two waves can be told apart is asked of the frames themselves, since uneven frame times part what even ones
     fold together.
     """
-    advance = float((cycles[-1] - cycles[0]) / np.ptp(time_s) * interval)
     waves: list[_Wave] = []
+    steps = np.diff(time_s)
+    changes = float(np.mean(np.abs(steps / interval - np.rint(steps / interval)) > _OFF_STEP)) > _SOME_STEPS
+    too_alike = _ALIKE_AT_TWO_RATES if changes else _TOO_ALIKE
     still = np.zeros_like(cycles)
     for h in harmonics:
-        apparent = _fold(h * advance, interval)
         wave = h * cycles
-        if max(_likeness(wave, still), _likeness(wave, -wave)) > _TOO_ALIKE:
+        apparent = _apparent_hz(wave, time_s, 90 if changes else 50)
+        if max(_likeness(wave, still), _likeness(wave, -wave)) > too_alike:
             continue
-        alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > _TOO_ALIKE for w in waves]
+        alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
         waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
         if not any(alike) and apparent >= max(lowest_hz, _WOBBLE_HZ if h > 1 else 0.0):
             waves.append(_Wave(h, apparent, wave, False))
@@ -339,12 +444,13 @@ def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
 def _fit_waves(
     residual: NDArray[np.float64],
     time_s: NDArray[np.float64],
-    interval: float,
+    courses: NDArray[np.float64],
     waves: list[_Wave],
+    interval: float,
     speed: NDArray[np.float64] | None = None,
     lamp_waves: int = 0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
-    """What of `residual` follows `waves`; its slow course and wobble; the amplitude of the first wave; the noise left.
+    """What of `residual` follows `courses` and `waves`; its slow course and wobble; the first wave; the noise left.
 
     Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. A wave's
     amplitude may change slowly, the more where harmonics fold close to each other. With `speed` (dots a second about
@@ -366,12 +472,13 @@ def _fit_waves(
             columns += [one * course for course in slow[1 : 1 + (most if wave.beats else 0)] for one in pair]
         if speed is not None and k < min(lamp_waves, 2) and wave.apparent_hz > _WOBBLE_HZ:
             columns += [*(pair * speed)]
+    columns += [*courses]
     starts = len(columns)
     window = np.hanning(u.size + 2)[1:-1]
     place = np.rint((time_s - time_s[0]) / interval).astype(int)
     size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
     grid = np.fft.rfftfreq(size, interval)
-    blocked = (grid < 0.7 / duration) | (grid > 0.5 / interval)
+    blocked = (grid < 0.7 / duration) | (grid > 0.5 * min(1 / interval, u.size / duration))
     for wave in waves:
         blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else 1.2)
     placed = np.zeros(size)
@@ -389,7 +496,7 @@ def _fit_waves(
             break
         columns += [np.cos(2 * np.pi * grid[top] * time_s), np.sin(2 * np.pi * grid[top] * time_s)]
         blocked |= np.abs(grid - grid[top]) * duration < 0.4
-    taken_off = np.stack(columns[3:starts], axis=1) @ solution[3:starts] if waves else np.zeros_like(u)
+    taken_off = np.stack([np.zeros_like(u), *columns[3:starts]], axis=1) @ np.r_[0.0, solution[3:starts]]
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
     return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))

@@ -12,10 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.lines import lit_frames
+
 __all__ = ["TurnSignature", "find_turns"]
 
 _SHORTEST_S = 0.6
 _LONGEST_S = 4.4
+_OFTEN_MET = 0.3
+"""Share of the frames so far apart that must both show the dots for their likeness to be taken."""
+_ON_A_FRAME = 0.35
+_FINE_REACH, _FINE_STEP = 0.006, 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,11 +36,14 @@ class TurnSignature:
         Mean likeness (-1 to 1) of the irregularities one, two, three ... candidate turns apart.
     noise : float
         1-sigma of `likeness` where nothing repeats.
+    turn_s : float
+        The best of them, set finer than `period_s`.
     """
 
     period_s: NDArray[np.float64]
     likeness: NDArray[np.float64]
     noise: float
+    turn_s: float
 
     def support(self, period_s: float) -> float:
         """Likeness at `period_s` over its noise, the best within 0.7 %; 0 outside the range looked at."""
@@ -43,12 +52,14 @@ class TurnSignature:
 
     def best(self) -> tuple[float, float]:
         """The shortest of the nearly best periods, and its support."""
-        top = float(self.likeness.max())
-        peak = (self.likeness[1:-1] >= self.likeness[:-2]) & (self.likeness[1:-1] >= self.likeness[2:])
-        good = np.flatnonzero(peak & (self.likeness[1:-1] > 0.8 * top)) + 1
-        if good.size == 0:
-            good = np.array([int(np.argmax(self.likeness))])
-        return float(self.period_s[good[0]]), float(self.likeness[good[0]] / self.noise)
+        place = _shortest_of_the_best(self.likeness)
+        return float(self.period_s[place]), float(self.likeness[place] / self.noise)
+
+
+def _shortest_of_the_best(likeness: NDArray[np.float64]) -> int:
+    peak = (likeness[1:-1] >= likeness[:-2]) & (likeness[1:-1] >= likeness[2:])
+    good = np.flatnonzero(peak & (likeness[1:-1] > 0.8 * likeness.max())) + 1
+    return int(good[0]) if good.size else int(np.argmax(likeness))
 
 
 def find_turns(
@@ -88,7 +99,7 @@ def find_turns(
     if lamp_cycles is not None:
         columns += [wave(2 * np.pi * h * lamp_cycles) for h in range(1, 6) for wave in (np.cos, np.sin)]
     basis = np.stack(columns, axis=1)
-    keep = np.abs(amplitude) > 0.4 * np.median(np.abs(amplitude))
+    keep = lit_frames(amplitude) & (np.abs(amplitude) > 0.4 * np.median(np.abs(amplitude)))
     solution, *_ = np.linalg.lstsq(basis[keep], departure[keep], rcond=1e-8)
     departure = (departure - basis @ solution) * keep[:, None]
     size = int(index[-1]) + 1
@@ -99,15 +110,27 @@ def find_turns(
     power = np.sum(np.abs(np.fft.fft(placed, 2 * size, axis=0)) ** 2, axis=1)
     together = np.fft.ifft(np.abs(np.fft.fft(there, 2 * size)) ** 2).real[:size]
     likeness = np.fft.ifft(power).real[:size] / np.maximum(together, 0.5) / blocks.shape[1]
-    trusted = together > 0.1 * size
-    lag = np.arange(size) * interval_s
-    last = float(lag[trusted].max())
+    last = float(np.flatnonzero(together > 0.1 * np.mean(keep) * size).max() * interval_s)
+    met = together > _OFTEN_MET * np.mean(keep) * (size - np.arange(size))
+    likeness = np.where(met, likeness, np.nan)
     candidates = np.geomspace(_SHORTEST_S, min(_LONGEST_S, last), 1500)
-    comb = np.array([_comb(float(candidate), lag, likeness, last) for candidate in candidates])
+    comb = np.array([_comb(float(candidate), interval_s, likeness, last) for candidate in candidates])
     spread = 1.4826 * float(np.median(np.abs(comb - np.median(comb)))) + 1e-6
-    return TurnSignature(candidates.astype(np.float64), comb - float(np.median(comb)), spread)
+    near = candidates[_shortest_of_the_best(comb)] * (1 + np.arange(-_FINE_REACH, _FINE_REACH, _FINE_STEP))
+    fine = np.array([_comb(float(candidate), interval_s, likeness, last) for candidate in near])
+    weight = np.maximum(fine - 0.7 * fine.max(), 0)
+    turn_s = float(np.sum(weight * near) / np.sum(weight)) if weight.any() else float(near[int(np.argmax(fine))])
+    return TurnSignature(candidates.astype(np.float64), comb - float(np.median(comb)), spread, turn_s)
 
 
-def _comb(period_s: float, lag: NDArray[np.floating], likeness: NDArray[np.floating], last: float) -> float:
-    turns = np.arange(1, max(1, int(last / period_s)) + 1) * period_s
-    return float(np.mean(np.interp(turns, lag, likeness)))
+def _comb(period_s: float, interval_s: float, likeness: NDArray[np.floating], last: float) -> float:
+    """Mean likeness (by lag in frames, NaN where not seen) over the multiples of a period; less where few are seen."""
+    place = np.arange(1, max(1, int(last / period_s)) + 1) * period_s / interval_s
+    low = place.astype(int)
+    part = place - low
+    before, after = likeness[low], likeness[np.minimum(low + 1, likeness.size - 1)]
+    value = np.where(part < _ON_A_FRAME, before, np.where(part > 1 - _ON_A_FRAME, after, np.nan))
+    between = before * (1 - part) + after * part
+    value = np.where(np.isnan(between), value, between)
+    seen = np.isfinite(value)
+    return float(np.sum(value[seen]) / np.sqrt(seen.sum() * seen.size)) if seen.any() else 0.0

@@ -1,6 +1,7 @@
-"""The plot: speed deviation over time, and its amplitude spectrum with the periodic components marked.
+"""The plot: speed deviation over time, its amplitude spectrum with the periodic components marked, and the turn map.
 
-Blue and vermilion are told apart by all kinds of colour vision; every mark also has a shape or a label.
+Blue and vermilion are told apart by all kinds of colour vision; every mark also has a shape or a label. The turn map's
+colours are even to the eye and grow lighter with the speed, so that it reads in grey as well.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
 from strobe.errors import UsageError
 from strobe.measurement import Measurement
 from strobe.report.tables import write_whole
@@ -26,6 +28,8 @@ __all__ = ["PLOT_SUFFIXES", "amplitude_spectrum", "check_suffix", "draw", "write
 
 PLOT_SUFFIXES = (".png", ".svg")
 SIZE_INCHES = (9.0, 6.5)
+TURN_MAP_INCHES = 3.0
+TURN_MAP_COLOURS = "cividis"
 PNG_DPI = 120
 BLUE, VERMILION, GREY = "#0072B2", "#D55E00", "#555555"
 MOST_LABELS = 5
@@ -63,11 +67,16 @@ def write_plot(measurement: Measurement, path: Path) -> None:
 
 
 def draw(measurement: Measurement) -> Figure:
-    """The plot as a figure of two panels, not shown anywhere."""
+    """The plot as a figure of two panels, three from three turns on, not shown anywhere."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=SIZE_INCHES, layout="constrained")
-    over_time, spectrum = figure.subplots(2, 1)
+    series = measurement.series
+    mapped = float(series.angle_rev[-1] - series.angle_rev[0]) >= FEWEST_TURNS
+    width, height = SIZE_INCHES
+    figure = Figure(figsize=(width, height + TURN_MAP_INCHES * mapped), layout="constrained")
+    over_time, spectrum, *below = figure.subplots(3 if mapped else 2, 1)
+    for axes in below:
+        _draw_turns(axes, measurement)
     setup = measurement.setup
     name = Path(printable(measurement.clip.path)).name
     figure.suptitle(f"{name}: speed against {rpm_words(setup.nominal_rpm)} rpm, {setup.dots} dots", fontsize=12)
@@ -121,6 +130,25 @@ def _draw_time(axes: Axes, measurement: Measurement) -> None:
     axes.set_xlabel("time in seconds")
     axes.set_ylabel("speed deviation in %\n(positive = fast)")
     axes.set_xlim(series.time_s[0], series.time_s[-1])
+
+
+def _draw_turns(axes: Axes, measurement: Measurement) -> None:
+    turns = turn_map(measurement.series)
+    value = turns.deviation_percent
+    low, high = np.percentile(value, [1, 99])
+    edges = np.linspace(0, 360, turns.sectors + 1)
+    shown = axes.pcolormesh(
+        edges, np.arange(turns.turns + 1) + 0.5, value, cmap=TURN_MAP_COLOURS, vmin=low, vmax=high, rasterized=True
+    )
+    axes.invert_yaxis()
+    axes.set_xticks(range(0, 361, 45))
+    axes.set_xlabel("angle of the platter in degrees, from the first frame on")
+    axes.set_ylabel("turn")
+    locked = locked_share(measurement.series)
+    said = "" if locked is None else f"{100 * locked.share:.0f} % (±{100 * locked.uncertainty:.0f}) tied to it; "
+    axes.set_title(f"turn map: upright is tied to the platter, {said}slanting is not", fontsize=10, loc="left")
+    bar = axes.figure.colorbar(shown, ax=axes, pad=0.01)
+    bar.set_label("deviation from the mean in %")
 
 
 def _draw_spectrum(axes: Axes, measurement: Measurement) -> None:

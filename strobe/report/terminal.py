@@ -7,57 +7,63 @@ Styles only repeat what the words say. Uncertainties are 95 % half-widths.
 from __future__ import annotations
 
 import math
-import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 from rich.cells import cell_len
 from rich.text import Text
 
-from strobe.measurement import Measurement, Refusal
+from strobe.measurement import Event, Measurement, Refusal
 from strobe.report.advice import next_step
+from strobe.report.judging import verdict_lines
+from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
 from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
 
 __all__ = ["WIDTH", "greeting", "reading", "refusal_text", "unreadable_text"]
 
-WIDTH = 80
-LABEL_WIDTH = 12
 MOST_COMPONENTS = 5
 STANDS_STILL = "Dots that look still do not mean a platter that stands still."
 UNPLUG = (
     "Unplug the machine before you touch belt, pulley or motor; mains parts only by a competent person. " + STANDS_STILL
 )
-WARNINGS = ("BEWARE", "CAUTION")
+TURN_GAINS = {"33 1/3": 0.314, "45": 0.468}
+"""What the weighting leaves of a wobble once a turn."""
 STILL_REFUSALS = ("no-pattern", "not-turning", "no-contrast")
 
 
-def reading(measurement: Measurement) -> Text:
+def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = None) -> Text:
     """The whole reading of one clip.
 
     Parameters
     ----------
     measurement : Measurement
+    sources : mapping of str to str or None
+        Where values that were not given with the clip came from, by the name of the value: ``configuration``.
 
     Returns
     -------
     rich.text.Text
         Lines of at most `WIDTH` columns, without a newline at the end.
     """
-    sheet = _Sheet()
+    sheet = Sheet()
     sheet.row("READING", _title(measurement))
     sheet.row("SPEED", *_speed(measurement), strong=True)
     sheet.row("STEADINESS", *_steadiness(measurement), strong=True)
     sheet.row("WOBBLE", *_wobbles(measurement))
+    sheet.row("SUSPECT", *_suspects(measurement))
     if abs(measurement.trend_percent_per_minute) > measurement.trend_uncertainty_percent_per_minute:
         sheet.row("DRIFT", _trend(measurement))
     for event in measurement.events:
-        sheet.row("EVENT", f"at {event.time_s:.2f} s: {event.kind}, {event.size_percent:.2g} %")
-    sheet.row("RESTS ON", *_basis(measurement))
-    known, assumed = _setup(measurement)
+        sheet.row("EVENT", _event(event))
+    sheet.row("A RECORD", *_record(measurement))
+    if measurement.verdict is not None:
+        sheet.row("LIMITS", *verdict_lines(measurement.verdict))
+    sheet.row("RESTS ON", *_basis(measurement, sources or {}))
+    known, assumed = _setup(measurement, sources or {})
     sheet.row("KNOWN", *known)
     sheet.row("ASSUMED", *assumed)
     sheet.row("BEWARE", *(note.message for note in measurement.notes))
     advice, into_machine = next_step(measurement)
-    sheet.row("NEXT", advice)
+    sheet.row("NEXT", advice, *_longer(measurement))
     if into_machine:
         sheet.row("CAUTION", UNPLUG)
     return sheet.text()
@@ -65,7 +71,7 @@ def reading(measurement: Measurement) -> Text:
 
 def refusal_text(refusal: Refusal) -> Text:
     """A refused clip: what was seen, what to do about it, and no figure."""
-    sheet = _Sheet()
+    sheet = Sheet()
     code = f"({refusal.reason})"
     space = WIDTH - LABEL_WIDTH - len(code) - 2
     name = printable(refusal.path)
@@ -80,14 +86,14 @@ def refusal_text(refusal: Refusal) -> Text:
 
 def unreadable_text(path: str, message: str) -> Text:
     """A clip that could not be opened or decoded."""
-    sheet = _Sheet()
+    sheet = Sheet()
     sheet.row("NOT READ", message if path in message else f"{path}: {message}", strong=True)
     return sheet.text()
 
 
 def greeting() -> Text:
     """What somebody sees who has just installed the program: what it does, and what to do first."""
-    sheet = _Sheet()
+    sheet = Sheet()
     sheet.row(
         "STROBE",
         "tells from a video of the dots on a platter's rim how true and how steady it turns",
@@ -170,7 +176,57 @@ def _steadiness(measurement: Measurement) -> list[str]:
         ),
     ]
     cells = [(_peak(*peak), f"{name} 2-sigma peak", "rms " + _rms(*rms)) for name, peak, rms in rows]
-    return [*_columns(cells), f"weighted as IEC 60386 / AES6 describe, band {low:.3g}-{high:.3g} Hz"]
+    lines = [*columns(cells), f"weighted as IEC 60386 / AES6 describe, band {low:.3g}-{high:.3g} Hz"]
+    speed = rpm_words(measurement.setup.nominal_rpm)
+    if speed in TURN_GAINS:
+        gains = ", ".join(f"×{gain:.2f} at {name}" for name, gain in TURN_GAINS.items())
+        lines.append(f"once a turn counts {gains} in it")
+    for part in fluctuation.parts:
+        if part.split_by == "standard":
+            where = f"to {part.split_hz:g} Hz" if part.name == "wow" else f"above {part.split_hz:g} Hz"
+            said = _peak(part.peak_percent, part.peak_uncertainty_percent)
+            lines.append(f"{part.name}, {where}: {said}, unweighted")
+    if fluctuation.left_out_hz:
+        places = ", ".join(f"{from_hz:.3g}-{to_hz:.3g}" for from_hz, to_hz in fluctuation.left_out_hz)
+        lines.append(f"without {places} Hz, where lamp or dots beat with the pictures")
+    return lines
+
+
+def _event(event: Event) -> str:
+    if event.time_uncertainty_s is None or event.size_uncertainty_percent is None:
+        return f"at {event.time_s:.2f} s: {event.kind}, {event.size_percent:+.2g} %"
+    size, at = rounded(event.size_uncertainty_percent), rounded(event.time_uncertainty_s)
+    said = (
+        f"at {event.time_s:.{min(at, 2)}f} s: {event.kind}, {event.size_percent:+.{size}f} % "
+        f"(±{event.size_uncertainty_percent:.{size}f})"
+    )
+    if event.recovery_s is not None:
+        said += f", back after {event.recovery_s:.2g} s"
+    return f"{said}; not counted as wow"
+
+
+def _longer(measurement: Measurement) -> list[str]:
+    """What a longer clip would bring, where it would bring much."""
+    fluctuation = measurement.fluctuation
+    longer, now = fluctuation.longer, fluctuation.weighted_peak_uncertainty_percent
+    if longer is None:
+        return []
+    then = longer.weighted_peak_uncertainty_percent
+    decimals = rounded(then)
+    return [
+        f"{longer.seconds:.0f} s would tell the weighted peak to ±{then:.{decimals}f} % instead of "
+        f"±{now:.{decimals}f} %."
+    ]
+
+
+def _record(measurement: Measurement) -> list[str]:
+    record = measurement.record
+    if record is None:
+        return []
+    return [
+        f"with its hole {record.off_centre_mm:g} mm off adds ±{record.peak_percent:.2f} % once a turn at the inner "
+        f"groove, ±{record.weighted_percent:.2f} % weighted; none of that is in here."
+    ]
 
 
 def _peak(value: float, spread: float) -> str:
@@ -210,7 +266,28 @@ def _wobbles(measurement: Measurement) -> list[str]:
         remarks.append(f"The one every {period_words(heaviest.period_s)} weighs most in the weighted figure.")
     if len(components) > MOST_COMPONENTS:
         remarks.append(f"{len(components) - MOST_COMPONENTS} smaller not shown.")
-    return [*_columns(cells), *([" ".join(remarks)] if remarks else [])]
+    for component in components[:MOST_COMPONENTS]:
+        every = period_words(component.period_s)
+        if component.needed_s is not None:
+            remarks.append(
+                f"Every {every}: more than one here, or one that changes; a clip of {component.needed_s:.0f} s or "
+                "longer would part them."
+            )
+        if component.alias_of_hz is not None:
+            remarks.append(
+                f"Every {every}: may be {component.alias_of_hz:g} Hz, folded down by the frame rate; film at another."
+            )
+    return [*columns(cells), *([" ".join(remarks)] if remarks else [])]
+
+
+def _suspects(measurement: Measurement) -> list[str]:
+    """The part that each wobble was put down to, where a described machine let it be named."""
+    named = [
+        f"every {period_words(component.period_s)}: {component.suspect}"
+        for component in measurement.components[:MOST_COMPONENTS]
+        if component.suspect is not None
+    ]
+    return [*named, "Evidence and the next check: strobe suspects"] if named else []
 
 
 def _gaps(sway: float) -> str:
@@ -228,7 +305,7 @@ def _trend(measurement: Measurement) -> str:
     )
 
 
-def _basis(measurement: Measurement) -> list[str]:
+def _basis(measurement: Measurement, sources: Mapping[str, str]) -> list[str]:
     timing, speed = measurement.timing, measurement.speed
     basis = "camera's clock; lamp" if timing.reference == "camera" else "the lamp,"
     if timing.flash_rate_hz is None:
@@ -248,7 +325,12 @@ def _basis(measurement: Measurement) -> list[str]:
             f"; {speed.deviation_to_camera_percent:+.{decimals}f} % by camera, "
             f"{speed.deviation_to_lamp_percent:+.{decimals}f} % by lamp"
         )
-    return [basis, line]
+    lines = [basis, line]
+    if timing.camera_rate_error_ppm is not None:
+        way = "fast" if timing.camera_rate_error_ppm > 0 else "slow"
+        known = f" ({sources['camera']})" if "camera" in sources else ""
+        lines.append(f"camera's clock set right, it runs {abs(timing.camera_rate_error_ppm):.1f} ppm {way}{known}")
+    return lines
 
 
 def _flashes(rate_hz: float, spread_hz: float) -> str:
@@ -256,8 +338,8 @@ def _flashes(rate_hz: float, spread_hz: float) -> str:
     return f"{rate_hz:.{decimals}f} (±{spread_hz:.{decimals}f})"
 
 
-def _setup(measurement: Measurement) -> tuple[list[str], list[str]]:
-    """What was given or seen in the clip, and what was assumed with the option that would change it."""
+def _setup(measurement: Measurement, sources: Mapping[str, str]) -> tuple[list[str], list[str]]:
+    """What was given or seen in the clip, and what was assumed: from where, or with which option to change it."""
     setup, clip = measurement.setup, measurement.clip
     values = {
         "nominal_rpm": (f"{rpm_words(setup.nominal_rpm)} rpm", "--rpm"),
@@ -268,44 +350,7 @@ def _setup(measurement: Measurement) -> tuple[list[str], list[str]]:
     if setup.mains_hz is not None:
         values["mains_hz"] = (f"{setup.mains_hz:.4g} Hz mains", "--mains")
     known = [words for name, (words, _) in values.items() if name not in setup.assumed]
-    assumed = [f"{words} ({option})" for name, (words, option) in values.items() if name in setup.assumed]
+    assumed = [
+        f"{words} ({sources.get(name, option)})" for name, (words, option) in values.items() if name in setup.assumed
+    ]
     return [", ".join(known)] if known else [], [", ".join(assumed)] if assumed else []
-
-
-def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    gap = "  "
-    return [gap.join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-
-
-class _Sheet:
-    """Labelled rows with a hanging indent, wrapped to `WIDTH`."""
-
-    def __init__(self) -> None:
-        self._text = Text()
-
-    def row(self, label: str, *paragraphs: str, strong: bool = False) -> None:
-        """Add `paragraphs` under one label; the first is made strong where it holds the answer."""
-        head = label
-        for place, paragraph in enumerate(paragraphs):
-            for line in _wrap(paragraph):
-                if self._text:
-                    self._text.append("\n")
-                self._text.append(f"{head:<{LABEL_WIDTH}}", style="bold yellow" if label in WARNINGS else "bold cyan")
-                self._text.append(line, style="bold" if strong and place == 0 else "")
-                head = ""
-
-    def text(self) -> Text:
-        """All rows so far."""
-        return self._text
-
-
-def _wrap(paragraph: str) -> list[str]:
-    plain = printable(paragraph.replace("\u00a0", " "))
-    width = WIDTH - LABEL_WIDTH
-    if cell_len(plain) > len(plain):
-        width //= 2
-    # A number keeps its unit: textwrap does not break at a no-break space.
-    held = plain.replace(" %", "\u00a0%").replace(" (±", "\u00a0(±")
-    lines = textwrap.wrap(held, width, break_on_hyphens=False, replace_whitespace=False)
-    return [line.replace("\u00a0", " ") for line in lines]

@@ -1,0 +1,273 @@
+"""`strobe live`: the readout while somebody turns the pitch control."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from strobe.cli.app import app
+from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
+from strobe.cli.measure import parse_lamp, parse_mains
+from strobe.console import ExitStatus, Surroundings, say, settle, write_line
+from strobe.errors import UsageError
+
+if TYPE_CHECKING:
+    from strobe.live import LiveOptions, LiveOutcome, LiveRun
+
+__all__ = ["end_of_run", "ends_by_hand", "live", "live_options", "open_live_source"]
+
+_LINE = 80
+
+
+@app.command("live")
+def live(
+    context: typer.Context,
+    source: Annotated[str, typer.Argument(metavar="[SOURCE]", hidden=True)] = "0",
+    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
+    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
+    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
+    lamp: Annotated[
+        str,
+        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
+    ] = "mains",
+    mirrored: Annotated[bool, typer.Option("--mirrored", help="The picture is a mirror image.")] = False,
+    band: Annotated[float, typer.Option(metavar="PERCENT", help="What counts as right, plus or minus.")] = 0.1,
+    for_s: Annotated[
+        float | None, typer.Option("--for", metavar="SECONDS", help="End after so long; else q or Ctrl-C ends.")
+    ] = None,
+    pace: Annotated[
+        float, typer.Option(metavar="FACTOR", help="A clip only: play it so many times faster; 0 for every picture.")
+    ] = 1.0,
+    rate: Annotated[float | None, typer.Option(metavar="HZ", help="Ask the camera for so many pictures.")] = None,
+    size: Annotated[str | None, typer.Option(metavar="WxH", help="Ask the camera for this size.")] = None,
+    exposure: Annotated[
+        float | None, typer.Option(metavar="VALUE", help="Ask for this exposure, in the unit of the camera's driver.")
+    ] = None,
+    as_is: Annotated[bool, typer.Option("--as-is", help="Ask the camera for nothing.")] = False,
+    csv: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the speed of the settled part.")] = None,
+    cameras: Annotated[bool, typer.Option("--cameras", help="List the cameras and end.")] = False,
+    camera: CameraOption = None,
+    config: ConfigOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object an update, last the reading.")] = False,
+) -> None:
+    """Follow the dots live and say which way to turn.
+
+    SOURCE is a camera by number or device (the first one if left out), the
+    address of a stream (http or rtsp, as telephones make it), or a clip, which
+    is played at its own pace. At its end the run prints the reading of its
+    settled part, as measure does for a clip.
+
+    \b
+    Examples:
+      strobe live
+      strobe live http://192.0.2.7:8080/video --rpm 33
+      strobe live clip.mp4 --pace 4 --json
+      strobe live --cameras
+
+    \b
+    Exit status: 0 measured, 2 wrong usage, 3 no figure of a settled part, 4
+    the camera cannot be read. The q key and Ctrl-C end a run in good order.
+    """
+    here: Surroundings = context.obj
+
+    def work() -> ExitStatus:
+        if cameras:
+            return _list_cameras(here)
+        from strobe.live import LiveRun
+        from strobe.live.sources import is_clip
+        from strobe.report.tables import check_target
+
+        if csv is not None:
+            check_target(csv, option="--csv")
+        kept = load_kept_values(config, camera)
+        options = live_options(rpm, dots, mains, lamp, band, kept.options)
+        opened = open_live_source(
+            source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
+        )
+        _check_play(pace, for_s)
+        with LiveRun(opened, options, pace=pace if is_clip(source) else None, for_s=for_s) as run:
+            with ends_by_hand(run):
+                _follow(run, here, as_json=as_json)
+            outcome = run.outcome()
+        return end_of_run(outcome, here, as_json=as_json, csv=csv)
+
+    raise typer.Exit(settle(work, here, command="strobe live"))
+
+
+def live_options(
+    rpm: str | None, dots: int | None, mains: str | None, lamp: str, band: float, kept: Any
+) -> LiveOptions:
+    from strobe.live import LiveOptions
+    from strobe.live.sources import nominal_rpm_of
+    from strobe.measuring import check_options
+
+    mains_hz, light = parse_mains(mains), parse_lamp(lamp)
+    check_options(dots, mains_hz, light, None, kept.get("mains_default"))
+    if not 0.005 <= band <= 5:
+        raise UsageError(f"--band: {band:g} % is outside 0.005 to 5 %")
+    return LiveOptions(
+        nominal_rpm=nominal_rpm_of(rpm),
+        dots=dots,
+        mains_hz=mains_hz,
+        lamp=light,
+        mains_default_hz=kept.get("mains_default"),
+        camera_rate_error_ppm=kept.get("camera_rate_error_ppm"),
+        camera_rate_uncertainty_ppm=kept.get("camera_rate_uncertainty_ppm"),
+        band_percent=band,
+    )
+
+
+def open_live_source(
+    source: str,
+    here: Surroundings,
+    *,
+    mirrored: bool,
+    rate: float | None = None,
+    size: str | None = None,
+    exposure: float | None = None,
+    as_is: bool = False,
+    quiet: bool = False,
+) -> Any:
+    """Open the source, and say what a camera agreed to."""
+    from strobe.live.sources import answers_of, open_source
+
+    def tell(message: str) -> None:
+        if not here.err.isatty():
+            write_line(here.err, f"strobe: {message}")
+
+    opened = open_source(
+        source,
+        mirrored=mirrored,
+        rate_hz=rate,
+        size=_parse_size(size),
+        exposure=exposure,
+        as_it_is=as_is,
+        on_event=tell,
+    )
+    for line in () if quiet else answers_of(opened):
+        write_line(here.err, line)
+    return opened
+
+
+def _parse_size(text: str | None) -> tuple[int, int] | None:
+    if text is None:
+        return None
+    width, cross, height = text.partition("x")
+    if not (cross and width.isdecimal() and height.isdecimal() and int(width) and int(height)):
+        raise UsageError(f"--size: {text!r} is not width x height in pixels, such as 1280x720")
+    return int(width), int(height)
+
+
+def _check_play(pace: float, for_s: float | None) -> None:
+    if not 0 <= pace <= 1000:
+        raise UsageError(f"--pace: {pace:g} is outside 0 to 1000")
+    if for_s is not None and for_s <= 0:
+        raise UsageError(f"--for: {for_s:g} s is not above 0")
+
+
+def _list_cameras(here: Surroundings) -> ExitStatus:
+    from strobe.live.sources import list_cameras
+
+    found = list_cameras()
+    for name in found:
+        write_line(here.out, name)
+    if not found:
+        write_line(here.err, "No camera gives a picture. Plug one in, or give the address of a telephone's stream.")
+    return ExitStatus.MEASURED if found else ExitStatus.UNREADABLE
+
+
+def _follow(run: LiveRun, here: Surroundings, *, as_json: bool) -> None:
+    import json
+
+    from strobe.report.live import LiveScreen
+
+    if as_json:
+        for update in run:
+            write_line(here.out, json.dumps(update.to_dict(), allow_nan=False))
+        return
+    if not here.out.isatty():
+        said = None
+        for update in run:
+            line = (update.state, update.instruction, update.message)
+            if line != said:
+                figure = update.message
+                if update.deviation_percent is not None:
+                    figure = f"{update.deviation_percent:+.3f} %  {update.instruction}"
+                write_line(here.out, f"{update.time_s:7.1f} s  {update.state:<9}  {figure}"[:_LINE].rstrip())
+            said = line
+        return
+    with LiveScreen(here.out, color=not os.environ.get("NO_COLOR")) as screen:
+        for update in run:
+            screen.show(update)
+
+
+def end_of_run(outcome: LiveOutcome, here: Surroundings, *, as_json: bool, csv: Path | None = None) -> ExitStatus:
+    """Print the reading of the settled part, or why there is none."""
+    from strobe.report import terminal
+    from strobe.report.tables import json_line, write_csv
+
+    if outcome.ended not in ("source", "time", "stopped"):
+        write_line(here.err, f"strobe: {outcome.ended}")
+    result = outcome.measurement or outcome.refusal
+    assert result is not None
+    if as_json:
+        write_line(here.out, json_line(result))
+    elif outcome.measurement is not None:
+        say(here.out, terminal.reading(outcome.measurement))
+    if outcome.measurement is None:
+        assert outcome.refusal is not None
+        if not as_json:
+            say(here.err, terminal.refusal_text(outcome.refusal))
+        return ExitStatus.REFUSED
+    if csv is not None:
+        write_csv(outcome.measurement.series, csv)
+    return ExitStatus.MEASURED
+
+
+@contextmanager
+def ends_by_hand(run: LiveRun, *, on_key: Callable[[str], None] | None = None) -> Iterator[None]:
+    """While this lasts, Ctrl-C and the q key end the run in good order; other keys go to `on_key`."""
+    import threading
+
+    with ExitStack() as undo:
+        if threading.current_thread() is threading.main_thread():
+            before = signal.signal(signal.SIGINT, lambda *_: run.stop())
+            undo.callback(signal.signal, signal.SIGINT, before)
+        if sys.stdin is not None and sys.stdin.isatty() and os.name == "posix":
+            undo.enter_context(_keys(lambda key: run.stop() if key in "qQ" else on_key and on_key(key)))
+        yield
+
+
+@contextmanager
+def _keys(told: Callable[[str], object]) -> Iterator[None]:
+    """Keys of the terminal, one by one, told as they are pressed."""
+    import select
+    import termios
+    import threading
+    import tty
+
+    number = sys.stdin.fileno()
+    before = termios.tcgetattr(number)
+    over = threading.Event()
+
+    def listen() -> None:
+        while not over.is_set():
+            if select.select([number], [], [], 0.1)[0]:
+                told(os.read(number, 1).decode(errors="replace"))
+
+    tty.setcbreak(number)
+    thread = threading.Thread(target=listen, name="strobe keys", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+        termios.tcsetattr(number, termios.TCSADRAIN, before)

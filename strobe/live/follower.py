@@ -1,0 +1,382 @@
+"""Follows the dots from frame to frame and says, some times a second, what is known.
+
+Three things run one above the other: the rows in sight (`sight`), what they are (`recognise`, now and then, beside the
+frames), and the figure of the newest whole turns (`figure`). Each falls back when the one below it does.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from concurrent.futures import Executor, Future
+from dataclasses import replace
+from itertools import takewhile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.capture import Frame, SourceFacts
+from strobe.errors import Refused
+from strobe.figures.rings import nearest_nominal_rpm
+from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz, line_now
+from strobe.live.instruct import instruction_for
+from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, measure_frames, recognise, times_of
+from strobe.live.records import LiveOptions, LiveUpdate, Lock, State
+from strobe.live.sight import Sight
+from strobe.measurement import Measurement
+from strobe.pattern.stepwise import FrameReading, PatternReader
+from strobe.phase import TimeBase, combine_blocks
+
+__all__ = ["UPDATE_S", "Follower"]
+
+UPDATE_S = 0.2
+_KEPT_S, _CLOCK_S, _SPREADS_S = 90.0, 30.0, 60.0
+_LONGEST_GAP_S = 0.6
+_TRY_S, _CHECK_S = 0.5, 5.0
+_TRY_LONGEST_S, _CHECK_LONGEST_S = 4.2, 12.0
+_SLEW_PERCENT_PER_S, _SLEWS = 7.0, 2
+_FARTHEST_PERCENT = 12.5
+_COHERENT, _INCOHERENT = 0.4, 3
+_STEADY_TURNS = 2
+_LEAST_TURN = 0.85
+_SAME_RING = 0.1
+_HELD_UP_S = 0.5
+_COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
+_CONTRADICTIONS = 2
+_FEWEST_TURNS_KEPT = 2.1
+
+
+class Follower:
+    """Takes frames, gives updates.
+
+    Parameters
+    ----------
+    facts : SourceFacts
+        Of the source.
+    options : LiveOptions
+        What is known beforehand.
+    executor : Executor
+        Where the full readings are made, beside the frames.
+    """
+
+    def __init__(self, facts: SourceFacts, options: LiveOptions, executor: Executor) -> None:
+        self._facts, self._options, self._executor = facts, options, executor
+        self._sight = Sight(facts)
+        self._seen: deque[FrameReading] = deque()
+        self._stamps: deque[float] = deque()
+        self._rates: deque[tuple[float, float]] = deque()
+        self._lock: Lock | None = None
+        self._since_s = 0.0
+        self._even_from_s = np.inf
+        self._last_s: float | None = None
+        self._updated_s = -np.inf
+        self._asked_s = -np.inf
+        self._asked: tuple[Future[Recognised], PatternReader, float, float] | None = None
+        self._ring: tuple[float, int] | None = None
+        self._why = ""
+        self._slews = self._incoherent = self._contradictions = 0
+        self._had_figure = False
+        self._kept: tuple[PatternReader, list[FrameReading], Lock | None] | None = None
+        self._spreads: deque[tuple[float, float]] = deque()
+        self._sure = False
+        self._instruction = ""
+        self.frames = 0
+
+    @property
+    def lock(self) -> Lock | None:
+        """What is recognised now."""
+        return self._lock
+
+    @property
+    def reader(self) -> PatternReader | None:
+        """What reads the rows now."""
+        return self._sight.reader
+
+    def take(self, frame: Frame) -> LiveUpdate | None:
+        """Take the next frame; an update when one is due."""
+        now = frame.time_s
+        if self._last_s is not None and not 0 < now - self._last_s < _LONGEST_GAP_S:
+            self._interrupt(now)
+        self._last_s = now
+        self.frames += 1
+        if now >= self._sight.since_s:
+            self._stamps.append(now)
+        while self._stamps and self._stamps[0] < now - _CLOCK_S:
+            self._stamps.popleft()
+        before = self._sight.reader
+        for one in self._sight.take(frame):
+            self._seen.append(one)
+        if self._sight.reader is not before:
+            self._new_reader()
+            if self._facts.stamps == "arrival":
+                # Learning holds up the pictures that come meanwhile.
+                self._interrupt(now + _HELD_UP_S)
+        while self._seen and self._seen[0].time_s < now - _KEPT_S:
+            self._seen.popleft()
+        if self._sight.since_s > self._since_s:
+            self._begin_anew(self._sight.since_s)
+        if now - self._updated_s < UPDATE_S:
+            return None
+        self._updated_s = now
+        return self._update(now)
+
+    def waiting(self, time_s: float, message: str) -> LiveUpdate:
+        """An update while no frame comes."""
+        return self._blank("lost", time_s, message)
+
+    def settled(self) -> Measurement:
+        """The full reading of the part since the speed was last changed, or of one before it where that was longer.
+
+        Raises
+        ------
+        Refused
+            When nothing settled was seen, or no figure from it could be trusted.
+        """
+        self._keep()
+        if self._kept is None:
+            raise Refused(
+                "too-short",
+                "No settled part was seen: " + (self._why or self._sight.message or "the run was too short."),
+                "Let the readout come to steady and stay there for ten seconds.",
+            )
+        reader, frames, known = self._kept
+        return measure_frames(reader, frames, self._facts, self._options, known=known)
+
+    def _update(self, now: float) -> LiveUpdate:
+        self._hear()
+        if not self._sight.in_sight:
+            state: State = "searching" if self._sight.reader is None and not self._had_figure else "lost"
+            return self._blank(state, now, self._sight.message)
+        lock = self._lock
+        if lock is None:
+            self._ask(now, _TRY_S, _TRY_LONGEST_S)
+            return self._blank("searching", now, self._why or "Dots found; counting turns.")
+        window = self._newest(max(self._since_s, now - (MOST_TURNS + 1.5) * 60 / lock.nominal_rpm))
+        time = self._time_of(window)
+        if time is None:
+            return self._blank("settling", now, "The first turn is still under way.")
+        amplitude = self._amplitude(window, lock)
+        if not self._still_followed(amplitude, time, lock):
+            return self._blank("searching", now, self._why)
+        if time.duration_s < _LEAST_TURN * 60 / lock.nominal_rpm:
+            return self._blank("settling", now, "The first turn is still under way.")
+        near = float(np.mean([rate for at, rate in self._rates if at >= window[0].time_s] or [lock.dot_rate_hz]))
+        usual = min((spread for _, spread in self._spreads), default=None)
+        figure = figure_of(amplitude, time, lock, near, usual_spread_percent=usual)
+        if figure is None:
+            return self._blank("settling", now, "The first turn is still under way.")
+        return self._figure_update(now, lock, figure, window[0].time_s, lamp_hz(lock, time))
+
+    def _figure_update(
+        self, now: float, lock: Lock, figure: Figure, window_from_s: float, lamp: float | None
+    ) -> LiveUpdate:
+        if figure.spread_percent is not None:
+            self._spreads.append((now, figure.spread_percent))
+        while self._spreads and self._spreads[0][0] < now - _SPREADS_S:
+            self._spreads.popleft()
+        even = figure.even_from_s
+        reaches_back = even <= window_from_s + 0.5
+        if not (reaches_back and self._even_from_s <= even):
+            if even - self._even_from_s > UPDATE_S:
+                self._keep(until_s=even)
+            self._even_from_s = even
+        soon = lock.systematic_percent > _COARSE_PERCENT and lock.flash is not None
+        self._ask(now, _CHECK_SOON_S if soon else _CHECK_S, _CHECK_LONGEST_S)
+        steady = figure.turns >= _STEADY_TURNS and not figure.changing
+        band = max(self._options.band_percent, lock.systematic_percent)
+        self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
+        creep = None if lamp is None else 60 * (figure.dot_rate_hz - lamp)
+        self._had_figure = True
+        fluctuation = lock.measurement.fluctuation
+        gathered = (now - self._even_from_s) * figure.dot_rate_hz / lock.dots
+        known = gathered > _FEWEST_TURNS_KEPT
+        return LiveUpdate(
+            time_s=now,
+            state="steady" if steady else "settling",
+            deviation_percent=figure.deviation_percent,
+            uncertainty_percent=figure.uncertainty_percent,
+            creep_dots_per_minute=creep,
+            instruction=self._instruction,
+            message=self._remark(lock),
+            nominal_rpm=lock.nominal_rpm,
+            dots=lock.dots,
+            turns=figure.turns,
+            turns_gathered=gathered,
+            band_percent=band,
+            closest_percent=lock.systematic_percent,
+            reference=lock.reference,
+            steadiness_percent=fluctuation.weighted_peak_percent if known else None,
+            steadiness_uncertainty_percent=fluctuation.weighted_peak_uncertainty_percent if known else None,
+            picture=_picture(figure.noise_dots),
+            frames=self.frames,
+        )
+
+    def _blank(self, state: State, time_s: float, message: str) -> LiveUpdate:
+        lock = self._lock
+        return LiveUpdate(
+            time_s=time_s,
+            state=state,
+            message=message,
+            nominal_rpm=None if lock is None else lock.nominal_rpm,
+            dots=None if lock is None else lock.dots,
+            band_percent=self._options.band_percent,
+            frames=self.frames,
+        )
+
+    def _remark(self, lock: Lock) -> str:
+        if not self._sure:
+            return f"Taken for {lock.nominal_rpm:.4g} rpm; give --rpm to be sure."
+        if any(note.code == "lines-coincide" for note in lock.measurement.notes):
+            return f"Lamp and camera keep step: no closer than {lock.systematic_percent:.2g} %."
+        return ""
+
+    def _interrupt(self, now: float) -> None:
+        """Pictures are missing: nothing before hangs together with what comes."""
+        self._stamps.clear()
+        self._sight.break_off(now)
+        self._begin_anew(now)
+
+    def _new_reader(self) -> None:
+        reader = self._sight.reader
+        held = {one.time_s for one in reader.held} if reader is not None else set()
+        earlier = [one for one in self._seen if one.time_s not in held]
+        self._keep(until_s=self._sight.since_s)
+        for _ in earlier:
+            self._seen.popleft()
+        lock = self._lock
+        if lock is not None and reader is not None:
+            row = reader.pattern.rows[self._sight.row]
+            same = abs(row.pitch_px / lock.pitch_px - 1) < 0.3 and not reader.pattern.upright
+            moved = replace(lock, row=self._sight.row, sweep_place=row.sweep_place, pitch_px=row.pitch_px)
+            self._lock = moved if same else None
+
+    def _begin_anew(self, time_s: float) -> None:
+        self._keep(until_s=time_s)
+        self._since_s, self._even_from_s = time_s, np.inf
+        self._slews = self._incoherent = 0
+        self._rates.clear()
+        self._asked = None
+
+    def _let_go(self, now: float, why: str) -> None:
+        """Forget what was recognised: it may be something else now."""
+        self._begin_anew(now)
+        self._lock, self._why, self._sure = None, why, False
+        self._spreads.clear()
+
+    def _keep(self, until_s: float = np.inf) -> None:
+        """Keep the even part that ends here, unless the one that is kept is longer by far."""
+        reader, lock = self._sight.reader, self._lock
+        if reader is None or lock is None or not np.isfinite(self._even_from_s):
+            return
+        part = [one for one in self._seen if self._even_from_s <= one.time_s < until_s]
+        if len(part) < LEAST_FRAMES or part[-1].time_s - part[0].time_s < _FEWEST_TURNS_KEPT * 60 / lock.nominal_rpm:
+            return
+        self._kept = (reader, part, lock if self._sure else None)
+
+    def _newest(self, from_s: float) -> list[FrameReading]:
+        return list(takewhile(lambda one: one.time_s >= from_s, reversed(self._seen)))[::-1]
+
+    def _time_of(self, window: list[FrameReading]) -> TimeBase | None:
+        """Times of the frames of a window, from the cadence over all stamps that hang together."""
+        if len(window) < 24:
+            return None
+        stamps = np.array(self._stamps)
+        base = times_of(stamps, self._facts)
+        wanted = np.array([one.time_s for one in window])
+        kept = np.flatnonzero(np.isin(stamps[base.used], wanted))
+        inside = np.isin(wanted, stamps[base.used[kept]])
+        window[:] = [one for one, there in zip(window, inside, strict=True) if there]
+        if kept.size < 24:
+            return None
+        return replace(
+            base,
+            time_s=base.time_s[kept],
+            stamp_s=base.stamp_s[kept],
+            index=base.index[kept],
+            used=base.used[kept],
+            piece=base.piece[kept],
+        )
+
+    def _amplitude(self, window: list[FrameReading], lock: Lock) -> NDArray[np.complex128]:
+        amplitude, _ = combine_blocks(np.array([one.rows[lock.row] for one in window]))
+        return amplitude.conj() if lock.conjugate else amplitude
+
+    def _still_followed(self, amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock) -> bool:
+        """Whether the dots go on as before; lets go of the lock where they run away or can't be followed."""
+        now = self._updated_s
+        expected = self._rates[-1][1] if self._rates else lock.dot_rate_hz
+        line = line_now(amplitude, time, lock, expected)
+        if line is None:
+            return True
+        self._incoherent = self._incoherent + 1 if line.coherence < _COHERENT else 0
+        if self._rates:
+            before_s, before = self._rates[-1]
+            slew = 100 * abs(line.rate_hz / before - 1) / (now - before_s)
+            self._slews = self._slews + 1 if slew > _SLEW_PERCENT_PER_S else 0
+        self._rates.append((now, line.rate_hz))
+        while self._rates[0][0] < now - _CLOCK_S:
+            self._rates.popleft()
+        speed = line.rate_hz * 60 / lock.dots * lock.scale
+        if abs(100 * (speed / lock.nominal_rpm - 1)) > _FARTHEST_PERCENT or self._slews >= _SLEWS:
+            self._let_go(now, "The speed changes fast; it is read again once it runs evenly.")
+            return False
+        if self._incoherent >= _INCOHERENT:
+            self._let_go(now, "The dots can't be followed: the platter may be stopping, or the light has changed.")
+            return False
+        return True
+
+    def _ask(self, now: float, every_s: float, longest_s: float) -> None:
+        """Have the newest even frames read in full, beside the frames."""
+        reader = self._sight.reader
+        if self._asked is not None or now - self._asked_s < every_s or reader is None:
+            return
+        even = self._since_s if self._lock is None or not np.isfinite(self._even_from_s) else self._even_from_s
+        part = self._newest(max(even, now - longest_s))
+        if len(part) < LEAST_FRAMES or part[-1].time_s - part[0].time_s < LEAST_S:
+            return
+        self._asked_s = now
+        future = self._executor.submit(recognise, reader, part, self._facts, self._options, self._ring_of(reader))
+        self._asked = (future, reader, self._since_s, part[0].time_s)
+
+    def _ring_of(self, reader: PatternReader) -> tuple[int, int] | None:
+        """The row of the known ring, and its dots; None where none is known, or none looks like it."""
+        if self._ring is None:
+            return None
+        pitch_px, dots = self._ring
+        apart = [abs(row.pitch_px / pitch_px - 1) for row in reader.pattern.rows]
+        return (int(np.argmin(apart)), dots) if min(apart) < _SAME_RING else None
+
+    def _hear(self) -> None:
+        """What the full reading says, when it is there and still about these frames."""
+        if self._asked is None or not self._asked[0].done():
+            return
+        future, reader, since_s, from_s = self._asked
+        self._asked = None
+        found = future.result()
+        if reader is not self._sight.reader or since_s != self._since_s:
+            return
+        if found.lock is None:
+            if self._lock is None and found.refusal is not None:
+                self._why = found.refusal.message
+            return
+        if self._lock is None or self._lock.same_as(found.lock):
+            if self._lock is None:
+                self._since_s = from_s
+            self._lock, self._why, self._contradictions = found.lock, "", 0
+            self._sure |= "nominal_rpm" not in found.lock.measurement.setup.assumed
+            if self._sure:
+                self._ring = (found.lock.pitch_px, found.lock.dots)
+            self._sight.row = found.lock.row
+            return
+        self._contradictions += 1
+        if self._contradictions >= _CONTRADICTIONS:
+            near = nearest_nominal_rpm(found.lock.measurement.speed.mean_rpm)
+            self._contradictions = 0
+            self._let_go(self._updated_s, f"Looks like {near:.4g} rpm now; being counted again.")
+
+
+def _picture(noise_dots: float) -> str:
+    """How well the dots can be followed, in words; by the noise of one frame in gaps from dot to dot."""
+    for limit, word in ((0.004, "very good"), (0.012, "good"), (0.03, "fair")):
+        if noise_dots < limit:
+            return word
+    return "poor"

@@ -1,0 +1,239 @@
+"""What is in the picture: a full reading of the newest frames, and what follows from it for the frames to come."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.capture import ClipFacts, ClipTally, SourceFacts
+from strobe.errors import Refused
+from strobe.live.figure import figure_of
+from strobe.live.records import LiveOptions, Lock
+from strobe.measurement import Measurement, Note
+from strobe.measuring import measure_reading
+from strobe.measuring.budget import mains_uncertainty_percent
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.motion import moves
+from strobe.measuring.reading import ClipReading
+from strobe.measuring.refusals import not_turning
+from strobe.pattern import PatternReading
+from strobe.pattern.stepwise import FrameReading, PatternReader
+from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base, measure_flash_rate
+
+__all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "recognise", "times_of"]
+
+LEAST_S, LEAST_FRAMES = 3.8, 110
+_EVEN_PERCENT = 1.0
+_AGREE_PERCENT = 0.05
+_NOW_S = 1.2
+_HELD_UP_S = 0.02
+"""By how much more the pictures may be held up at the end of a run than at its begin (95 %, seen on a busy machine)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Recognised:
+    """A lock, or why there is none."""
+
+    lock: Lock | None
+    refusal: Refused | None
+
+
+def measure_frames(
+    reader: PatternReader,
+    seen: Sequence[FrameReading],
+    facts: SourceFacts,
+    options: LiveOptions,
+    *,
+    known: Lock | None = None,
+) -> Measurement:
+    """The reading of `strobe.measure` over frames that were read one by one; `known` is what they showed before.
+
+    Raises
+    ------
+    Refused
+        When no figure could be trusted.
+    """
+    pattern = reader.reading(seen)
+    if known is not None:
+        pattern = replace(pattern, rows=(pattern.rows[known.row],))
+        options = replace(options, nominal_rpm=known.nominal_rpm, dots=known.dots)
+    measurement = _measured(pattern, facts, options)
+    if facts.stamps != "arrival":
+        return measurement
+    held_up = 100 * _HELD_UP_S / measurement.clip.duration_s
+    total = float(np.hypot(measurement.speed.uncertainty_percent, held_up))
+    note = Note(
+        "times-of-arrival", "The times are those at which pictures arrived; held up unevenly they bend the speed."
+    )
+    return replace(
+        measurement,
+        speed=replace(measurement.speed, uncertainty_percent=total),
+        notes=(*measurement.notes, note),
+    )
+
+
+def recognise(
+    reader: PatternReader,
+    seen: Sequence[FrameReading],
+    facts: SourceFacts,
+    options: LiveOptions,
+    ring: tuple[int, int] | None = None,
+) -> Recognised:
+    """Recognise speed, ring, lamp and line in frames in a row, at least `LEAST_S` long.
+
+    `ring` is a row and its dots where they are known from before: the speed may change, the ring does not.
+    """
+    pattern = reader.reading(seen)
+    if ring is not None:
+        pattern = replace(pattern, rows=(pattern.rows[ring[0]],))
+        options = replace(options, dots=ring[1])
+    try:
+        measurement = _measured(pattern, facts, options)
+        lock = _lock_on(pattern, measurement, facts, options)
+        return Recognised(lock if ring is None else replace(lock, row=ring[0]), None)
+    except Refused as refusal:
+        recent = pattern.only(np.flatnonzero(pattern.time_s > pattern.time_s[-1] - _NOW_S))
+        stands = not any(moves(row, recent) for row in recent.rows)
+        return Recognised(None, not_turning() if stands else refusal)
+
+
+def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions) -> Measurement:
+    return measure_reading(
+        ClipReading(facts.name, _as_clip(facts), ClipTally.of(pattern.time_s), pattern),
+        nominal=options.nominal_rpm,
+        dots=options.dots,
+        mains=options.mains_hz,
+        lamp=options.lamp,
+        capture_rate_hz=None,
+        mains_default=options.mains_default_hz,
+        clock=CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm),
+    )
+
+
+def _as_clip(facts: SourceFacts) -> ClipFacts:
+    """The facts of a camera as those of a file that says nothing more."""
+    if isinstance(facts, ClipFacts):
+        return facts
+    common = {field.name: getattr(facts, field.name) for field in fields(SourceFacts)}
+    return ClipFacts(
+        **common,
+        container="none",
+        codec="unknown",
+        pixel_format="unknown",
+        read_as="unknown",
+        declared_frames=None,
+        transfer="unknown",
+        full_range=False,
+        slow_motion=None,
+        metadata=(),
+    )
+
+
+def _lock_on(pattern: PatternReading, measurement: Measurement, facts: SourceFacts, options: LiveOptions) -> Lock:
+    _refuse_uneven(measurement)
+    timing, setup = measurement.timing, measurement.setup
+    row = int(np.argmin([abs(one.pitch_px - measurement.dot_pitch_px) for one in pattern.rows]))
+    time = times_of(pattern.time_s, facts)
+    pattern = pattern.only(time.used)
+    nominal_hz = options.lamp if not isinstance(options.lamp, str) else None
+    if nominal_hz is None and setup.mains_hz is not None and options.lamp == "mains":
+        nominal_hz = 2 * setup.mains_hz
+    flash: FlashRate | None = None
+    if timing.flash_rate_source in ("measured", "given") and nominal_hz is not None:
+        flash = measure_flash_rate(pattern.brightness, time.time_s, (nominal_hz,), downward=pattern.sweep_known)
+    clock = CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm)
+    lamp_hz = nominal_hz if flash is None else flash.rate_hz
+    scale = 1 + 1e-6 * clock.rate_error_ppm
+    if timing.reference == "lamp":
+        scale = 1.0 if flash is None or nominal_hz is None else nominal_hz / flash.rate_hz
+    lock = Lock(
+        row=row,
+        sweep_place=pattern.rows[row].sweep_place,
+        conjugate=False,
+        pitch_px=measurement.dot_pitch_px,
+        nominal_rpm=setup.nominal_rpm,
+        dots=setup.dots,
+        line=timing.line,
+        reference=timing.reference,
+        lamp_hz=lamp_hz,
+        lamp_nominal_hz=nominal_hz,
+        flash=flash,
+        scale=scale,
+        systematic_percent=_systematic_percent(measurement, flash, clock),
+        by_arrival=facts.stamps == "arrival",
+        interval_s=time.interval_s,
+        dot_rate_hz=measurement.speed.mean_rpm / scale * setup.dots / 60,
+        measurement=measurement,
+    )
+    amplitude, _ = combine_blocks(pattern.rows[row].blocks)
+    off = np.inf
+    for conjugate in (False, True) if pattern.upright else (False,):
+        tried = replace(lock, conjugate=conjugate)
+        figure = figure_of(amplitude.conj() if conjugate else amplitude, time, tried, tried.dot_rate_hz)
+        if figure is None:
+            continue
+        off = abs(figure.deviation_percent - measurement.speed.deviation_percent)
+        if off < _AGREE_PERCENT + measurement.speed.uncertainty_percent + figure.uncertainty_percent:
+            return tried
+    raise Refused(
+        "ambiguous",
+        f"The newest turns and the whole look differ by {off:.2g} %.",
+        "Let the speed settle; keep camera and light as they are.",
+    )
+
+
+def _refuse_uneven(measurement: Measurement) -> None:
+    """Refuse to recognise anything while the speed runs up or down."""
+    series = measurement.series.deviation_percent
+    third = max(1, series.size // 3)
+    change = abs(float(np.mean(series[-third:]) - np.mean(series[:third])))
+    if change > _EVEN_PERCENT or any(note.code == "speed-changed" for note in measurement.notes):
+        raise Refused(
+            "unsettled",
+            "The speed changes while it is looked at.",
+            "Let it settle for a few seconds.",
+        )
+
+
+def _systematic_percent(measurement: Measurement, flash: FlashRate | None, clock: CameraClock) -> float:
+    timing = measurement.timing
+    if any(note.code == "lines-coincide" for note in measurement.notes):
+        return measurement.speed.uncertainty_percent
+    parts = [clock.uncertainty_percent if timing.reference == "camera" else 0.0]
+    if flash is not None and timing.line == "lamp":
+        parts.append(100 * 2 * flash.uncertainty_hz / flash.rate_hz)
+    elif timing.flash_rate_source == "nominal" and timing.flash_rate_hz is not None:
+        parts.append(mains_uncertainty_percent(timing.flash_rate_hz))
+    return float(np.linalg.norm(parts))
+
+
+def times_of(stamp_s: NDArray[np.float64], facts: SourceFacts) -> TimeBase:
+    """Times of frames from their stamps; those of arrival lie on one cadence, however unevenly they come.
+
+    Lateness on a busy machine comes in runs, so that the cadence is trusted no better than its halves agree.
+    """
+    base = fit_time_base(stamp_s, grid_s=facts.stamp_s if facts.stamps == "container" else 0.0)
+    if facts.stamps != "arrival":
+        return base
+    if base.kind in ("pieces", "stamps"):
+        base = _kept(base, np.flatnonzero(np.diff(base.index, prepend=-1) > 0)).on_cadence()
+    half = base.index.size // 2
+    slopes = [float(np.polyfit(base.index[k], base.stamp_s[k], 1)[0]) for k in (slice(half), slice(half, None))]
+    by_halves = abs(slopes[0] - slopes[1]) / 4 / base.interval_s
+    held_up = _HELD_UP_S / 2 / base.duration_s
+    return replace(base, interval_uncertainty=max(base.interval_uncertainty, by_halves, held_up))
+
+
+def _kept(base: TimeBase, frames: NDArray[np.int_]) -> TimeBase:
+    """The same times for some of the frames alone."""
+    return replace(
+        base,
+        time_s=base.time_s[frames],
+        stamp_s=base.stamp_s[frames],
+        index=base.index[frames],
+        used=base.used[frames],
+        piece=base.piece[frames],
+    )

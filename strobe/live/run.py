@@ -1,0 +1,200 @@
+"""Runs a source through the follower, at its own pace or faster, and ends with the full reading.
+
+A thread takes frames off the source and notes when they came. Where the follower is busy, the oldest that wait are left
+out and counted; their gaps stay in the times.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import replace
+from types import TracebackType
+from typing import Any, Self
+
+from strobe.capture import Frame, FrameSource
+from strobe.errors import ClipUnreadable, Refused
+from strobe.live.follower import UPDATE_S, Follower
+from strobe.live.records import LiveOptions, LiveOutcome, LiveUpdate
+from strobe.measurement import Refusal
+
+__all__ = ["LiveRun"]
+
+_WAITING = 6
+_SILENCE_S = 0.4
+
+
+class LiveRun:
+    """A run of the live readout: iterate over it for updates, then ask for the outcome.
+
+    Parameters
+    ----------
+    source : FrameSource
+        Open; it is closed at the end.
+    options : LiveOptions
+        What is known beforehand.
+    pace : float or None
+        How many times faster than its own time a file is played; 0 plays every frame as fast as it can be read. None
+        for a camera or stream, which has a pace of its own.
+    for_s : float or None
+        Ends after so many seconds of the source's time.
+    on_frame : callable or None
+        Called with each frame, the newest update and the follower.
+    """
+
+    def __init__(
+        self,
+        source: FrameSource,
+        options: LiveOptions,
+        *,
+        pace: float | None = None,
+        for_s: float | None = None,
+        on_frame: Callable[[Frame, LiveUpdate | None, Follower], None] | None = None,
+    ) -> None:
+        self._source, self._pace, self._for_s, self._on_frame = source, pace, for_s, on_frame
+        self._executor: Executor = _Inline() if pace == 0 else ThreadPoolExecutor(1, "strobe reading")
+        self.follower = Follower(source.facts, options, self._executor)
+        self._pump = _Pump(source, pace)
+        self._stop = threading.Event()
+        self._ended = "source"
+        self._newest: LiveUpdate | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def stop(self) -> None:
+        """End the run; may be called from any thread, or from a signal."""
+        self._stop.set()
+
+    def close(self) -> None:
+        """Let go of source and threads."""
+        self._pump.stop()
+        self._executor.shutdown(wait=True, cancel_futures=True)
+        self._source.close()
+        self._pump.join()
+
+    def __iter__(self) -> Iterator[LiveUpdate]:
+        """Updates as they come."""
+        last_s, heard = 0.0, time.monotonic()
+        while not self._stop.is_set():
+            item = self._pump.next(UPDATE_S if self._newest is None else _SILENCE_S)
+            if item is None:
+                if self._pump.ended:
+                    break
+                away_s = time.monotonic() - heard
+                if away_s > _SILENCE_S:
+                    yield self._keep(self.follower.waiting(last_s + away_s, "No pictures come from the camera."))
+                continue
+            frame, arrived_s = item
+            heard, last_s = time.monotonic(), frame.time_s
+            update = self.follower.take(frame)
+            if update is not None:
+                latency_s = time.monotonic() - arrived_s
+                yield self._keep(replace(update, skipped=self._pump.skipped, latency_s=latency_s))
+            if self._on_frame is not None:
+                self._on_frame(frame, self._newest, self.follower)
+            if self._for_s is not None and frame.time_s >= self._for_s:
+                self._ended = "time"
+                return
+        if self._stop.is_set():
+            self._ended = "stopped"
+        elif self._pump.fault is not None:
+            self._ended = str(self._pump.fault)
+
+    def _keep(self, update: LiveUpdate) -> LiveUpdate:
+        self._newest = update
+        return update
+
+    def outcome(self) -> LiveOutcome:
+        """The full reading of the settled part, and how the run ended."""
+        measurement, refusal = None, None
+        try:
+            measurement = self.follower.settled()
+        except Refused as refused:
+            refusal = Refusal(self._source.facts.name, refused.code, refused.message, refused.advice)
+        return LiveOutcome(
+            measurement=measurement,
+            refusal=refusal,
+            ended=self._ended,
+            frames=self.follower.frames,
+            skipped=self._pump.skipped,
+            duration_s=0.0 if self._newest is None else self._newest.time_s,
+        )
+
+
+class _Pump:
+    """Takes frames off a source in a thread of its own; at pace 0 in the caller's, so that none is left out."""
+
+    def __init__(self, source: FrameSource, pace: float | None) -> None:
+        self._source, self._pace = source, pace
+        self._waiting: deque[tuple[Frame, float]] = deque()
+        self._ready = threading.Condition()
+        self._stopped = False
+        self.ended = False
+        self.skipped = 0
+        self.fault: ClipUnreadable | None = None
+        self._thread: threading.Thread | None = None
+        if pace != 0:
+            self._thread = threading.Thread(target=self._run, name="strobe frames", daemon=True)
+            self._thread.start()
+
+    def next(self, patience_s: float) -> tuple[Frame, float] | None:
+        """The next frame and when it came; None when none comes in time, or no more."""
+        if self._thread is None:
+            try:
+                return next(self._source), time.monotonic()
+            except StopIteration:
+                self.ended = True
+            except ClipUnreadable as error:
+                self.ended, self.fault = True, error
+            return None
+        with self._ready:
+            if not self._waiting and not self.ended:
+                self._ready.wait(patience_s)
+            return self._waiting.popleft() if self._waiting else None
+
+    def stop(self) -> None:
+        """Take no more frames."""
+        self._stopped = True
+
+    def join(self) -> None:
+        """Wait for the thread to end."""
+        if self._thread is not None:
+            self._thread.join()
+
+    def _run(self) -> None:
+        began = time.monotonic()
+        try:
+            for frame in self._source:
+                if self._pace:
+                    time.sleep(max(0.0, began + frame.time_s / self._pace - time.monotonic()))
+                if self._stopped:
+                    break
+                with self._ready:
+                    if len(self._waiting) >= _WAITING:
+                        self._waiting.popleft()
+                        self.skipped += 1
+                    self._waiting.append((frame, time.monotonic()))
+                    self._ready.notify()
+        except ClipUnreadable as error:
+            self.fault = error
+        with self._ready:
+            self.ended = True
+            self._ready.notify()
+
+
+class _Inline(Executor):
+    """Does at once what it is given: the same frames give the same updates."""
+
+    def submit(self, work: Callable[..., Any], /, *args: Any, **named: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(work(*args, **named))
+        return future

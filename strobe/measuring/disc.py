@@ -1,0 +1,422 @@
+"""What measuring a disc from above adds to measuring a rim: rings made even, counts that are known, and the index mark.
+
+A ring seen round the circle tells how far it lies off centre, whatever the speed does; that is taken off before the
+rings are read like rows along a rim, and once more when the platter's angle is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.errors import Refused
+from strobe.figures.results import Figures
+from strobe.measurement import DiscView, IndexMark, Note, RingSeen, Setup, Speed
+from strobe.measuring.budget import end_to_end_deviation_percent
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.hypotheses import Hypothesis, weigh
+from strobe.measuring.rows import Lamp, RowEvidence, gather
+from strobe.pattern import DiscFacts, PatternReading, RowSeries
+from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
+from strobe.phase.mark import MarkCourse, follow_mark
+from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of, without_lines, without_standing
+
+__all__ = [
+    "DiscWork",
+    "begin_disc",
+    "index_of",
+    "notes_of_disc",
+    "off_centre_left_percent",
+    "settle",
+    "setup_of_disc",
+    "view_of",
+    "weigh_rings",
+]
+
+_NEAR_COUNT = 0.02
+_USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
+_MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
+_OFF_CENTRE_SHARE = 0.02
+"""Of an off-centre share that was taken off, what may be left of it (seen on rendered clips)."""
+_PRINT_ERROR_PERCENT = 0.03
+"""What a printer's own errors, twice a turn and more, may feign once a turn where a part of the ring is hidden."""
+_WHOLE, _SURE_MARK = 0.97, 0.003
+_ROUNDS = 2
+_LAMP_LINES = ((1, 0), (2, 0), (1, -1), (1, 1))
+"""Harmonics of the lamp, and of the turn with them, of which a rest is taken off the reading."""
+_SCALE_SHARE, _SCALE_SHARE_OF_A_PART, _MOSTLY = 0.01, 0.04, 0.65
+_DISAGREES, _WORTH_SAYING_PERCENT = 1.3, 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class DiscWork:
+    """A disc's reading on its way to a measurement.
+
+    Attributes
+    ----------
+    raw : tuple of RowSeries
+        The rings as they were read.
+    pattern : PatternReading
+        The same reading with the rings made even as far as the turning was seen.
+    facts : DiscFacts
+    mark : MarkCourse or None
+        The index mark.
+    turning_hz : float or None
+        Turns a second as they were seen without counting bars.
+    """
+
+    raw: tuple[RowSeries, ...]
+    pattern: PatternReading
+    facts: DiscFacts
+    mark: MarkCourse | None
+    turning_hz: float | None
+
+
+def begin_disc(pattern: PatternReading, time: TimeBase) -> DiscWork | None:
+    """The rings of a reading made even; None for a reading that is not of a disc."""
+    facts = pattern.disc
+    if facts is None:
+        return None
+    mark = follow_mark(facts.lanes, facts.azimuth_rad, facts.lane_sweep, time.time_s)
+    if mark is not None and mark.uncertainty_hz > _SURE_MARK * mark.rate_hz:
+        mark = None
+    seen = [find_turning(row.blocks, _places(row), time.time_s) for row in pattern.rows]
+    turning = next((rate for rate in seen if rate is not None), None)
+    if turning is None and mark is not None:
+        turning = mark.rate_hz
+    turns = None if turning is None else turning * time.time_s
+    rows = tuple(replace(row, blocks=_even(row, turns, turning or 0.0).blocks) for row in pattern.rows)
+    return DiscWork(pattern.rows, replace(pattern, rows=rows), facts, mark, turning)
+
+
+def _places(row: RowSeries) -> NDArray[np.float64]:
+    assert row.ring is not None
+    return row.ring.azimuth_rad
+
+
+def _even(
+    row: RowSeries,
+    turns: NDArray[np.float64] | None,
+    turns_per_s: float,
+    lamp: Lamp | None = None,
+    readout_s: float = 0.0,
+) -> EvenRing:
+    ring = row.ring
+    assert ring is not None
+    return even_ring(
+        row.blocks,
+        ring.azimuth_rad,
+        ring.sweep_place,
+        turns,
+        turns_per_s=turns_per_s,
+        bars=float(ring.bars if ring.bars is not None else ring.bars_seen),
+        blocks_round=round(ring.azimuth_rad.size / ring.seen_share),
+        seen_share=ring.seen_share,
+        lamp_cycles=None if lamp is None else lamp.cycles,
+        sweep_cycles=readout_s * lamp.rate_hz if lamp is not None and lamp.rate_hz is not None else 0.0,
+    )
+
+
+def weigh_rings(
+    work: DiscWork,
+    rows: Sequence[RowSeries],
+    time: TimeBase,
+    lamps: Sequence[Lamp],
+    *,
+    rpm: float | None,
+    dots: int | None,
+) -> list[Hypothesis]:
+    """Every way to read one of the rings that goes with its count, best first; as `strobe.measuring.hypotheses.weigh`.
+
+    Raises
+    ------
+    Refused
+        ``ambiguous`` when none of the rings has the bars that were given.
+    """
+    evidence = gather(rows, time, lamps[0].flash)
+    if work.turning_hz is not None:
+        known = signature_of(work.turning_hz)
+        evidence = [replace(one, turns=known) for one in evidence]
+    found: list[Hypothesis] = []
+    for one in evidence:
+        count = _count(one, dots)
+        if count == 0:
+            continue
+        ways = weigh(evidence, time, lamps, rpm=rpm, dots=count)
+        found += [way for way in ways if way.evidence is one and _goes_with(way, one)]
+    if not found and dots is not None:
+        counts = ", ".join(f"{_seen(one):.5g}" for one in evidence)
+        raise Refused(
+            "ambiguous",
+            f"The rings in the picture have {counts} bars by count; none of them has {dots}.",
+            "Leave --dots out, or give the count of one of these rings.",
+        )
+    voted = [replace(way, score=way.score + _vote(work, way)) for way in found]
+    return sorted(voted, key=lambda way: way.score, reverse=True)
+
+
+def _seen(evidence: RowEvidence) -> float:
+    ring = evidence.row.ring
+    assert ring is not None
+    return ring.bars_seen
+
+
+def _count(evidence: RowEvidence, dots: int | None) -> int | None:
+    """Count to read a ring with, None to try the usual ones, 0 for a ring that is not the one that was asked for."""
+    ring = evidence.row.ring
+    assert ring is not None
+    if dots is None:
+        return ring.bars
+    near = dots == ring.bars if ring.bars is not None else abs(dots / ring.bars_seen - 1) < _NEAR_COUNT
+    return dots if near else 0
+
+
+def _goes_with(way: Hypothesis, evidence: RowEvidence) -> bool:
+    return abs(way.dots / _seen(evidence) - 1) < _NEAR_COUNT
+
+
+def _vote(work: DiscWork, way: Hypothesis) -> float:
+    """What the skew of the bars says for the line of a hypothesis.
+
+    A shutter that freezes the bars does so line by line, and the ring is skewed by what the platter turns meanwhile; a
+    lamp freezes all of it at once.
+    """
+    rate_hz = way.rpm / 60
+    readout_s = _readout_s(way.lamp.flash)
+    full = rate_hz * (_USUAL_READOUT_S if readout_s is None else readout_s)
+    share = work.facts.skew_rev / full
+    noise = np.hypot(work.facts.skew_noise_rev / full, _READOUT_OPEN)
+    vote = float(np.clip((2 * share - 1) / (2 * noise**2), -_MOST_VOTE, _MOST_VOTE))
+    if readout_s is None and vote < 0:
+        vote *= _UNKNOWN_READOUT
+    return vote if way.line.kind == "camera" else -vote
+
+
+def _readout_s(flash: FlashRate | None) -> float | None:
+    """Time from the first line of the picture to the last, by how the flicker rolls down it; None without flicker."""
+    if flash is None:
+        return None
+    seen = np.flatnonzero(flash.row_phase)
+    if seen.size < 6:
+        return None
+    turns = np.arange(-8.0, 8.0, 0.05)
+    places = (seen + 0.5) / flash.row_phase.size
+    sweep = np.abs(np.exp(-2j * np.pi * np.outer(turns, places)) @ flash.row_phase[seen])
+    return float(abs(turns[int(np.argmax(sweep))]) / flash.rate_hz) or None
+
+
+def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase) -> tuple[Hypothesis, EvenRing]:
+    """The hypothesis read again from a ring made even by the platter's own angle; and how the ring errs.
+
+    Wobble reaches the parts of the ring as late as the shutter does, and their mean would swallow the quick part of it:
+    they are brought to one time first, where the shutter's sweep is known.
+    """
+    raw = next(row for row in work.raw if row.ring is chosen.evidence.row.ring)
+    readout_s = _readout_s(chosen.lamp.flash)
+    lamp = None if readout_s is None else chosen.lamp
+    even = _even(raw, chosen.line.dots / chosen.dots, chosen.line.dot_rate_hz / chosen.dots)
+    for _ in range(_ROUNDS):
+        raw = _only(raw, even.kept)
+        clean = replace(raw, blocks=without_standing(raw.blocks, even.blocks, _cycles(chosen)))
+        clean = _at_one_time(clean, chosen.line.dots, time, readout_s or 0.0)
+        turns_per_s = chosen.line.dot_rate_hz / chosen.dots
+        even = _even(clean, chosen.line.dots / chosen.dots, turns_per_s, lamp, readout_s or 0.0)
+        amplitude, _ = combine_blocks(even.blocks)
+        chosen = replace(
+            chosen,
+            evidence=replace(
+                chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude
+            ),
+            line=_read_ring(amplitude, chosen, time, calm=even.calm),
+        )
+    return chosen, even
+
+
+def _only(row: RowSeries, kept: NDArray[np.intp]) -> RowSeries:
+    """A ring with some of its parts alone."""
+    ring = row.ring
+    assert ring is not None
+    places = replace(
+        ring,
+        azimuth_rad=ring.azimuth_rad[kept],
+        sweep_place=ring.sweep_place[kept],
+        seen_share=ring.seen_share * kept.size / ring.azimuth_rad.size,
+    )
+    return replace(row, blocks=row.blocks[:, kept], ring=places)
+
+
+def _cycles(chosen: Hypothesis) -> NDArray[np.float64]:
+    """Phase of the pattern as the frames show it, in cycles."""
+    if chosen.line.kind == "lamp" and chosen.lamp.cycles is not None:
+        return chosen.line.dots - chosen.lamp.cycles
+    return chosen.line.dots
+
+
+def _at_one_time(row: RowSeries, dots: NDArray[np.float64], time: TimeBase, readout_s: float) -> RowSeries:
+    """The parts of a ring turned to where they were when the middle of them was exposed, by how the platter wobbles."""
+    from scipy.interpolate import CubicSpline
+
+    assert row.ring is not None
+    wobble = dots - np.polyval(np.polyfit(time.time_s, dots, 1), time.time_s)
+    later = readout_s * (row.ring.sweep_place - np.mean(row.ring.sweep_place))
+    course = CubicSpline(time.time_s, wobble)
+    at = np.clip(time.time_s[:, None] + later, time.time_s[0], time.time_s[-1])
+    moved = course(at) - wobble[:, None]
+    return replace(row, blocks=(row.blocks * np.exp(-2j * np.pi * moved)).astype(np.complex64))
+
+
+def _read_ring(amplitude: NDArray[np.complex128], chosen: Hypothesis, time: TimeBase, *, calm: bool) -> LineReading:
+    """The chosen line read again; nothing of the lamp is left to take off where the ring was made `calm`."""
+    lamp, kind = chosen.lamp, chosen.line.kind
+    if calm and kind == "lamp" and lamp.cycles is not None:
+        amplitude = amplitude * np.exp(2j * np.pi * lamp.cycles)
+    line = read_line(
+        amplitude,
+        time.time_s,
+        interval_s=time.interval_s,
+        kind="camera" if calm else kind,
+        coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
+        lamp_cycles=None if calm else lamp.cycles,
+        flash=None if calm else lamp.flash,
+        height=None,
+    )
+    if not calm or lamp.cycles is None:
+        return replace(line, kind=kind)
+    turns = line.dots / chosen.dots
+    waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES]
+    dots, removed, first = without_lines(line.dots, time.time_s, time.interval_s, waves)
+    return replace(line, kind=kind, dots=dots, removed_hz=removed + line.removed_hz, hidden_dots=first)
+
+
+def off_centre_left_percent(chosen: Hypothesis, even: EvenRing) -> float:
+    """95 % bound of what an off-centre or badly printed ring may still feign once a turn, as a change of speed."""
+    ring = chosen.evidence.row.ring
+    assert ring is not None
+    lean = float(np.abs(np.mean(np.exp(1j * ring.azimuth_rad))))
+    taken = 0.0 if even.error is None else 100 * abs(even.error.off_centre)
+    return float(np.linalg.norm([even.left_percent, lean * _OFF_CENTRE_SHARE * taken, lean * _PRINT_ERROR_PERCENT]))
+
+
+def view_of(work: DiscWork, chosen: Hypothesis, even: EvenRing, time: TimeBase, disc_mm: float | None) -> DiscView:
+    """What the reading says of the disc itself; millimetres where the paper's diameter is given and its edge shows."""
+    unit_mm = None
+    if disc_mm is not None and work.facts.paper_radius is not None:
+        unit_mm = disc_mm / 2 / work.facts.paper_radius
+    rings = tuple(_ring_seen(row, unit_mm) for row in work.raw)
+    ring = chosen.evidence.row.ring
+    assert ring is not None
+    share = uncertainty = direction = None
+    if even.error is not None:
+        share = abs(even.error.off_centre)
+        uncertainty = float(np.hypot(even.error.off_centre_uncertainty, _OFF_CENTRE_SHARE * share))
+        if work.mark is not None:
+            turns = chosen.line.dots[0] / chosen.dots
+            mark = work.mark.angle_rev + work.mark.rate_hz * time.time_s[0]
+            place = np.angle(even.error.off_centre) / (2 * np.pi) - turns + mark
+            direction = float(360 * (place % 1.0))
+    off_mm = off_uncertainty_mm = None
+    if share is not None and uncertainty is not None and unit_mm is not None:
+        off_mm = share * ring.radius * unit_mm
+        scale = _SCALE_SHARE if ring.seen_share > _MOSTLY else _SCALE_SHARE_OF_A_PART
+        off_uncertainty_mm = float(np.hypot(uncertainty, scale * share)) * ring.radius * unit_mm
+    return DiscView(
+        elevation_deg=work.facts.elevation_deg,
+        rings=rings,
+        eccentricity_percent=None if share is None else 100 * share,
+        eccentricity_uncertainty_percent=None if uncertainty is None else 100 * uncertainty,
+        eccentricity_mm=off_mm,
+        eccentricity_uncertainty_mm=off_uncertainty_mm,
+        eccentricity_direction_deg=direction,
+    )
+
+
+def setup_of_disc(setup: Setup, view: DiscView) -> Setup:
+    """The setup with the view, and the dots not assumed where they were counted."""
+    counted = any(ring.counted and ring.bars == setup.dots for ring in view.rings)
+    assumed = tuple(name for name in setup.assumed if not (counted and name == "dots"))
+    return replace(setup, view="disc", assumed=assumed)
+
+
+def _ring_seen(row: RowSeries, unit_mm: float | None) -> RingSeen:
+    ring = row.ring
+    assert ring is not None
+    return RingSeen(
+        bars=ring.bars if ring.bars is not None else round(ring.bars_seen),
+        counted=ring.bars is not None,
+        seen_share=ring.seen_share,
+        radius_mm=None if unit_mm is None else ring.radius * unit_mm,
+    )
+
+
+def index_of(
+    work: DiscWork, speed: Speed, figures: Figures, nominal_rpm: float, clock: CameraClock
+) -> IndexMark | None:
+    """The index mark's own word on the speed; None where no mark was followed."""
+    mark = work.mark
+    if mark is None:
+        return None
+    rpm = 60 * mark.rate_hz
+    uncertainty = float(np.hypot(100 * mark.uncertainty_hz / mark.rate_hz, clock.uncertainty_percent))
+    difference = 100 * (rpm - speed.mean_rpm) / nominal_rpm
+    # The mark's is a mean over all of its course, the bars' one over whole turns.
+    stretch = end_to_end_deviation_percent(figures) - figures.deviation_percent
+    allowed = float(np.linalg.norm([uncertainty, speed.uncertainty_percent, stretch]))
+    return IndexMark(
+        angle_rev=mark.angle_rev,
+        angle_uncertainty_rev=mark.angle_uncertainty_rev,
+        turn_s=1 / mark.rate_hz,
+        turn_uncertainty_s=uncertainty / 100 / mark.rate_hz,
+        turns=mark.turns,
+        mean_rpm=rpm,
+        deviation_percent=100 * (rpm / nominal_rpm - 1),
+        uncertainty_percent=uncertainty,
+        difference_percent=difference,
+        agrees=abs(difference) <= _DISAGREES * allowed,
+    )
+
+
+def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, left_percent: float) -> tuple[Note, ...]:
+    """What to beware of with a disc."""
+    ring = chosen.evidence.row.ring
+    assert ring is not None
+    notes = []
+    share, unsure = view.eccentricity_percent, view.eccentricity_uncertainty_percent
+    if share is not None and unsure is not None and share > max(unsure, _WORTH_SAYING_PERCENT):
+        mm = "" if view.eccentricity_mm is None else f"{view.eccentricity_mm:.2f} mm, "
+        where = view.eccentricity_direction_deg
+        way = "" if where is None else f", {where:.0f} degrees anticlockwise from the index mark"
+        notes.append(
+            Note(
+                "disc-off-centre",
+                f"The disc lies off centre by {mm}{share:.2f} % of the ring's radius{way}; that is taken off.",
+            )
+        )
+    if ring.seen_share < _WHOLE:
+        notes.append(
+            Note(
+                "ring-partly-seen",
+                f"Only {100 * ring.seen_share:.0f} % of the ring is seen, so that an off-centre disc does not average "
+                f"out; {'it was told from the parts in view and taken off, and ' if view.eccentricity_percent else ''}"
+                f"{left_percent:.2g} % of false wobble once a turn is kept in the uncertainty.",
+            )
+        )
+    if ring.bars is None:
+        notes.append(
+            Note(
+                "ring-not-counted",
+                f"Too little of the ring is seen to count its bars surely ({ring.bars_seen:.1f} by what is seen); "
+                f"{chosen.dots} were taken.",
+            )
+        )
+    if index is not None and not index.agrees:
+        notes.append(
+            Note(
+                "index-disagrees",
+                f"The index mark alone takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
+                f"{index.difference_percent:+.3f} % off what the bars show: check --dots, --mains and --lamp.",
+            )
+        )
+    return tuple(notes)

@@ -1,0 +1,177 @@
+"""The part of a clip to measure: under one light, at one exposure, with the platter at its speed.
+
+A lamp switched on, an exposure that the camera changed, or a platter that still runs up would read as wobble. The
+longest part without any of it is measured and the rest left out, with a note.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.measurement import Note
+from strobe.pattern import PatternReading
+from strobe.phase import CoarseLine, TimeBase, combine_blocks, follow_phase
+
+__all__ = ["SteadyPart", "steady_part"]
+
+_AROUND_S, _LEAST_FRAMES = 0.3, 8
+_GAP = 2
+_LIGHT_STEP, _CLEARLY = 0.1, 6.0
+"""Relative change of the brightness within some frames, and how far above the usual ones of the clip, for a step."""
+_WINDOW_S, _HOP_S = 0.6, 0.3
+_OFF_SPEED = 0.035
+_MOST_LEFT = 0.5
+_BRIEF_S = 1.2
+_MARGIN_S = 0.5
+_LEAST_S = 2.5
+_TURN_S, _USUAL_SCATTER, _SETTLED_HZ = 1.8, 5.0, 0.03
+"""Time over which a speed is averaged to see it settle, and how far from the usual is settled."""
+
+
+@dataclass(frozen=True, eq=False)
+class SteadyPart:
+    """What of a clip is measured, and notes on what is not."""
+
+    pattern: PatternReading
+    time: TimeBase
+    notes: tuple[Note, ...]
+
+
+def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
+    """Leave out what is not under the light, or not at the speed, of the longest part.
+
+    Parameters
+    ----------
+    pattern : PatternReading
+        Of all frames.
+    time : TimeBase
+        Their times.
+
+    Returns
+    -------
+    SteadyPart
+        All of it where nothing changes, or where no part would be long enough.
+    """
+    if not pattern.rows or time.duration_s < 2 * _LEAST_S:
+        return SteadyPart(pattern, time, ())
+    steps = _light_steps(pattern, time)
+    first, last = _longest(steps, time.time_s.size)
+    notes = []
+    if steps:
+        notes.append(("light-changed", "The light or the exposure changes in the clip"))
+    run = _at_speed(pattern, time, first, last)
+    if run != (first, last):
+        notes.append(("speed-changed", "The platter is not at its speed all the time"))
+        first, last = run
+    if (first, last) == (0, time.time_s.size) or time.time_s[last - 1] - time.time_s[first] < _LEAST_S:
+        return SteadyPart(pattern, time, ())
+    kept = np.arange(first, last)
+    left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
+    said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
+    return SteadyPart(pattern.only(kept), time.only(kept), said)
+
+
+def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
+    """Frames at which the brightness of the scenery, or of the dots, changes for good."""
+    found: list[int] = []
+    around = max(_LEAST_FRAMES, round(_AROUND_S / time.interval_s))
+    levels = [pattern.brightness.mean(axis=1)] if pattern.brightness.size else []
+    for level in levels:
+        total = np.concatenate([[0.0], np.cumsum(level)])
+        mean = (total[around:] - total[:-around]) / around
+        jump = np.abs(mean[around + _GAP :] - mean[: -around - _GAP]) / max(float(np.median(level)), 1e-9)
+        usual = float(np.median(jump))
+        while jump.size and jump.max() > max(_LIGHT_STEP, _CLEARLY * usual):
+            top = int(np.argmax(jump))
+            found.append(top + around)
+            jump = jump.copy()
+            jump[max(0, top - around - _GAP) : top + around + _GAP] = 0
+    return sorted(found)
+
+
+def _longest(steps: list[int], frames: int) -> tuple[int, int]:
+    """The longest part between steps, without the frames next to them."""
+    edges = [-_GAP - 1, *steps, frames + _GAP - 1]
+    parts = [(a + _GAP + 1, b - _GAP + 1) for a, b in pairwise(edges)]
+    first, last = max(parts, key=lambda part: part[1] - part[0])
+    return max(first, 0), min(last, frames)
+
+
+def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) -> tuple[int, int]:
+    """The longest run of frames in which the strongest line of the clearest row stays where it mostly is."""
+    amplitude, _ = combine_blocks(pattern.rows[0].blocks)
+    places = time.index[first:last] - time.index[first]
+    size = int(places[-1]) + 1
+    series = np.zeros(size, complex)
+    series[places] = amplitude[first:last]
+    width, hop = round(_WINDOW_S / time.interval_s), max(1, round(_HOP_S / time.interval_s))
+    if width < _LEAST_FRAMES or size < 4 * width:
+        return first, last
+    starts = np.arange(0, size - width + 1, hop)
+    windows = series[starts[:, None] + np.arange(width)] * np.hanning(width + 2)[1:-1]
+    power = np.abs(np.fft.fft(windows, 4 * width, axis=1)) ** 2
+    power /= power.sum(axis=1, keepdims=True) + 1e-30
+    reach = max(2, round(_OFF_SPEED * 100.0 * time.interval_s * 4 * width))
+    near = _around(power, reach)
+    usual = int(np.argmax(np.median(near, axis=0)))
+    good = near[:, usual] > _MOST_LEFT * np.median(near[:, usual])
+    elsewhere = ~good & (near.max(axis=1) > _MOST_LEFT)
+    good |= _brief(~good, elsewhere, round(_BRIEF_S / (hop * time.interval_s)))
+    if good.all() or not good.any():
+        return first, last
+    turns = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
+    runs = turns.reshape(-1, 2)
+    a, b = runs[int(np.argmax(runs[:, 1] - runs[:, 0]))]
+    margin = round(_MARGIN_S / time.interval_s)
+    start = 0 if a == 0 else int(starts[a]) + margin
+    end = size if b == starts.size else int(starts[b - 1]) + width - margin
+    kept = np.flatnonzero((places >= start) & (places < end))
+    run = slice(first + int(kept[0]), first + int(kept[-1]) + 1)
+    usual_hz = float(np.fft.fftfreq(4 * width, time.interval_s)[usual])
+    early, late = _settling(amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size)
+    return run.start + early, run.stop - late
+
+
+def _settling(
+    amplitude: NDArray[np.complex128],
+    time_s: NDArray[np.float64],
+    interval_s: float,
+    line_hz: float,
+    before: bool,
+    after: bool,
+) -> tuple[int, int]:
+    """Frames at the beginning and the end of a run in which the speed still comes to, or leaves, what it mostly is."""
+    phase = follow_phase(amplitude, time_s, CoarseLine(line_hz, 1.0), interval_s)
+    width = round(_TURN_S / interval_s)
+    if phase.size < 3 * width:
+        return 0, 0
+    rate = (phase[width:] - phase[:-width]) / (time_s[width:] - time_s[:-width])
+    middle = rate[rate.size // 3 : rate.size - rate.size // 3]
+    usual = float(np.median(middle))
+    off = np.abs(rate - usual) > max(_USUAL_SCATTER * float(np.median(np.abs(middle - usual))), _SETTLED_HZ)
+    third = rate.size // 3
+    early = int(np.flatnonzero(off[:third])[-1]) + 1 if before and off[:third].any() else 0
+    late = int(np.flatnonzero(off[-third:][::-1])[-1]) + 1 if after and off[-third:].any() else 0
+    return early, late
+
+
+def _around(power: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """Power (windows, bins) within `reach` bins of each bin, round the circle."""
+    total = np.zeros_like(power)
+    for shift in range(-reach, reach + 1):
+        total += np.roll(power, shift, axis=1)
+    return total
+
+
+def _brief(bad: NDArray[np.bool_], elsewhere: NDArray[np.bool_], windows: int) -> NDArray[np.bool_]:
+    """Which bad windows belong to a short run between good ones, with no line elsewhere: something passed by."""
+    turns = np.flatnonzero(np.diff(np.concatenate([[0], bad.astype(int), [0]]))).reshape(-1, 2)
+    brief = np.zeros_like(bad)
+    for a, b in turns:
+        if a > 0 and b < bad.size and b - a <= windows and not elsewhere[a:b].any():
+            brief[a:b] = True
+    return brief

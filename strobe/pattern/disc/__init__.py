@@ -1,0 +1,23 @@
+"""A disc seen from above: found in the first frames, its rings read round the circle, and what turns beside them."""
+
+from __future__ import annotations
+
+from strobe.pattern.disc.finding import find_disc
+from strobe.pattern.disc.geometry import FoundDisc, FoundRing
+from strobe.pattern.disc.lanes import DiscFacts, DiscLight, LaneReader, bands_over, darkness, learn_lanes
+from strobe.pattern.disc.rings import RingPlaces, RingReader, learn_ring
+
+__all__ = [
+    "DiscFacts",
+    "DiscLight",
+    "FoundDisc",
+    "FoundRing",
+    "LaneReader",
+    "RingPlaces",
+    "RingReader",
+    "bands_over",
+    "darkness",
+    "find_disc",
+    "learn_lanes",
+    "learn_ring",
+]

@@ -1,0 +1,227 @@
+"""The camera's own motion through a clip, and its part in the phase of the dots.
+
+While the picture stands still only some frames are looked at; once it moves, each of them. The dots are then read
+where the motion has carried them, and each part of a row gets back what the picture moved under it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.pattern.images import Plane
+from strobe.pattern.reading import RowReader
+from strobe.pattern.tracking import PatchTracker
+
+__all__ = ["CameraCourse", "ShakeWatch"]
+
+_BESIDE_A_ROW = 0.08
+_A_ROW = 0.3
+"""Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
+_CALM_LOOKS, _CALM_PX, _CALM_NOISES, _LOOK_EVERY = 36, 0.12, 6.0, 6
+_NOISES, _LEAST_MOTION_PX = 2.5, 0.12
+_LEAST_FRAMES = 48
+_FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
+
+
+@dataclass(frozen=True, eq=False)
+class CameraCourse:
+    """How the scenery moved in the picture.
+
+    Attributes
+    ----------
+    shift_px : array of float64 (frames, 2)
+        Shift to the right and down at the anchor; NaN throughout where there is nothing to hold on to.
+    slopes : array of float64 (frames, 4)
+        Growth of the shift per pixel: down per right, down per down, right per right, right per down.
+    parallax_px : array of float64 (frames, n)
+        Further ways in which the scenery moved: near and far parts against each other as the camera itself is shifted.
+    read_at_px : array of int (frames, 2)
+        Whole pixels (down, right) that the rows were read away from where they were learned.
+    noise_px : float
+        1-sigma noise of one shift.
+    moved : bool
+        Whether the camera moved at all, clearly above what coding and flicker pretend.
+    anchor_px : tuple of float
+        Place (y, x) at which the shift holds.
+    """
+
+    shift_px: NDArray[np.float64]
+    slopes: NDArray[np.float64]
+    parallax_px: NDArray[np.float64]
+    read_at_px: NDArray[np.int_]
+    noise_px: float
+    moved: bool
+    anchor_px: tuple[float, float]
+
+    @classmethod
+    def unseen(cls, frames: int) -> CameraCourse:
+        """Nothing known of the camera through so many frames."""
+        nothing = np.full((frames, 6), np.nan)
+        return cls(
+            nothing[:, :2], nothing[:, 2:], nothing[:, :0], np.zeros((frames, 2), int), float("nan"), False, (0.0, 0.0)
+        )
+
+    def only(self, frames: NDArray[np.int_]) -> CameraCourse:
+        """The same course at some of its frames alone."""
+        return replace(
+            self,
+            shift_px=self.shift_px[frames],
+            slopes=self.slopes[frames],
+            parallax_px=self.parallax_px[frames],
+            read_at_px=self.read_at_px[frames],
+        )
+
+    def moved_at(self, y: float, x: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Shift down and right (frames,) at a place; turn and stretch count as far as they stand out of their noise."""
+        slopes = self.slopes * _share_above_noise(self.slopes)
+        below, beside = y - self.anchor_px[0], x - self.anchor_px[1]
+        down = self.shift_px[:, 1] + slopes[:, 0] * beside + slopes[:, 1] * below
+        right = self.shift_px[:, 0] + slopes[:, 2] * beside + slopes[:, 3] * below
+        return down, right
+
+    def taken_off(
+        self, blocks: NDArray[np.complex64], reader: RowReader, grain: tuple[int, int]
+    ) -> NDArray[np.complex64]:
+        """The amplitudes (frames, blocks) of a row as if the camera had stood still.
+
+        `grain` is the size (down, right) of a pixel of the row's plane in pixels of the luma plane.
+        """
+        if not self.moved:
+            return blocks
+        back = np.empty(blocks.shape)
+        read_at = self.read_at_px // np.array(grain)
+        for k, ((y, x), (per_down, per_right)) in enumerate(zip(reader.places_px, reader.dots_per_px, strict=True)):
+            down, right = self.moved_at(y * grain[0], x * grain[1])
+            back[:, k] = per_down * (down / grain[0] - read_at[:, 0]) + per_right * (right / grain[1] - read_at[:, 1])
+        return (blocks * np.exp(2j * np.pi * back)).astype(np.complex64)
+
+    def evened(self, brightness: NDArray[np.float64]) -> NDArray[np.float64]:
+        """`brightness` (frames, bins) without what comes and goes as the scenery moves past the bins."""
+        if not self.moved or len(brightness) < _LEAST_FRAMES:
+            return brightness
+        shift = self.shift_px / (np.std(self.shift_px, axis=0) + 1e-9)
+        right, down = (shift - shift.mean(axis=0)).T
+        basis = np.stack([np.ones_like(down), right, down, right * down, right**2, down**2, right**3, down**3], axis=1)
+        level = np.log(np.maximum(brightness, 1.0))
+        moved = basis[:, 1:] @ np.linalg.lstsq(basis, level, rcond=1e-8)[0][1:]
+        return brightness * np.exp(moved.mean(axis=0) - moved)
+
+
+class ShakeWatch:
+    """Watches the scenery from frame to frame.
+
+    Parameters
+    ----------
+    planes : sequence of arrays (height, width)
+        Luma of the first frames in order of time.
+    rows : sequence of RowReader
+        Rows found in the luma plane, kept clear of; the first is where the shift is given.
+    full_scale : float
+        The value of white.
+    """
+
+    def __init__(self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0) -> None:
+        height, width = planes[0].shape
+        clear = np.ones((height, width), bool)
+        strongest = max((row.amplitude for row in rows), default=0.0)
+        for row in rows:
+            if row.amplitude < _A_ROW * strongest:
+                continue
+            reach = 1.5 * float(np.median(row.pitch_px)) + 4
+            beside = int(_BESIDE_A_ROW * width)
+            first, last = max(0, int(row.x_px[0]) - beside), min(width, int(row.x_px[-1]) + 1 + beside)
+            y = np.interp(np.arange(first, last), row.x_px, row.y_px)
+            clear[:, first:last] &= np.abs(np.arange(height)[:, None] - y) > reach
+        self._anchor = (height / 2, width / 2)
+        if rows:
+            self._anchor = (float(np.median(rows[0].y_px)), float(np.median(rows[0].x_px)))
+        self._tracker = PatchTracker(planes, clear, anchor=self._anchor, full_scale=full_scale)
+        self._seen: list[list[float]] = []
+        self._away: list[NDArray[np.float32]] = []
+        self._read_at: list[tuple[int, int]] = []
+        self._recent: list[tuple[float, float]] = []
+        self._last = (0.0, 0.0)
+        self._was_calm = self._woken = False
+
+    def look(self, plane: Plane) -> tuple[int, int]:
+        """Look at the next frame; whole pixels (down, right) by which to read the rows away from their place."""
+        self._away.append(np.zeros(2 * self._tracker.patches, np.float32))
+        calm = self._is_calm()
+        if calm and len(self._seen) % _LOOK_EVERY:
+            self._seen.append([np.nan] * 7)
+        else:
+            self._note(plane, few=calm)
+        at = (0, 0) if calm else (int(self._last[0]), int(self._last[1]))
+        self._read_at.append(at)
+        return at
+
+    def _is_calm(self) -> bool:
+        """Whether nothing has moved for a while; once something has after all, each frame counts for good."""
+        if self._woken or len(self._recent) < _CALM_LOOKS:
+            return False
+        noise = float(np.median([one[6] for one in self._seen[-_CALM_LOOKS:] if np.isfinite(one[6])]))
+        calm = float(np.ptp(self._recent, axis=0).max()) < max(_CALM_PX, _CALM_NOISES * noise)
+        self._woken = self._was_calm and not calm
+        self._was_calm = calm
+        return calm
+
+    def _note(self, plane: Plane, *, few: bool) -> None:
+        motion = self._tracker.follow(plane, few=few)
+        if motion is None:
+            self._seen.append([np.nan] * 7)
+            return
+        self._last = (motion.down_px, motion.right_px)
+        self._seen.append([motion.right_px, motion.down_px, *motion.slopes, motion.noise_px])
+        away = motion.away_px if motion.away_px.size else np.zeros((self._tracker.patches, 2))
+        self._away[-1] = away.ravel().astype(np.float32)
+        self._recent = [*self._recent[1 - _CALM_LOOKS :], self._last]
+
+    def course(self) -> CameraCourse:
+        """What was seen, frames that were not looked at filled in between their neighbours."""
+        seen = np.array(self._seen, float).reshape(-1, 7)
+        looked = np.isfinite(seen[:, 0])
+        if looked.any():
+            frames = np.arange(len(seen))
+            seen = np.stack([np.interp(frames, frames[looked], one[looked]) for one in seen.T], axis=1)
+        noise = float(np.median(seen[:, 6])) if len(seen) else float("nan")
+        read_at = np.array(self._read_at, int).reshape(-1, 2)
+        moved = bool(looked.any()) and (
+            bool(read_at.any()) or _restless(seen[:, :2]) > max(_LEAST_MOTION_PX, _NOISES * noise)
+        )
+        parallax = _common_ways(np.array(self._away, float)) if moved else np.zeros((len(seen), 0))
+        return CameraCourse(seen[:, :2], seen[:, 2:6], parallax, read_at, noise, moved, self._anchor)
+
+
+def _common_ways(tracks: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The few courses (frames, n) that many `tracks` (frames, m) share, those that stand out of white noise.
+
+    The largest singular value of noise alone is near ``sqrt(frames) + sqrt(m)`` for unit noise (Marchenko & Pastur,
+    1967; value from memory).
+    """
+    frames, count = tracks.shape
+    if frames < _LEAST_FRAMES or not count:
+        return np.zeros((frames, 0))
+    tracks = np.clip(tracks - np.median(tracks, axis=0), -_FARTHEST_PX, _FARTHEST_PX)
+    noise = np.sqrt(np.var(np.diff(tracks, 2, axis=0), axis=0) / 6 + _TRACK_NOISE_PX**2)
+    courses, strength, _ = np.linalg.svd(tracks / noise, full_matrices=False)
+    stands_out = strength > 1.1 * (np.sqrt(frames) + np.sqrt(count))
+    kept = np.flatnonzero(stands_out)[:_MOST_WAYS]
+    found: NDArray[np.float64] = courses[:, kept] * strength[kept] * float(np.median(noise)) / np.sqrt(count)
+    return found
+
+
+def _restless(shift: NDArray[np.float64]) -> float:
+    """Rms of the shift about a straight course, the larger of the two directions."""
+    frames = np.linspace(-1, 1, len(shift))
+    course = np.polynomial.polynomial.polyval(frames, np.polynomial.polynomial.polyfit(frames, shift, 1)).T
+    return float(np.max(np.std(shift - course, axis=0)))
+
+
+def _share_above_noise(series: NDArray[np.float64]) -> NDArray[np.float64]:
+    """By what to multiply each column so that it is nearest to the truth, white noise being what jerks it."""
+    noise = np.var(np.diff(series, 2, axis=0), axis=0) / 6
+    return np.clip(1 - noise / (np.var(series, axis=0) + 1e-30), 0, 1)

@@ -1,0 +1,85 @@
+"""A flicker of unknown rate in the brightness: a lamp dimmed at some hundreds or thousands of flashes a second.
+
+Its rate can't be told from its alias, and need not be: what it does to the dots folds to the same place.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["find_flicker", "shows_line"]
+
+_SLOWEST_HZ = 2.5
+"""Below this the turning platter itself may change the light on the scenery."""
+_LEAST_MODULATION = 5e-4
+_CLEAR = 40.0
+_LEAST_CYCLES = 10
+_LIT = 0.2
+_MULTIPLES, _APART_CYCLES = 12, 4.0
+_EDGE = 0.98
+
+
+def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *, interval_s: float) -> float | None:
+    """Frequency in hertz, as the frames show it, of the strongest line in the brightness.
+
+    Parameters
+    ----------
+    brightness : array (frames, bins)
+        Mean brightness of still background across the picture.
+    time_s : array of float64 (frames,)
+        Frame times.
+    interval_s : float
+        Spacing of the cadence that they lie on.
+
+    Returns
+    -------
+    float or None
+        None where no line stands clear of the rest.
+    """
+    duration = float(np.ptp(time_s))
+    if brightness.size == 0 or duration * _SLOWEST_HZ < _LEAST_CYCLES:
+        return None
+    grid = np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / duration)
+    seen = _power(brightness, time_s, grid)
+    top = int(np.argmax(seen))
+    if not _stands_clear(float(seen[top]), seen):
+        return None
+    fine = grid[top] + np.linspace(-0.5, 0.5, 101) / duration
+    return float(fine[int(np.argmax(_power(brightness, time_s, fine)))])
+
+
+def shows_line(
+    brightness: NDArray[np.float64], time_s: NDArray[np.float64], *, interval_s: float, rate_hz: float
+) -> bool:
+    """Whether the brightness (frames, bins) holds a clear line at a rate, or where that folds to.
+
+    False where it folds to less than what the turning platter itself may cause, or beside a multiple of its double.
+    """
+    cycles = rate_hz * np.concatenate([[1.0], 2.0 * np.arange(1, _MULTIPLES)]) * interval_s
+    folded_hz = np.abs(cycles - np.rint(cycles)) / interval_s
+    apart_hz = _APART_CYCLES / float(np.ptp(time_s))
+    if brightness.size == 0 or folded_hz[0] < _SLOWEST_HZ or np.abs(folded_hz[1:] - folded_hz[0]).min() < apart_hz:
+        return False
+    grid = np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / float(np.ptp(time_s)))
+    there = float(_power(brightness, time_s, np.array([rate_hz]))[0])
+    return _stands_clear(there, _power(brightness, time_s, grid))
+
+
+def _stands_clear(power: float, around: NDArray[np.float64]) -> bool:
+    return power > _CLEAR * float(np.median(around)) and 2 * np.sqrt(power) > _LEAST_MODULATION
+
+
+def _power(
+    brightness: NDArray[np.float64], time_s: NDArray[np.float64], frequency_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Squared amplitude (frequencies,) of the relative brightness, the mean over the bins that are lit."""
+    level = brightness.mean(axis=0)
+    lit = level > _LIT * level.max()
+    bins = brightness[:, lit] / level[lit] - 1
+    ramp = np.linspace(-1, 1, time_s.size)
+    bins = bins - np.outer(ramp, (ramp @ bins) / (ramp @ ramp))
+    window = np.hanning(time_s.size + 2)[1:-1]
+    waves = np.exp(-2j * np.pi * np.outer(frequency_hz, time_s)) * (window / window.sum())
+    total: NDArray[np.float64] = np.mean(np.abs(waves @ bins) ** 2, axis=1)
+    return total

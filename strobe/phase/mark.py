@@ -1,0 +1,157 @@
+"""Something dark that passes once a turn: found in lanes beside the rings of a disc, and timed by itself.
+
+In a lane seen round the circle a mark is a small dark place that moves on evenly. Its course alone, without bars and
+lamp, gives the time of one turn on the clock of the frames.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.pattern.disc import darkness
+
+__all__ = ["MarkCourse", "follow_mark"]
+
+_SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
+_MOST_ORDER = 24
+_CLEAR = 12.0
+_REACH_REV = 0.045
+_LEAST_SEEN, _LEAST_SHARE = 12, 0.15
+_AT_MARK_REV, _LEAST_DEPTH = 0.008, 0.1
+_COVERAGE = 2.0
+_LEAST_TURNS = 1.0
+
+_Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class MarkCourse:
+    """A mark followed through a clip.
+
+    Attributes
+    ----------
+    rate_hz, uncertainty_hz : float
+        Turns a second on the clock of the frame times, and the 95 % half-width.
+    angle_rev : float
+        Angle of the platter at time zero, in turns since the mark stood at the near side; 0 to 1.
+    angle_uncertainty_rev : float
+        Its 95 % half-width.
+    turns : float
+        Turns over which it was followed.
+    """
+
+    rate_hz: float
+    uncertainty_hz: float
+    angle_rev: float
+    angle_uncertainty_rev: float
+    turns: float
+
+
+def follow_mark(
+    lanes: NDArray[np.float32], azimuth_rad: _Floats, sweep_place: _Floats, time_s: _Floats
+) -> MarkCourse | None:
+    """The mark that stands out most in one of the lanes; None where none does, or not for a whole turn.
+
+    Parameters
+    ----------
+    lanes : array (frames, lanes, sectors)
+        Brightness.
+    azimuth_rad : array (sectors,)
+        Evenly spaced round the circle; the mark moves towards smaller ones.
+    sweep_place : array (lanes, sectors)
+        Place of each sector in the order of exposure.
+    time_s : array (frames,)
+    """
+    if float(np.ptp(time_s)) * _FASTEST_HZ < _LEAST_TURNS:
+        return None
+    found: list[tuple[float, MarkCourse]] = []
+    for k in range(lanes.shape[1]):
+        dark, lit = darkness(lanes[:, k], sweep_place[k])
+        if lit.mean() < 0.2:
+            continue
+        clear, rate, angle = _search(dark, azimuth_rad, time_s)
+        course = _followed(dark, azimuth_rad, time_s, rate, angle) if clear > _CLEAR else None
+        if course is not None:
+            found.append((course.uncertainty_hz, course))
+    return min(found, key=lambda one: one[0])[1] if found else None
+
+
+def _search(dark: _Floats, azimuth_rad: _Floats, time_s: _Floats) -> tuple[float, float, float]:
+    """How clearly a dark place moves round, its turns a second, and its angle at time zero."""
+    span = float(np.ptp(time_s))
+    waves = np.fft.fft(dark, axis=1)[:, 1 : _MOST_ORDER + 1]
+    order = np.arange(1, _MOST_ORDER + 1)
+    grid = np.arange(_SLOWEST_HZ, _FASTEST_HZ, 0.25 / (span * 4))
+    size = dark.shape[1]
+    heights, places = np.zeros(grid.size), np.zeros(grid.size)
+    for j, rate in enumerate(grid):
+        # A place at azimuth a at time zero stands at a - 2 pi rate t.
+        still = np.mean(waves * np.exp(-2j * np.pi * rate * time_s[:, None] * order), axis=0)
+        padded = np.zeros(size, complex)
+        padded[1 : _MOST_ORDER + 1] = still
+        picture = np.fft.ifft(padded).real
+        places[j], heights[j] = azimuth_rad[int(np.argmax(picture))], picture.max()
+    top = int(np.argmax(heights))
+    far = np.abs(grid - grid[top]) > 3 / span
+    usual = heights[far] if far.any() else heights
+    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual)))) + 1e-12
+    return float((heights[top] - np.median(usual)) / spread), float(grid[top]), float(places[top])
+
+
+def _followed(
+    dark: _Floats, azimuth_rad: _Floats, time_s: _Floats, rate_hz: float, place_rad: float
+) -> MarkCourse | None:
+    """The mark placed in each frame, and a steady course with what repeats once and twice a turn fitted through."""
+    course = place_rad / (2 * np.pi) - rate_hz * time_s
+    sectors = azimuth_rad / (2 * np.pi)
+    seen = np.zeros(time_s.size, bool)
+    place = course.copy()
+    rest = np.zeros(time_s.size)
+    basis, fit = np.zeros((0, 0)), np.zeros(0)
+    for _ in range(5):
+        apart = sectors[None, :] - course[:, None]
+        apart -= np.rint(apart)
+        near = np.abs(apart) < _REACH_REV
+        weight = np.where(near, np.maximum(dark, 0), 0)
+        amount = weight.sum(axis=1)
+        usual = float(np.percentile(amount, 60))
+        seen = amount > 0.5 * usual
+        if seen.sum() < _LEAST_SEEN or usual <= 0:
+            return None
+        place = course + (weight * apart).sum(axis=1) / np.maximum(amount, 1e-9)
+        turn = 2 * np.pi * course
+        columns = [np.ones_like(time_s), time_s - time_s.mean()]
+        columns += [wave(m * turn) for m in (1, 2) for wave in (np.cos, np.sin)]
+        basis = np.stack(columns, axis=1)
+        keep = seen.copy()
+        for _ in range(3):
+            fit, *_ = np.linalg.lstsq(basis[keep], place[keep], rcond=1e-10)
+            rest = place - basis @ fit
+            spread = 1.4826 * float(np.median(np.abs(rest[keep]))) + 1e-9
+            keep = seen & (np.abs(rest) < 4 * spread)
+        seen = keep
+        course = basis @ fit
+    apart = sectors[None, :] - course[:, None]
+    there = np.abs(apart - np.rint(apart)) < _AT_MARK_REV
+    depth = np.where(there, dark, -1.0).max(axis=1)
+    if float(np.median(depth[seen])) < _LEAST_DEPTH or seen.mean() < _LEAST_SHARE:
+        return None
+    turns = float(-fit[1] * np.ptp(time_s[seen]))
+    if turns < _LEAST_TURNS or fit[1] >= 0:
+        return None
+    covariance = np.linalg.inv(basis[seen].T @ basis[seen])
+    rest = rest[seen]
+    alike = np.clip(float(np.mean(rest[1:] * rest[:-1]) / (np.mean(rest**2) + 1e-30)), 0, 0.95)
+    noise = float(np.std(rest)) * np.sqrt((1 + alike) / (1 - alike))
+    half = _COVERAGE * noise * np.sqrt(np.diag(covariance))
+    start = float(fit[0] - fit[1] * time_s.mean())
+    return MarkCourse(
+        rate_hz=float(-fit[1]),
+        uncertainty_hz=float(half[1]),
+        angle_rev=float(-start % 1.0),
+        angle_uncertainty_rev=float(np.hypot(half[0], half[1] * time_s.mean())),
+        turns=turns,
+    )

@@ -1,0 +1,199 @@
+"""Did it help? A comparison in words: the answer, every figure before and after, and what must be borne in mind."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from strobe.bench.comparison import MORE_READINGS, Change, Comparison, SpeedComparison
+from strobe.report.sheet import Sheet, columns
+from strobe.report.words import period_words, printable, rounded, rpm_words
+
+__all__ = [
+    "CONDITION_WORDS",
+    "answer_sentences",
+    "change_name",
+    "change_words",
+    "comparison_cautions",
+    "comparison_text",
+    "one_line",
+]
+
+NAMES = {
+    "deviation": "speed",
+    "weighted_peak": "weighted peak",
+    "weighted_rms": "weighted rms",
+    "unweighted_peak": "unweighted peak",
+    "unweighted_rms": "unweighted rms",
+}
+CONDITION_WORDS = {
+    "running_min": "minutes running",
+    "platter": "on the platter",
+    "stylus": "stylus",
+    "pitch": "pitch control",
+    "light": "light",
+    "camera_side": "camera's side",
+}
+COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
+SHORT = 44
+HEADLINES = ("deviation", "weighted_peak")
+
+
+def one_line(text: str, *, most: int = SHORT) -> str:
+    """Any text harmless on one line: control characters replaced, line ends as blanks, cut with its length said."""
+    flat = printable(" ".join(text.split()))
+    if len(flat) <= most:
+        return flat
+    return f"{flat[: most - 1].rstrip()}…"
+
+
+def change_name(change: Change) -> str:
+    """What changed, in two or three words."""
+    if change.line is None:
+        return NAMES[change.quantity]
+    return f"every {period_words(1 / change.line.frequency_hz)}"
+
+
+def change_words(change: Change) -> str:
+    """What became of one figure."""
+    decimals = rounded(change.uncertainty_percent)
+    size = f"{abs(change.change_percent):.{decimals}f} ± {change.uncertainty_percent:.{decimals}f} points"
+    if change.outcome in ("better", "worse"):
+        words = f"{change.outcome} by {size}: real"
+        if change.went_away:
+            return f"{words}; the line went away"
+        return f"{words}; the line is new" if change.appeared else words
+    ways = ("nearer to nominal", "further from nominal") if change.quantity == "deviation" else ("lower", "higher")
+    way = ways[change.change_percent > 0]
+    if change.outcome == "unproven":
+        return f"{way} by {size} by the error of reading alone; whether it lasts cannot be said"
+    more = ""
+    if change.showable_percent is not None:
+        least = f"{change.showable_percent:.{rounded(change.showable_percent)}f}"
+        more = f"; {COUNTED[MORE_READINGS]} more readings would show {least}"
+    if abs(change.change_percent) > change.uncertainty_percent:
+        return f"{way} by {size}, which among so many figures may be chance{more}"
+    return f"no change that this could show{more}"
+
+
+def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list[str]:
+    """Whether it helped, then the speed, the weighted peak, and every line that changed.
+
+    With `real_only` speed and weighted peak are left out too where no change of them is real.
+    """
+    changes = [change for speed in comparison.speeds for change in speed.changes]
+    whole = {change.outcome for change in changes if change.line is None}
+    if {"better", "worse"} <= whole:
+        answer = "In part: some figures are better and some are worse."
+    elif "better" in whole:
+        answer = "Yes."
+    elif "worse" in whole:
+        answer = "No: it is worse."
+    elif {"better", "worse"} & {change.outcome for change in changes}:
+        answer = "Not as a whole, as far as this could show; single parts of the wavering changed."
+    elif "unproven" in whole:
+        answer = (
+            "It reads otherwise, by more than the error of reading. Whether the machine would read so again cannot be "
+            "said from so few readings."
+        )
+    else:
+        answer = "No change that these readings could show."
+    sentences = [answer]
+    for speed in comparison.speeds:
+        at = f" at {rpm_words(speed.nominal_rpm)} rpm" if len(comparison.speeds) > 1 else ""
+        for change in speed.changes:
+            real = change.outcome in ("better", "worse")
+            if (change.quantity in HEADLINES and not real_only) or (
+                real and (change.line or change.quantity in HEADLINES)
+            ):
+                name = change_name(change)
+                sentences.append(f"{name[0].upper()}{name[1:]}{at}: {change_words(change)}.")
+    return sentences
+
+
+def comparison_cautions(comparison: Comparison) -> list[str]:
+    """What must be borne in mind with this comparison."""
+    cautions = []
+    for name, before, after in comparison.condition_differences:
+        sides = f"{one_line(before, most=80)}, then {one_line(after, most=80)}"
+        cautions.append(
+            f"The states differ in {CONDITION_WORDS[name]}: {sides}. Part of the change may come from that."
+        )
+    if len(comparison.repairs) > 1:
+        cautions.append(
+            f"{len(comparison.repairs)} repairs lie between these readings; which of them did it cannot be said."
+        )
+    if any(not speed.spread_known for speed in comparison.speeds):
+        cautions.append(
+            "The states were read too seldom to tell how well the machine repeats itself. Take three readings of a "
+            "state, restarting between."
+        )
+    elif any(speed.spread_borrowed for speed in comparison.speeds):
+        cautions.append(
+            "A state with a single reading is taken to repeat itself as well as the states that were read more often."
+        )
+    if any(speed.references_differ for speed in comparison.speeds):
+        cautions.append(
+            "One state rests on the camera's clock and the other on the lamp; the speeds compare less well."
+        )
+    return cautions
+
+
+def comparison_text(comparison: Comparison) -> Text:
+    """The whole comparison on lines of at most 80 columns."""
+    sheet = Sheet()
+    sheet.row("DID IT HELP", *answer_sentences(comparison), strong=True)
+    sheet.row(
+        "COMPARED",
+        _state(comparison.before_number, comparison.before),
+        _state(comparison.after_number, comparison.after),
+    )
+    for speed in comparison.speeds:
+        sheet.row(f"{rpm_words(speed.nominal_rpm)} RPM", *_table(speed))
+    limit = sum(len(speed.changes) for speed in comparison.speeds)
+    sheet.row(
+        "RESTS ON",
+        f"{limit} figures were compared; that any is called real wrongly has a chance of at most "
+        f"{100 * comparison.level:.0f} %, over all of them. ± is a 95 % interval from reading and repeatability.",
+    )
+    sheet.row("BEWARE", *comparison_cautions(comparison))
+    return sheet.text()
+
+
+def _state(number: int, label: str) -> str:
+    return f"{number} {one_line(label)}" if number == 0 else f"{number} after: {one_line(label)}"
+
+
+def _table(speed: SpeedComparison) -> list[str]:
+    low, high = speed.band_hz
+    count = f"{_readings(speed.readings_before)} before, {_readings(speed.readings_after)} after"
+    cut = ", figures computed anew for it" if speed.bands_differ else ""
+    rows: list[Sequence[str]] = [("in percent", "before", "after", "change", "")]
+    for change in speed.changes:
+        decimals = rounded(change.uncertainty_percent)
+        signed = "+" if change.quantity == "deviation" else ""
+        rows.append(
+            (
+                change_name(change),
+                f"{change.before_percent:{signed}.{decimals}f}",
+                f"{change.after_percent:{signed}.{decimals}f}",
+                f"{change.change_percent:+.{decimals}f} ±{change.uncertainty_percent:.{decimals}f}",
+                _verdict(change),
+            )
+        )
+    lines = [f"{count}; band {low:.3g}-{high:.3g} Hz{cut}", *columns(rows)]
+    if any(change.quantity == "deviation" for change in speed.changes):
+        lines.append("The change of the speed is of its distance from nominal.")
+    return lines
+
+
+def _verdict(change: Change) -> str:
+    if change.outcome in ("better", "worse"):
+        gone = ", went away" if change.went_away else ", new" if change.appeared else ""
+        return f"real: {change.outcome}{gone}"
+    return "cannot be said" if change.outcome == "unproven" else "not shown"
+
+
+def _readings(count: int) -> str:
+    return "1 reading" if count == 1 else f"{count} readings"

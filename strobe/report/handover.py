@@ -1,0 +1,345 @@
+"""The hand-over sheet as content, before it becomes a page: what a new owner is told of a machine, and on what grounds.
+
+Every text that a person typed in is made harmless here; the pages only lay it out.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from typing import Any
+
+from strobe.bench.comparison import StateFigures, compare, state_figures
+from strobe.bench.limits import LimitSet
+from strobe.bench.records import AS_FOUND, Conditions, Job, Reading, State
+from strobe.bench.stopping import Standing, standing_of_state
+from strobe.errors import UsageError
+from strobe.measurement import Measurement
+from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
+from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
+from strobe.report.judging import QUANTITY_WORDS, RESULT_WORDS, allowed_words, standing_sentence
+from strobe.report.words import rounded, rpm_words
+
+__all__ = ["Handover", "Section", "Table", "handover_of", "handover_of_clip"]
+
+LONG = 1000
+CELL_LONG = 240
+AS_LEFT = "as left"
+NOT_A_CERTIFICATE = (
+    "This sheet is not a certificate. It says what was read on one bench with a camera, on the dates given; no "
+    "accredited laboratory stands behind it, and a machine can change in transport."
+)
+CAUTIONS = (
+    "Dots that look still do not mean a platter that stands still. Keep fingers, hair and cloth off turning parts.",
+    "Flashing light can trigger seizures in people with photosensitive epilepsy.",
+    "Unplug the machine before touching belt, pulley or motor. Mains parts only by a competent person.",
+)
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table with a caption; the first cell of each row names it."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """A heading and what stands under it, in this order."""
+
+    title: str
+    paragraphs: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    items: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Handover:
+    """The whole sheet: its title, two sentences for a buyer, the sections, and who made it."""
+
+    title: str
+    sentences: tuple[str, str]
+    sections: tuple[Section, ...]
+    notice: str
+    made: str
+
+
+def handover_of(job: Job, *, limits: LimitSet | None = None) -> Handover:
+    """The sheet of a job.
+
+    Parameters
+    ----------
+    job : Job
+    limits : LimitSet, optional
+        To be judged by.
+
+    Raises
+    ------
+    UsageError
+        If the job has no reading.
+    """
+    read = [state for state in job.states if state.readings]
+    if not read:
+        raise UsageError("the job has no reading yet, so there is nothing to hand over: strobe measure CLIP --job NAME")
+    speeds = sorted({rpm for state in read for rpm in state.speeds_rpm})
+    ends = {rpm: _ends(read, rpm) for rpm in speeds}
+    sections = [
+        _machine(job),
+        *([] if limits is None else [_verdict(job, ends, limits)]),
+        _figures(job, ends),
+        Section("Pictures", pictures=tuple(picture for rpm in speeds for picture in _pictures(ends[rpm], rpm))),
+        _done(job, read),
+        _conditions(ends),
+        _how(job, ends),
+        Section("Cautions", paragraphs=(NOT_A_CERTIFICATE,), items=(*_notes(ends), *CAUTIONS)),
+    ]
+    return Handover(
+        title=f"Speed of {one_line(job.name, most=120)}",
+        sentences=_sentences(job, ends),
+        sections=tuple(sections),
+        notice=NOT_A_CERTIFICATE,
+        made=f"Made by strobe {version('strobe')} on {datetime.now(UTC).date().isoformat()}",
+    )
+
+
+def handover_of_clip(measurement: Measurement, *, limits: LimitSet | None = None) -> Handover:
+    """The sheet of a single reading."""
+    moment = datetime.now(UTC).isoformat(timespec="seconds")
+    reading = Reading(1, None, moment, "0" * 64, f"strobe {version('strobe')}", {}, Conditions(), measurement)
+    return handover_of(Job(measurement.clip.path, moment, (), (reading,)), limits=limits)
+
+
+def _ends(read: Sequence[State], nominal_rpm: float) -> tuple[State, State]:
+    """The first and the last state that was read at a speed."""
+    at_speed = [state for state in read if state.at(nominal_rpm)]
+    return at_speed[0], at_speed[-1]
+
+
+def _sentences(job: Job, ends: Mapping[float, tuple[State, State]]) -> tuple[str, str]:
+    left = [f"at {rpm_words(rpm)} rpm it turns {_plain(job, last, rpm)}" for rpm, (_, last) in ends.items()]
+    first_sentence = "; ".join(left)
+    repairs = [state.label for state in job.states if state.repair is not None]
+    rpm, (first, last) = next(iter(ends.items()))
+    if not repairs:
+        second = "It was read as it came, and nothing was done to it."
+    else:
+        done = ", ".join(one_line(label, most=60) for label in repairs)
+        was_read = first.number == 0 and last.number > 0
+        came = f"As it came it turned {_plain(job, first, rpm, wavers='wavered')}" if was_read else "Not read as found"
+        second = f"{came}; since then: {done}."
+    return f"{first_sentence[0].upper()}{first_sentence[1:]} (a semitone is 6 %).", second
+
+
+def _plain(job: Job, state: State, rpm: float, *, wavers: str = "wavers") -> str:
+    found = _known(state_figures(job, state, rpm))
+    (speed, speed_width), (peak, width) = found.figures["speed"], found.figures["weighted-peak"]
+    decimals = min(rounded(speed_width), 2)
+    if abs(speed) <= speed_width:
+        right = f"right to within {max(speed_width, 0.01):.2f} %"
+    else:
+        right = f"{abs(speed):.{decimals}f} % {'fast' if speed > 0 else 'slow'}"
+    if peak <= width:
+        return f"{right} and {wavers} by less than ±{peak + width:.2f} %"
+    return f"{right} and {wavers} by ±{peak:.{min(rounded(width), 2)}f} %"
+
+
+def _known(found: StateFigures | None) -> StateFigures:
+    assert found is not None, "only states that were read at the speed are asked for"
+    return found
+
+
+def _machine(job: Job) -> Section:
+    rows = tuple((key, value) for key, value in _described(job.machine))
+    tables = (Table("The machine as described", ("what", "value"), rows),) if rows else ()
+    paragraphs = [] if rows else ["The machine was not described."]
+    if job.reported:
+        paragraphs.append(f"The owner reported: {one_line(job.reported, most=LONG)}")
+    return Section("Machine", tuple(paragraphs), tables)
+
+
+def _described(machine: str) -> list[tuple[str, str]]:
+    """Keys and values of a TOML description, tables within tables by dotted names."""
+    if not machine:
+        return []
+    rows: list[tuple[str, str]] = []
+
+    def walk(prefix: str, value: Any) -> None:
+        if isinstance(value, dict):
+            for key, inner in value.items():
+                walk(f"{prefix}.{key}" if prefix else key, inner)
+            return
+        shown = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+        rows.append((one_line(prefix.replace("_", " "), most=60), one_line(shown, most=CELL_LONG)))
+
+    walk("", tomllib.loads(machine))
+    return rows
+
+
+def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitSet) -> Section:
+    paragraphs, tables = [], []
+    for rpm, (_, last) in ends.items():
+        standing: Standing | None = standing_of_state(job, last, rpm, limits)
+        assert standing is not None, "the last state was read at the speed"
+        paragraphs.append(f"At {rpm_words(rpm)} rpm: {standing_sentence(standing)}")
+        rows = []
+        for check in standing.verdict.checks:
+            memory = " (value from memory)" if check.from_memory else ""
+            rows.append(
+                (
+                    QUANTITY_WORDS[check.quantity],
+                    _value(check.value_percent, check.uncertainty_percent, signed=check.quantity == "speed"),
+                    allowed_words(check.low_percent, check.high_percent),
+                    RESULT_WORDS[check.result].lower(),
+                    f"{check.source}{memory}",
+                )
+            )
+        head = ("figure", "as left", "allowed", "verdict", "by")
+        tables.append(Table(f"Verdict at {rpm_words(rpm)} rpm", head, tuple(rows)))
+    paragraphs.append(
+        "Inside means that the whole 95 % interval is inside the limit, outside that all of it is outside; between it "
+        "is undecided. Standards judge a played tone; these figures are of the platter alone, in the band given."
+    )
+    return Section("Verdict", tuple(paragraphs), tuple(tables))
+
+
+def _figures(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
+    tables = []
+    for rpm, (first, last) in ends.items():
+        columns = [(_end_name(first, last=False), first)] if first.number != last.number else []
+        columns.append((_end_name(last, last=True), last))
+        found = [(name, _known(state_figures(job, state, rpm))) for name, state in columns]
+        rows = [
+            (
+                QUANTITY_WORDS[quantity],
+                *(_value(*figures.figures[quantity], signed=quantity == "speed") for _, figures in found),
+            )
+            for quantity in QUANTITY_WORDS
+        ]
+        rows.append(("band", *(f"{figures.band_hz[0]:.3g} to {figures.band_hz[1]:.3g} Hz" for _, figures in found)))
+        rows.append(("readings", *(str(figures.readings) for _, figures in found)))
+        head = ("figure", *(name for name, _ in found))
+        tables.append(Table(f"Figures at {rpm_words(rpm)} rpm", head, tuple(rows)))
+    return Section(
+        "As found and as left",
+        (
+            "Mean speed is against nominal, plus is fast. The others say how far the speed goes to either side: the "
+            "2-sigma peak is exceeded 5 % of the time. ± is a 95 % interval; with one reading it holds for that "
+            "reading, not for how the machine repeats itself. Weighted as IEC 60386 / AES6 describe.",
+        ),
+        tuple(tables),
+    )
+
+
+def _end_name(state: State, *, last: bool) -> str:
+    if state.number == 0:
+        return AS_FOUND
+    return AS_LEFT if last else f"after {one_line(state.label, most=40)}"
+
+
+def _pictures(ends: tuple[State, State], rpm: float) -> tuple[Picture, ...]:
+    first, last = ends
+    shown = [(_end_name(first, last=False), first.at(rpm)[0].measurement)] if first.number != last.number else []
+    shown.append((_end_name(last, last=True), last.at(rpm)[-1].measurement))
+    turns = turns_picture(shown)
+    return (trace_picture(shown), spectrum_picture(shown), *(() if turns is None else (turns,)))
+
+
+def _done(job: Job, read: Sequence[State]) -> Section:
+    rows = []
+    numbers = [state.number for state in read]
+    for state in job.states:
+        when = state.repair.made_at if state.repair is not None else job.opened_at
+        figures = "; ".join(f"{rpm_words(rpm)} rpm: {_plain(job, state, rpm)}" for rpm in state.speeds_rpm)
+        helped = ""
+        if state.number in numbers and state.number != numbers[0]:
+            before = [number for number in numbers if number < state.number]
+            helped = _helped(job, before, state.number)
+        rows.append(
+            (
+                str(state.number),
+                _date(when),
+                one_line(state.label, most=CELL_LONG),
+                figures or "not read",
+                helped,
+            )
+        )
+    remarks = tuple(
+        f"{_date(entry.made_at)}: {one_line(entry.text, most=LONG)}" for entry in job.entries if entry.kind == "remark"
+    )
+    table = Table(
+        "Steps in order, with the figures after each", ("step", "date", "done", "read", "did it help"), tuple(rows)
+    )
+    return Section("What was done", (), (table,), (), remarks)
+
+
+def _helped(job: Job, before: Sequence[int], after: int) -> str:
+    """The answer of the comparison with the last state before that shares a speed; empty where none does."""
+    for number in reversed(before):
+        if set(job.states[number].speeds_rpm) & set(job.states[after].speeds_rpm):
+            return " ".join(answer_sentences(compare(job, before=number, after=after), real_only=True))
+    return ""
+
+
+def _conditions(ends: Mapping[float, tuple[State, State]]) -> Section:
+    tables = []
+    for rpm, pair in ends.items():
+        readings = [reading for state in dict.fromkeys(pair) for reading in state.at(rpm)]
+        rows = []
+        for name, words in CONDITION_WORDS.items():
+            values = [getattr(reading.conditions, name) for reading in readings]
+            shown = dict.fromkeys(
+                "not said" if v is None else f"{v:g}" if isinstance(v, float) else one_line(v) for v in values
+            )
+            rows.append((words, "; ".join(shown)))
+        tables.append(Table(f"Conditions at {rpm_words(rpm)} rpm", ("condition", "as said"), tuple(rows)))
+    return Section("Conditions", (), tuple(tables))
+
+
+def _how(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
+    rows = []
+    for rpm, (_, last) in ends.items():
+        measurement = last.at(rpm)[-1].measurement
+        clip, setup, timing = measurement.clip, measurement.setup, measurement.timing
+        rows.append(
+            (
+                f"{rpm_words(rpm)} rpm",
+                f"{clip.duration_s:.0f} s of video at {clip.capture_rate_hz:.4g} pictures a second, "
+                f"{measurement.speed.revolutions:.0f} turns",
+                f"{setup.dots} dots, {one_line(setup.lamp)} lamp",
+                "the camera's clock" if timing.reference == "camera" else "the lamp",
+            )
+        )
+    head = ("speed", "clip", "dots and light", "timed by")
+    programs = ", ".join(dict.fromkeys(one_line(reading.program_version) for reading in job.readings))
+    return Section(
+        "How it was measured",
+        (
+            "A camera filmed the row of strobe dots on the platter's rim; the platter's angle over time was read from "
+            f"the dots, and the figures computed from it. No test record was played. Programs: {programs}.",
+        ),
+        (Table("The last reading of each speed", head, tuple(rows)),),
+    )
+
+
+def _notes(ends: Mapping[float, tuple[State, State]]) -> tuple[str, ...]:
+    """What the last readings themselves warn of."""
+    notes = [note.message for rpm, (_, last) in ends.items() for note in last.at(rpm)[-1].measurement.notes]
+    return tuple(one_line(note, most=LONG) for note in dict.fromkeys(notes))
+
+
+def _value(value: float, width: float, *, signed: bool) -> str:
+    decimals = min(rounded(width), 3)
+    if not signed and value <= width:
+        return f"below {value + width:.{decimals}f} %"
+    return f"{value:{'+' if signed else ''}.{decimals}f} % (±{width:.{decimals}f})"
+
+
+def _date(moment: str) -> str:
+    """The day, with hyphens at which no line breaks."""
+    return one_line(moment[:10]).replace("-", "\u2011")

@@ -1,0 +1,195 @@
+"""Jobs on a terminal: the list, one job with its history and progress, and what became of a filed reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from strobe.bench.comparison import StateFigures, state_figures
+from strobe.bench.records import Conditions, Job, JobSummary, Reading, State
+from strobe.bench.store import Filed
+from strobe.report.comparing import CONDITION_WORDS, one_line
+from strobe.report.sheet import Sheet, columns
+from strobe.report.words import rounded, rpm_words
+
+__all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "progress_lines"]
+
+LONG = 400
+MOST_MACHINE_LINES = 30
+BAR_WIDTH = 26
+LABEL_SHORT = 20
+PROPOSED_READINGS = 3
+KIND_WORDS = {"machine": "machine described", "reported": "owner reported"}
+
+
+def job_list_text(jobs: Sequence[JobSummary]) -> Text:
+    """One line a job, the oldest first."""
+    sheet = Sheet()
+    if not jobs:
+        sheet.row("JOBS", "None yet. Open the first: strobe job open NAME")
+        return sheet.text()
+    rows = [("name", "state", "repairs", "readings", "last entry")]
+    rows += [
+        (
+            one_line(job.name, most=24),
+            "closed" if job.closed_at else "open",
+            str(job.repairs),
+            str(job.readings),
+            _day(job.last_at),
+        )
+        for job in jobs
+    ]
+    sheet.row("JOBS", *columns(rows))
+    return sheet.text()
+
+
+def job_text(job: Job) -> Text:
+    """Everything of one job: machine, report, history with the figures after each step, progress, what is missing."""
+    sheet = Sheet()
+    state = f"closed {_day(job.closed_at)}" if job.closed_at else "open"
+    sheet.row("JOB", one_line(job.name, most=LONG), f"opened {_day(job.opened_at)}, {state}", strong=True)
+    if job.machine:
+        lines = [line.strip() for line in job.machine.splitlines() if line.strip()]
+        sheet.row("MACHINE", *(_cut(line) for line in lines[:MOST_MACHINE_LINES]))
+    if job.reported:
+        sheet.row("REPORTED", _cut(job.reported))
+    sheet.row("HISTORY", *_history(job))
+    sheet.row("PROGRESS", *progress_lines(job))
+    sheet.row("CONDITIONS", condition_words(job.last_conditions))
+    sheet.row("NEXT", _next(job))
+    return sheet.text()
+
+
+def filed_text(filed: Filed, job: Job) -> Text:
+    """What became of a reading that was to be filed; `job` as it stands now."""
+    sheet = Sheet()
+    name = one_line(job.name)
+    if filed.already:
+        sheet.row(
+            "NOT FILED",
+            f"The same clip is reading {filed.number} of {name} already; one clip counts once. To put this reading in "
+            "its place (other options): --again",
+            strong=True,
+        )
+        return sheet.text()
+    under = "as found" if filed.state == 0 else f"after: {one_line(filed.label)}"
+    sheet.row("FILED", f"reading {filed.number} of {name}, {under}", strong=True)
+    reading = job.readings[filed.number - 1]
+    rpm = reading.measurement.setup.nominal_rpm
+    count = len(job.states[filed.state].at(rpm))
+    if count < PROPOSED_READINGS:
+        sheet.row(
+            "READINGS",
+            f"{count} of this state at {rpm_words(rpm)} rpm; {PROPOSED_READINGS}, restarting between, tell how well "
+            "the machine repeats itself.",
+        )
+    sheet.row("CONDITIONS", condition_words(reading.conditions))
+    if filed.elsewhere:
+        others = ", ".join(one_line(other, most=24) for other in filed.elsewhere[:3])
+        sheet.row("BEWARE", f"The same clip is filed under {others} too.")
+    return sheet.text()
+
+
+def condition_words(conditions: Conditions) -> str:
+    """The conditions of a reading; what was not said is named."""
+    said = []
+    for name, words in CONDITION_WORDS.items():
+        value = getattr(conditions, name)
+        if value is not None:
+            said.append(f"{words} {value:g}" if isinstance(value, float) else f"{words}: {one_line(str(value))}")
+    missing = [CONDITION_WORDS[name] for name in conditions.missing]
+    if missing:
+        said.append(f"not said: {', '.join(missing)}")
+    return "; ".join(said)
+
+
+def progress_lines(job: Job) -> list[str]:
+    """A small chart a speed: the weighted peak after each step, bars as far as it surely goes and as far as it may."""
+    lines = []
+    for rpm in sorted({rpm for state in job.states for rpm in state.speeds_rpm}):
+        found = [(state, figures) for state in job.states if (figures := state_figures(job, state, rpm)) is not None]
+        lines.append(f"{rpm_words(rpm)} rpm: mean speed, weighted 2-sigma peak")
+        longest = max(sum(figures.figures["weighted-peak"]) for _, figures in found)
+        lines += columns([_bar_row(state, figures, longest) for state, figures in found])
+    return lines or ["No reading yet: strobe measure CLIP --job NAME"]
+
+
+def _bar_row(state: State, found: StateFigures, longest: float) -> tuple[str, ...]:
+    speed, speed_width = found.figures["speed"]
+    peak, width = found.figures["weighted-peak"]
+    sure = round(BAR_WIDTH * max(peak - width, 0.0) / longest)
+    may = round(BAR_WIDTH * (peak + width) / longest)
+    decimals = rounded(width)
+    return (
+        f"{state.number} {one_line(state.label, most=LABEL_SHORT)}",
+        f"{speed:+.{min(rounded(speed_width), 3)}f}",
+        f"±{peak:.{min(decimals, 3)}f}",
+        "=" * sure + "-" * (may - sure),
+    )
+
+
+def _history(job: Job) -> list[str]:
+    """Entries in the order of their time; a reading is shown under the repair before it, as found before the first."""
+    lines: list[str] = []
+    readings: dict[int | None, list[Reading]] = {}
+    for reading in job.readings:
+        readings.setdefault(reading.repair_id, []).append(reading)
+    repairs = [place for place, entry in enumerate(job.entries) if entry.kind == "repair"]
+    as_found_until = repairs[0] if repairs else len(job.entries)
+    number = 0
+    for place, entry in enumerate(job.entries):
+        if place == as_found_until:
+            lines += [_reading_line(reading) for reading in readings.pop(None, [])]
+        if entry.kind == "repair":
+            number += 1
+            lines.append(f"{_day(entry.made_at)}  repair {number}: {_cut(entry.text)}")
+            lines += [_reading_line(reading) for reading in readings.get(entry.id, [])]
+        elif entry.kind == "remark":
+            lines.append(f"{_day(entry.made_at)}  remark: {_cut(entry.text)}")
+        else:
+            lines.append(f"{_day(entry.made_at)}  {KIND_WORDS.get(entry.kind, entry.kind)}")
+    lines += [_reading_line(reading) for reading in readings.get(None, [])]
+    return lines or ["nothing yet"]
+
+
+def _reading_line(reading: Reading) -> str:
+    speed, fluctuation = reading.measurement.speed, reading.measurement.fluctuation
+    line = (
+        f"{_day(reading.filed_at)}  reading {reading.number} at {rpm_words(reading.measurement.setup.nominal_rpm)}: "
+        f"{speed.deviation_percent:+.{rounded(speed.uncertainty_percent)}f} %, "
+        f"±{fluctuation.weighted_peak_percent:.{rounded(fluctuation.weighted_peak_uncertainty_percent)}f} % weighted"
+    )
+    return line if reading.replaced_by is None else f"{line}; replaced by {reading.replaced_by}"
+
+
+def _next(job: Job) -> str:
+    if job.closed_at:
+        return "Closed. To go on: strobe job reopen NAME"
+    states = job.states
+    last = states[-1]
+    counts = [len(last.at(rpm)) for rpm in last.speeds_rpm]
+    if not counts:
+        where = "as found" if last.number == 0 else "after the last repair"
+        return f"Read it {where}, {PROPOSED_READINGS} times, restarting between: strobe measure CLIP --job NAME"
+    if min(counts) < PROPOSED_READINGS:
+        count = "One reading does" if min(counts) == 1 else "Two readings do"
+        return (
+            f"{count} not tell how well the machine repeats itself. Propose {PROPOSED_READINGS} of each state and "
+            "speed: stop it, start it again, film again."
+        )
+    if len([state for state in states if state.readings]) > 1:
+        return "strobe job compare NAME tells whether the last repair helped."
+    return "Repair, then file the next reading: strobe measure CLIP --job NAME --after TEXT"
+
+
+def _cut(text: str) -> str:
+    """A long text on few lines, its line ends as blanks."""
+    flat = " ".join(text.split())
+    if len(flat) <= LONG:
+        return flat
+    return f"{flat[:LONG].rstrip()}… ({len(text)} characters; all of them with --json)"
+
+
+def _day(moment: str | None) -> str:
+    return one_line((moment or "")[:10])

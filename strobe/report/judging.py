@@ -1,0 +1,103 @@
+"""Limits and verdicts in words, and the sentence that says whether to stop."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.text import Text
+
+from strobe.bench.limits import PRESETS, Limit, LimitSet
+from strobe.bench.stopping import Standing
+from strobe.report.sheet import Sheet, columns
+from strobe.report.words import rounded
+
+__all__ = ["RESULT_WORDS", "allowed_words", "limits_text", "standing_sentence", "verdict_lines"]
+
+RESULT_WORDS = {"pass": "inside", "fail": "OUTSIDE", "undecided": "undecided"}
+QUANTITY_WORDS = {
+    "speed": "mean speed",
+    "weighted-peak": "weighted 2-sigma peak",
+    "weighted-rms": "weighted rms",
+    "unweighted-peak": "unweighted 2-sigma peak",
+    "unweighted-rms": "unweighted rms",
+}
+OVERALL = {
+    "pass": "Inside the limits",
+    "fail": "OUTSIDE the limits",
+    "undecided": "Undecided: too uncertain to say whether inside the limits",
+}
+FROM_MEMORY = "value from memory"
+
+
+def verdict_lines(verdict: Mapping[str, Any]) -> list[str]:
+    """A verdict as `strobe.measurement/1` holds it: the answer, then each figure against its limit."""
+    rows = []
+    for check in verdict["checks"]:
+        decimals = max(rounded(check["uncertainty_percent"]), 2)
+        signed = "+" if check["quantity"] == "speed" else ""
+        rows.append(
+            (
+                QUANTITY_WORDS[check["quantity"]],
+                f"{check['value_percent']:{signed}.{decimals}f} % (±{check['uncertainty_percent']:.{decimals}f})",
+                allowed_words(check["low_percent"], check["high_percent"]),
+                RESULT_WORDS[check["result"]],
+            )
+        )
+    lines = [f"{OVERALL[verdict['result']]}: {verdict['limits']}", *columns(rows)]
+    remembered = {check["source"] for check in verdict["checks"] if check["from_memory"]}
+    lines += [f"{source}: {FROM_MEMORY}." for source in sorted(remembered)]
+    if any(check["quantity"] != "speed" for check in verdict["checks"]):
+        lines.append("Standards judge a played tone; this is the platter alone, in its band.")
+    return lines
+
+
+def allowed_words(low_percent: float | None, high_percent: float) -> str:
+    """A limit as a person writes it."""
+    if low_percent is None:
+        return f"at most {high_percent:g} %"
+    if low_percent == -high_percent:
+        return f"±{high_percent:g} %"
+    return f"{low_percent:+g} to {high_percent:+g} %"
+
+
+def standing_sentence(standing: Standing) -> str:
+    """The one sentence on whether to go on."""
+    if standing.verdict.result == "fail":
+        return "Outside the limits: not done yet."
+    if standing.verdict.result == "undecided":
+        return (
+            "Undecided: the uncertainty reaches over a limit. More readings of this state, restarting between, or a "
+            "longer clip on a stand may settle it."
+        )
+    decimals = rounded(standing.left_uncertainty_percent)
+    left = f"±{standing.left_percent + standing.left_uncertainty_percent:.{decimals}f} % at most"
+    record = f"±{standing.record_percent:.2f} %"
+    if not standing.below_record:
+        return (
+            f"Inside the limits; what is left ({left}, weighted) may be more than an ordinary record's off-centre hole "
+            f"adds ({record}), so a further repair may still be worth it."
+        )
+    sentence = "Inside the limits; what is left is less than an ordinary record's off-centre hole adds"
+    if standing.beyond_showing:
+        return f"{sentence}; a further repair could not be shown to help."
+    return f"{sentence} ({left} against {record}, weighted)."
+
+
+def limits_text(presets: Sequence[LimitSet] = tuple(PRESETS.values())) -> Text:
+    """The presets with their sources, and how to type in a maker's own figure."""
+    sheet = Sheet()
+    for each in presets:
+        sheet.row(
+            each.name.upper() if len(each.name) < 12 else each.name, *(_limit_words(limit) for limit in each.limits)
+        )
+    sheet.row("YOUR OWN", "--limit speed=0.3 --limit weighted-peak=0.1, as the maker states them")
+    sheet.row("USUAL", "--limit usual: those kept with strobe config set limits.speed_percent 0.3")
+    sheet.row("RULE", "Inside only where the whole 95 % interval is inside, outside only where all of it is outside.")
+    return sheet.text()
+
+
+def _limit_words(limit: Limit) -> str:
+    remembered = f" ({FROM_MEMORY})" if limit.from_memory else ""
+    words = f"{QUANTITY_WORDS[limit.quantity]} {allowed_words(limit.low_percent, limit.high_percent)}"
+    return f"{words}: {limit.source}{remembered}"

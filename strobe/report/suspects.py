@@ -1,0 +1,154 @@
+"""Which part does it, in words: the answer, the evidence for each suspect, the turn map and the next check."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from strobe.drive.diagnosis import Diagnosis, Suspect
+from strobe.drive.locking import TurnMap
+from strobe.drive.machine import Machine
+from strobe.measurement import Event, Measurement
+from strobe.report.loads import event_lines
+from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet
+from strobe.report.turns import turn_map_lines
+from strobe.report.words import printable, rounded, rpm_words
+
+__all__ = ["size_words", "suspects_dict", "suspects_text"]
+
+MOST_SUSPECTS = 4
+MOST_EVENTS = 4
+# Half of what a hi-fi record player may show (DIN 45500: 0.2 %): below, there is little to look for.
+STEADY_PERCENT = 0.1
+MUCH_UNEXPLAINED = 0.5
+SURE, LIKELY = 0.6, 0.3
+LEAST_SHOWN = 0.05
+ARTICLE = {"belt": "a belt", "idler": "an idler", "direct": "a direct"}
+
+
+def suspects_text(
+    measurement: Measurement,
+    diagnosis: Diagnosis,
+    *,
+    machine: Machine | None,
+    turns: TurnMap | None = None,
+    events: Sequence[Event] = (),
+) -> Text:
+    """The whole answer, lines of at most 80 columns."""
+    sheet = Sheet()
+    fluctuation = measurement.fluctuation
+    spread = fluctuation.weighted_peak_uncertainty_percent
+    sheet.row(
+        "READING",
+        f"{printable(measurement.clip.path)}, {rpm_words(measurement.setup.nominal_rpm)} rpm, "
+        f"{measurement.speed.revolutions:.1f} turns, ±{fluctuation.weighted_peak_percent:.{rounded(spread)}f} % "
+        f"(±{spread:.{rounded(spread)}f}) weighted peak",
+    )
+    sheet.row("MACHINE", _machine(machine, diagnosis))
+    sheet.row("ANSWER", *_answer(diagnosis), strong=True)
+    named = [one for one in diagnosis.suspects if one.score >= LEAST_SHOWN] or diagnosis.suspects[:1]
+    for place, suspect in enumerate(named[:MOST_SUSPECTS], start=1):
+        sheet.row(f"{place}. SUSPECT", _headline(suspect), *(f"- {one}" for one in _reasons(suspect)))
+    sheet.row("SUDDEN", *event_lines(events, most=MOST_EVENTS))
+    if diagnosis.unexplained >= 0.1:
+        sheet.row("UNCLEAR", f"{100 * diagnosis.unexplained:.0f} % of the weighted fluctuation fits no part.")
+    if diagnosis.locked is not None:
+        locked = diagnosis.locked
+        sheet.row(
+            "LOCKED",
+            f"{100 * locked.share:.0f} % (±{100 * locked.uncertainty:.0f}) of the unweighted fluctuation keeps its "
+            f"place on the platter over {locked.turns} turns.",
+        )
+    if turns is not None:
+        lines = turn_map_lines(turns, width=WIDTH - LABEL_WIDTH)
+        sheet.row("TURNS", "Upright: tied to the platter. Slanting: belt, idler, motor. Blotches: control or springs.")
+        sheet.row("", *lines)
+    if fluctuation.weighted_peak_percent + spread < STEADY_PERCENT:
+        sheet.row("BEWARE", "It runs steadily; what is left is hardly worth a repair.")
+    first = diagnosis.first
+    if diagnosis.film_seconds is not None:
+        sheet.row("NEXT", f"Film {diagnosis.film_seconds:.0f} s at the same place and ask again.")
+    elif first is not None:
+        sheet.row("NEXT", first.part.check)
+        sheet.row("REMEDY", first.part.remedy)
+        sheet.row("IF RIGHT", f"{first.part.expect[0].upper()}{first.part.expect[1:]}.")
+        if first.part.caution:
+            sheet.row("CAUTION", first.part.caution)
+        sheet.row("", "Checks and remedies are common practice; see docs/parts.md for all of them.")
+    else:
+        sheet.row("NEXT", "Film at another speed too, and compare the two with: strobe speeds")
+    return sheet.text()
+
+
+def suspects_dict(measurement: Measurement, diagnosis: Diagnosis) -> dict[str, object]:
+    """The JSON object ``strobe.suspects/1``."""
+    locked = diagnosis.locked
+    return {
+        "schema": "strobe.suspects/1",
+        "clip": {"path": measurement.clip.path},
+        "drive": diagnosis.drive,
+        "answer": None if diagnosis.first is None else diagnosis.first.part.key,
+        "film_seconds": diagnosis.film_seconds,
+        "film_reason": diagnosis.film_reason,
+        "doubt": diagnosis.doubt,
+        "unexplained_share": diagnosis.unexplained,
+        "locked": None if locked is None else {"share": locked.share, "uncertainty": locked.uncertainty},
+        "suspects": [
+            {
+                "part": one.part.key,
+                "name": one.part.name,
+                "score": one.score,
+                "share": one.share,
+                "evidence": list(one.evidence),
+                "size": None
+                if one.size is None
+                else {"kind": one.size.kind, "mm": [one.size.least_mm, one.size.most_mm]},
+                "frequencies_hz": [feature.frequency_hz for feature in one.features],
+                "check": one.part.check,
+                "remedy": one.part.remedy,
+            }
+            for one in diagnosis.suspects
+        ],
+    }
+
+
+def size_words(suspect: Suspect) -> str | None:
+    """The size of the fault in mm, None where there is none to give."""
+    size = suspect.size
+    if size is None:
+        return None
+    low, high = f"{size.least_mm:.2g}", f"{size.most_mm:.2g}"
+    span = f"{low} mm" if low == high else f"{low} to {high} mm"
+    return f"{size.kind} {span} ({size.basis})"
+
+
+def _machine(machine: Machine | None, diagnosis: Diagnosis) -> str:
+    if machine is None:
+        return f"not described (--machine FILE); by its figures most like {ARTICLE[diagnosis.drive]} drive"
+    return f"{printable(machine.name) or 'no name'}, {machine.drive} drive"
+
+
+def _answer(diagnosis: Diagnosis) -> list[str]:
+    if diagnosis.film_seconds is not None:
+        return [f"Can't tell yet: {diagnosis.film_reason}."]
+    first = diagnosis.first
+    if first is None:
+        return ["No part of a drive explains what was measured."]
+    sure = "Most likely" if first.score >= SURE else "Likely" if first.score >= LIKELY else "Perhaps"
+    answer = [f"{sure}: {first.part.name.split(':')[0]}."]
+    if diagnosis.unexplained > MUCH_UNEXPLAINED:
+        answer.append("But more than half of the fluctuation fits no part.")
+    if diagnosis.doubt is not None:
+        answer.append(f"Not clearly so: {diagnosis.doubt}.")
+    return answer
+
+
+def _headline(suspect: Suspect) -> str:
+    score = f"score {suspect.score:.2f}, {100 * suspect.share:.0f} % of the weighted fluctuation"
+    return f"{suspect.part.name} ({score})"
+
+
+def _reasons(suspect: Suspect) -> list[str]:
+    size = size_words(suspect)
+    return [*suspect.evidence, *([size] if size is not None else [])]

@@ -1,0 +1,297 @@
+"""The live readout over clips played frame by frame: what it says as a hand turns the control, and what befalls it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from io import StringIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+from live_scenes import LONG_SHUTTER, Meddled, covered, darkened, rendered, shifted, turned_scene
+
+from strobe.capture import Frame
+from strobe.cli import run as command
+from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
+from strobe.live.instruct import instruction_for
+from strobe.measurement import Measurement
+
+AFTER_S = 2.0
+"""The mean follows the knob within two seconds."""
+CLOSE_PERCENT = 0.02
+FAST_PERCENT = 0.8
+KNOB = ((0.0, 1.0), (8.0, 1.0), (10.0, -0.25), (15.0, -0.25), (16.0, 0.0), (22.0, 0.0))
+FOUND_S = 2.0
+BAND_PERCENT = 0.1
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("live")
+
+
+@pytest.fixture(scope="module")
+def even_clip(folder: Path) -> Path:
+    return rendered(turned_scene((0.0, FAST_PERCENT), seconds=16), folder / "even.mp4")
+
+
+@pytest.fixture(scope="module")
+def knob_clip(folder: Path) -> Path:
+    return rendered(turned_scene(*KNOB, seconds=22), folder / "knob.mp4")
+
+
+def same(frame: Frame) -> Frame:
+    return frame
+
+
+def followed(
+    path: Path, change: Callable[[Frame], Frame | None] = same, options: LiveOptions | None = None
+) -> tuple[list[LiveUpdate], LiveOutcome]:
+    with LiveRun(Meddled(path, change), options or LiveOptions(), pace=0) as run:
+        updates = list(run)
+        return updates, run.outcome()
+
+
+def check_figures(updates: list[LiveUpdate], truth_percent: float) -> None:
+    """Every figure holds by its own uncertainty, and none is told where there is none."""
+    for update in updates:
+        if update.deviation_percent is None:
+            assert update.state in ("searching", "settling", "lost")
+            assert update.uncertainty_percent is None
+            assert update.creep_dots_per_minute is None
+            assert update.instruction == "wait"
+            assert update.message
+        else:
+            assert update.uncertainty_percent is not None
+            assert update.state in ("settling", "steady")
+            assert abs(update.deviation_percent - truth_percent) < update.uncertainty_percent + 0.002
+
+
+def between(updates: list[LiveUpdate], begin_s: float, end_s: float) -> list[LiveUpdate]:
+    return [one for one in updates if begin_s <= one.time_s < end_s]
+
+
+@pytest.fixture(scope="module")
+def turned(knob_clip: Path) -> tuple[list[LiveUpdate], LiveOutcome]:
+    return followed(knob_clip)
+
+
+class TestKnob:
+    @pytest.mark.parametrize(("stops_s", "until_s", "truth_percent"), [(10.0, 15.0, -0.25), (16.0, 22.0, 0.0)])
+    def test_the_figure_is_right_two_seconds_after_the_knob_stops(
+        self, turned: tuple[list[LiveUpdate], LiveOutcome], stops_s: float, until_s: float, truth_percent: float
+    ) -> None:
+        seen = between(turned[0], stops_s + AFTER_S, until_s)
+        assert len(seen) > 10
+        for update in seen:
+            assert update.deviation_percent is not None
+            assert update.deviation_percent == pytest.approx(truth_percent, abs=CLOSE_PERCENT)
+            assert update.uncertainty_percent is not None
+            assert abs(update.deviation_percent - truth_percent) < update.uncertainty_percent
+
+    def test_the_instruction_is_right_at_all_times(self, turned: tuple[list[LiveUpdate], LiveOutcome]) -> None:
+        """Against the true mean of the last turn; either word where that is near the band's edge."""
+        at, value = np.array(KNOB).T
+        turn_s = 1.8
+        checked = set()
+        for update in turned[0]:
+            if update.deviation_percent is None:
+                continue
+            truth = float(np.mean(np.interp(update.time_s - np.linspace(0, turn_s, 91), at, value)))
+            edge = abs(abs(truth) - BAND_PERCENT) < 0.07
+            if abs(truth) < BAND_PERCENT:
+                assert update.instruction == "stop" or edge
+            else:
+                way = "slower" if truth > 0 else "faster"
+                assert way in update.instruction or (edge and update.instruction == "stop")
+            checked.add(update.instruction)
+        assert {"slower", "a little slower", "stop", "a little faster"} <= checked
+
+    def test_it_is_steady_only_while_nobody_turns(self, turned: tuple[list[LiveUpdate], LiveOutcome]) -> None:
+        assert all(one.state == "settling" for one in between(turned[0], 8.6, 10.0))
+        assert any(one.state == "steady" for one in between(turned[0], 6.0, 8.0))
+        assert any(one.state == "steady" for one in between(turned[0], 14.0, 15.0))
+
+    def test_wobble_once_a_turn_does_not_make_the_figure_dance(
+        self, turned: tuple[list[LiveUpdate], LiveOutcome]
+    ) -> None:
+        figures = [one.deviation_percent for one in between(turned[0], 5.0, 8.0) if one.deviation_percent is not None]
+        assert np.ptp(figures) < 0.01, "the wobble is 0.1 % to each side"
+
+    def test_the_creep_is_what_the_eye_counts(self, turned: tuple[list[LiveUpdate], LiveOutcome]) -> None:
+        for update in between(turned[0], 5.0, 8.0):
+            assert update.creep_dots_per_minute == pytest.approx(60.0, abs=1.0)
+
+    def test_the_last_word_is_the_settled_part(self, turned: tuple[list[LiveUpdate], LiveOutcome]) -> None:
+        outcome = turned[1]
+        assert isinstance(outcome.measurement, Measurement)
+        speed = outcome.measurement.speed
+        assert abs(speed.deviation_percent) < speed.uncertainty_percent + 0.002
+        assert outcome.ended == "source"
+        assert outcome.skipped == 0
+
+
+class TestWhatBefallsIt:
+    def test_lights_off_and_on(self, even_clip: Path) -> None:
+        updates, outcome = followed(even_clip, lambda one: darkened(one) if 7 <= one.time_s < 10 else one)
+        check_figures(updates, FAST_PERCENT)
+        dark = between(updates, 7.6, 10.0)
+        assert {one.state for one in dark} == {"lost"}
+        assert "dark" in dark[-1].message
+        assert between(updates, 10.0 + AFTER_S + 0.5, 13.0)[0].deviation_percent is not None
+        assert outcome.measurement is not None
+
+    def test_a_hand_before_the_lens(self, even_clip: Path) -> None:
+        updates, _ = followed(even_clip, lambda one: covered(one) if 7 <= one.time_s < 9 else one)
+        check_figures(updates, FAST_PERCENT)
+        assert {one.state for one in between(updates, 7.6, 9.0)} == {"lost"}
+        assert between(updates, 9.0 + FOUND_S, 16.0)[0].state == "settling"
+        assert updates[-1].state == "steady"
+
+    def test_the_camera_is_moved(self, even_clip: Path) -> None:
+        def moved(one: Frame) -> Frame:
+            share = float(np.clip((one.time_s - 7) / 0.7, 0, 1))
+            return shifted(one, round(20 * share) * 2, -round(12 * share) * 2)
+
+        updates, _ = followed(even_clip, moved)
+        check_figures(updates, FAST_PERCENT)
+        lost = between(updates, 7.5, 8.6)
+        assert {one.state for one in lost} == {"lost"}
+        assert "moves" in lost[0].message
+        found = between(updates, 7.7 + FOUND_S + 0.4, 16.0)[0]
+        assert found.state == "settling"
+        assert updates[-1].state == "steady"
+
+    def test_a_small_knock(self, even_clip: Path) -> None:
+        updates, _ = followed(even_clip, lambda one: one if one.time_s < 7 else shifted(one, 4, 2))
+        check_figures(updates, FAST_PERCENT)
+        assert {one.state for one in between(updates, 7.5, 7.9)} == {"lost"}
+        assert updates[-1].state == "steady"
+
+    def test_frames_dropped(self, even_clip: Path) -> None:
+        rng = np.random.default_rng(1)
+        updates, outcome = followed(even_clip, lambda one: None if rng.random() < 0.12 else one)
+        check_figures(updates, FAST_PERCENT)
+        assert updates[-1].state == "steady"
+        assert outcome.measurement is not None
+        assert outcome.measurement.speed.deviation_percent == pytest.approx(FAST_PERCENT, abs=0.005)
+
+    def test_times_of_arrival_that_jitter(self, even_clip: Path) -> None:
+        rng = np.random.default_rng(2)
+        updates, _ = followed(even_clip, lambda one: replace(one, time_s=one.time_s + abs(float(rng.normal(0, 0.005)))))
+        check_figures(updates, FAST_PERCENT)
+        assert updates[-1].state == "steady"
+        assert updates[-1].deviation_percent == pytest.approx(FAST_PERCENT, abs=CLOSE_PERCENT)
+
+    def test_a_gap_in_the_pictures(self, even_clip: Path) -> None:
+        updates, _ = followed(even_clip, lambda one: None if 7 <= one.time_s < 9 else one)
+        check_figures(updates, FAST_PERCENT)
+        assert between(updates, 9.0, 10.0)[0].deviation_percent is None
+        assert updates[-1].state == "steady"
+
+    def test_from_33_to_45_is_followed_and_named(self, folder: Path) -> None:
+        scene = turned_scene((0.0, 0.5), (7.0, 0.5), (8.5, 35.3), (18.0, 35.3), seconds=18, camera=LONG_SHUTTER)
+        updates, outcome = followed(rendered(scene, folder / "switched.mp4"))
+        true_45 = 100 * (100 / 3 * 1.353 / 45 - 1)
+        for update in updates:
+            if update.deviation_percent is None:
+                continue
+            assert update.nominal_rpm is not None
+            if update.time_s < 7:
+                assert update.nominal_rpm == pytest.approx(100 / 3)
+            if update.time_s > 10:
+                assert update.nominal_rpm == 45
+                assert update.uncertainty_percent is not None
+                assert abs(update.deviation_percent - true_45) < update.uncertainty_percent + 0.002
+        assert updates[-1].nominal_rpm == 45
+        assert outcome.measurement is not None
+        assert outcome.measurement.setup.nominal_rpm == 45
+
+    def test_stopped_and_started(self, folder: Path) -> None:
+        knots = ((0.0, 0.5), (6.0, 0.5), (8.5, -100.0), (14.0, -100.0), (16.0, 0.2), (24.0, 0.2))
+        updates, _ = followed(rendered(turned_scene(*knots, seconds=24, wobbles=()), folder / "stopped.mp4"))
+        still = between(updates, 12.5, 14.0)
+        assert all(one.deviation_percent is None for one in still)
+        assert any("does not move" in one.message for one in still)
+        again = [one for one in between(updates, 16.0, 24.0) if one.deviation_percent is not None]
+        check_figures(again, 0.2)
+        assert again[-1].state == "steady"
+
+    def test_the_wrong_ring_is_never_shown(self, even_clip: Path) -> None:
+        """No figure may come from something other than the dots: here there are none."""
+        updates, outcome = followed(even_clip, covered)
+        assert all(one.deviation_percent is None for one in updates)
+        assert {one.state for one in updates} == {"searching"}
+        assert outcome.refusal is not None
+        assert outcome.refusal.reason == "too-short"
+
+
+class TestCommand:
+    def test_json_lines_then_the_measurement(self, even_clip: Path) -> None:
+        out, err = StringIO(), StringIO()
+        status = command(["live", str(even_clip), "--pace", "0", "--for", "10", "--json"], out=out, err=err)
+        lines = [json.loads(line) for line in out.getvalue().splitlines()]
+        assert status == 0
+        assert err.getvalue() == ""
+        keys = {"schema", "time_s", "state", "deviation_percent", "uncertainty_percent", "creep_dots_per_minute"}
+        for line in lines[:-1]:
+            assert line["schema"] == "strobe.live/1"
+            assert keys | {"instruction"} <= set(line)
+            assert line["state"] in ("searching", "settling", "steady", "lost")
+        assert 9.5 < lines[-2]["time_s"] < 10.1
+        assert lines[-1]["schema"] == "strobe.measurement/1"
+        assert lines[-1]["speed"]["deviation_percent"] == pytest.approx(FAST_PERCENT, abs=0.02)
+
+    def test_words_and_the_series(self, even_clip: Path, tmp_path: Path) -> None:
+        out, err = StringIO(), StringIO()
+        series = tmp_path / "series.csv"
+        status = command(["live", str(even_clip), "--pace", "0", "--csv", str(series)], out=out, err=err)
+        assert status == 0
+        assert "slower" in out.getvalue()
+        assert "READING" in out.getvalue()
+        assert max(len(line) for line in out.getvalue().splitlines()) <= 80
+        assert series.read_text().startswith("time_s,")
+
+    def test_too_short_is_refused(self, even_clip: Path) -> None:
+        out, err = StringIO(), StringIO()
+        status = command(["live", str(even_clip), "--pace", "0", "--for", "2", "--json"], out=out, err=err)
+        assert status == 3
+        assert json.loads(out.getvalue().splitlines()[-1])["reason"] == "too-short"
+
+    @pytest.mark.parametrize(
+        ("options", "words"),
+        [
+            (["--band", "9"], "outside 0.005 to 5"),
+            (["--pace", "-1"], "outside 0 to 1000"),
+            (["--for", "0"], "not above 0"),
+            (["--rate", "30"], "only a camera can be asked"),
+            (["--size", "big"], "not width x height"),
+        ],
+    )
+    def test_what_makes_no_sense(self, even_clip: Path, options: list[str], words: str) -> None:
+        out, err = StringIO(), StringIO()
+        assert command(["live", str(even_clip), *options], out=out, err=err) == 2
+        assert words in err.getvalue()
+
+    def test_no_such_clip(self, tmp_path: Path) -> None:
+        out, err = StringIO(), StringIO()
+        assert command(["live", str(tmp_path / "none.mp4")], out=out, err=err) == 4
+
+
+@pytest.mark.parametrize(
+    ("deviation", "before", "words"),
+    [
+        (0.05, "", "stop"),
+        (-0.1, "", "stop"),
+        (0.11, "", "a little slower"),
+        (0.11, "stop", "stop"),
+        (0.13, "stop", "a little slower"),
+        (-0.3, "", "a little faster"),
+        (-1.0, "", "faster"),
+        (6.0, "", "much slower"),
+    ],
+)
+def test_instructions(deviation: float, before: str, words: str) -> None:
+    assert instruction_for(deviation, 0.1, before=before) == words
