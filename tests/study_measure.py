@@ -37,12 +37,13 @@ class Outcome:
     def time_base_observed(self) -> bool:
         """Whether the reading rests on the camera's clock, in stamps that are exact, without doubt between the lines.
 
-        Stamps rounded to a millisecond leave the rate of a 10 s clip open by some tens of parts per million.
+        Stamps rounded to a millisecond leave the rate of a 10 s clip open by some tens of parts per million. A lamp
+        whose swing makes few cycles in the clip can't be told from a slow change of speed; the reading says so.
         """
         m = self.measured
         if m is None or m.timing.reference != "camera":
             return False
-        return not {note.code for note in m.notes} & {"lines-coincide", "stamps-rounded"}
+        return not {note.code for note in m.notes} & {"lines-coincide", "stamps-rounded", "slow-beat"}
 
     @property
     def disturbed(self) -> bool:

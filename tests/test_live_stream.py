@@ -20,6 +20,7 @@ from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
 from strobe.render import Camera
 
 pytestmark = pytest.mark.slow
+"""In real time over a loopback stream: they need a machine that does nothing else."""
 
 FAST_PERCENT = 0.8
 RATE_HZ = 30.0

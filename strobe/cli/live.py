@@ -67,7 +67,7 @@ def live(
     \b
     Examples:
       strobe live
-      strobe live http://192.0.2.7:8080/video --rpm 33
+      strobe live http://192.0.2.7:8080/video --rpm 33 --mains 50
       strobe live clip.mp4 --pace 4 --json
       strobe live --cameras
 
@@ -87,6 +87,11 @@ def live(
         if csv is not None:
             check_target(csv, option="--csv")
         kept = load_kept_values(config, camera)
+        if "://" in source and mains is None and lamp == "mains" and kept.options.get("mains_default") is None:
+            raise UsageError(
+                "over a network the times of the pictures are those of their arrival, too rough to tell the mains by; "
+                "give --mains 50 or --mains 60"
+            )
         options = live_options(rpm, dots, mains, lamp, band, kept.options)
         opened = open_live_source(
             source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json

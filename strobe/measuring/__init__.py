@@ -16,12 +16,14 @@ from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.budget import (
     RING_OFF_CENTRE_PERCENT,
+    SCALE_SHARE,
     components_with_budget,
     fluctuation_with_budget,
     trend_uncertainty_percent_per_minute,
 )
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import (
+    DISC_SCALE_SHARE,
     begin_disc,
     index_of,
     notes_of_disc,
@@ -180,8 +182,9 @@ def measure_reading(
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
     question_speed(times, chosen)
-    off_centre_percent = RING_OFF_CENTRE_PERCENT
+    off_centre_percent, scale_share = RING_OFF_CENTRE_PERCENT, SCALE_SHARE
     if disc is not None:
+        scale_share = DISC_SCALE_SHARE
         chosen, even = settle(disc, chosen, time)
         off_centre_percent = off_centre_left_percent(chosen, even)
     time, chosen = _better_clock(time, chosen)
@@ -219,6 +222,7 @@ def measure_reading(
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
+        scale_share=scale_share,
         uneven=uneven_dots(chosen.evidence.row, steady.dots, dots=chosen.dots),
     )
     fluctuation, budget = fluctuation_with_budget(
@@ -230,6 +234,7 @@ def measure_reading(
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
+        scale_share=scale_share,
     )
     speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)

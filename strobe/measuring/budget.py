@@ -142,6 +142,7 @@ def components_with_budget(
     left_dots: NDArray[np.float64],
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
+    scale_share: float = SCALE_SHARE,
     uneven: float = 0.0,
 ) -> tuple[Component, ...]:
     """The components with what coding and exposure may swallow, an off-centre ring adds once a turn, and shake left."""
@@ -157,7 +158,7 @@ def components_with_budget(
         turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
         swing_dots = 2 * float(np.sqrt(np.mean(np.abs(turn @ (window * (left_dots - window @ left_dots))) ** 2)))
         shaken = 2 * 100 * 2 * np.pi * one.frequency_hz * swing_dots / (dots * figures.mean_rpm / 60)
-        parts = (one.uncertainty_percent, ring, np.hypot(SCALE_SHARE, loss) * peak, shaken)
+        parts = (one.uncertainty_percent, ring, np.hypot(scale_share, loss) * peak, shaken)
         total = float(np.linalg.norm(parts))
         weighted = factor * one.weighted_percent
         widened.append(replace(one, peak_percent=peak, weighted_percent=weighted, uncertainty_percent=total))
@@ -174,6 +175,7 @@ def fluctuation_with_budget(
     left_dots: NDArray[np.float64],
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
+    scale_share: float = SCALE_SHARE,
 ) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
     """The fluctuation with what the exposure swallowed put back, and what adds to its half-widths.
 
@@ -209,7 +211,7 @@ def fluctuation_with_budget(
     power = np.array([c.weighted_percent**2 for c in figures.components])
     losses = np.array([exposure_loss(c.frequency_hz, time, timing, gap_percent) for c in figures.components])
     factor, loss = np.average(losses, axis=0, weights=power) if power.size else (1.0, 0.0)
-    scale = float(np.hypot(SCALE_SHARE, loss))
+    scale = float(np.hypot(scale_share, loss))
 
     beat_hz = line.removed_hz[0] if line.hidden_dots > 0 else 1.0
     strongest = max((c.peak_percent for c in figures.components), default=0.0)

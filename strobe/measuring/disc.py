@@ -25,6 +25,7 @@ from strobe.phase.mark import MarkCourse, follow_mark
 from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of, without_lines, without_standing
 
 __all__ = [
+    "DISC_SCALE_SHARE",
     "DiscWork",
     "begin_disc",
     "index_of",
@@ -36,6 +37,8 @@ __all__ = [
     "weigh_rings",
 ]
 
+DISC_SCALE_SHARE = 0.05
+"""Share of a fluctuation that lossy coding may swallow where bars fill the picture (seen on rendered clips)."""
 _NEAR_COUNT = 0.02
 _USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3

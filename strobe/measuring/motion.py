@@ -22,7 +22,8 @@ _SLOW_S = 0.5
 _MOST_LINES, _CLEAR_LINE = 10, 14.0
 _LEVER_PX = 360.0
 _SURE, _STRONG = 2.0, 0.001
-_LINES_OF_A_PLATTER, _FLUCTUATION_HZ = 4, (1.0, 8.0)
+_LINES_OF_A_TURN, _OTHER_LINES = np.array([1, 2, 3]), 2
+_FLUCTUATION_HZ, _BESIDE_HZ = (1.0, 8.0), 1.5
 _MOST_BENDS, _TURN_HARMONICS, _DIM = 2, 8, 0.3
 _SHAKEN_DOTS, _SHARE_OF_SWING = 0.05, 0.1
 
@@ -75,8 +76,8 @@ def steadied(
     shift, parts = camera.shift_px - camera.shift_px[0], _parts(pattern)
     follows, rest = _following(dots, parts, _bends(row, parts, turn_hz, time_s), time_s, turn_hz)
     taken_off = (shift[:, 0] + row.slope * shift[:, 1]) / row.mean_pitch_px - follows
-    share, noise = _share_left(rest, _quick(taken_off, time_s), time_s)
-    return Steadied(dots - follows, share * taken_off, noise)
+    left, noise = _left(rest, taken_off, time_s, turn_hz)
+    return Steadied(dots - follows, left, noise)
 
 
 def _parts(pattern: PatternReading) -> NDArray[np.float64]:
@@ -175,31 +176,43 @@ def _wave(hz: float, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     return _quick(np.stack([np.cos(turn), np.sin(turn)], axis=1), time_s)
 
 
-def _share_left(
-    rest: NDArray[np.float64], shake: NDArray[np.float64], time_s: NDArray[np.float64]
-) -> tuple[float, float]:
-    """How large a share of the shake the rest may hold, 1-sigma, and the noise of the rest as if it were white.
+def _left(
+    rest: NDArray[np.float64], shake: NDArray[np.float64], time_s: NDArray[np.float64], turn_hz: float
+) -> tuple[NDArray[np.float64], float]:
+    """What of the shake the rest may still hold, as a course of its likely size; and its noise as if it were white.
 
-    Both are weighed as a fluctuation is. A few strongest lines of the rest are taken for the platter's; further ones
+    The share that is left is taken from the frequencies of a fluctuation together, and near each one by itself, the
+    larger of the two. Lines of the turn and a few of the strongest others are taken for the platter's; further ones
     are more likely shake.
     """
     window = np.hanning(rest.size + 2)[1:-1]
-    power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, shake))
+    power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, _quick(shake, time_s)))
     white = float(np.median(power[power.size * 2 // 3 :])) / np.log(2)
-    hz = np.fft.rfftfreq(rest.size, float(np.ptp(time_s)) / (rest.size - 1))
+    step_s = float(np.ptp(time_s)) / (rest.size - 1)
+    hz: NDArray[np.float64] = np.fft.rfftfreq(rest.size, step_s).astype(np.float64)
     weight = (hz * weighting_gain(np.maximum(hz, hz[1]))) ** 2
-    kept = of_shake > 0
-    for _ in range(_LINES_OF_A_PLATTER):
+    kept = np.all(np.abs(hz[:, None] - turn_hz * _LINES_OF_A_TURN) > 2.5 * hz[1], axis=1)
+    for _ in range(_OTHER_LINES):
         top = int(np.argmax(np.where(kept, power * weight, 0)))
         kept[max(0, top - 2) : top + 3] = False
-    usual = np.convolve(of_shake, np.ones(9) / 9, mode="same")
+    usual = _mean_beside(of_shake, hz)
     strong = kept & (usual > _STRONG * usual.max())
     beyond = float(np.sum((weight * (power - white))[strong]))
     among = kept & (hz > _FLUCTUATION_HZ[0]) & (hz < _FLUCTUATION_HZ[1])
     noise = max(white, float(np.median(power[among])) / np.log(2))
     unsure = _SURE * noise * float(np.linalg.norm(weight[strong]))
-    share = np.sqrt((max(beyond, 0.0) + unsure) / float(np.sum((weight * usual)[strong])))
-    return float(share), float(np.sqrt(noise / np.sum(window**2)))
+    share = (max(beyond, 0.0) + unsure) / float(np.sum((weight * usual)[strong]))
+    near = _mean_beside(kept * (power - white), hz) / np.maximum(_mean_beside(kept.astype(float), hz), 0.1)
+    shares = np.sqrt(np.clip(near / usual, share, 1.0))
+    left: NDArray[np.float64] = np.fft.irfft(np.fft.rfft(shake - shake.mean()) * shares, shake.size)
+    return left, float(np.sqrt(noise / np.sum(window**2)))
+
+
+def _mean_beside(power: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.ndimage import uniform_filter1d
+
+    mean: NDArray[np.float64] = uniform_filter1d(power, max(3, round(_BESIDE_HZ / float(hz[1]))), mode="nearest")
+    return mean
 
 
 def _quick(series: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -53,13 +53,10 @@ class RingError:
         e / R, its angle the azimuth at which the ring's middle lay at time zero.
     off_centre_uncertainty : float
         95 % half-width of its size, and of each of its parts.
-    harmonics : array of complex128
-        E / N by harmonic, as amplitudes of ``exp(i m (a + 2 pi theta))``, in radians.
     """
 
     off_centre: complex
     off_centre_uncertainty: float
-    harmonics: NDArray[np.complex128]
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,7 +195,7 @@ def even_ring(
     seen = _mean_over_part(2 * np.pi / blocks_round)
     off_centre = complex(fit[0] / 1j / bars / seen)
     uncertainty = float(spread[0] / bars / seen)
-    error = RingError(off_centre, uncertainty, np.asarray(np.conj(fit[:most]) / bars, np.complex128))
+    error = RingError(off_centre, uncertainty)
     lean = float(np.abs(np.mean(np.exp(1j * place))))
     return EvenRing(even, kept, calm, error, 100 * lean * uncertainty)
 

@@ -263,16 +263,10 @@ class Band:
     amplitude: float
 
 
-def bands_over(disc: FoundDisc, shape: tuple[int, ...], radius: float | None = None) -> tuple[Band, ...]:
-    """Bands that together cover the disc out to a radius, for a picture of that shape; infinity for all of it.
-
-    Without a radius they cover some of what turns around the disc as well.
-    """
+def bands_over(disc: FoundDisc, shape: tuple[int, ...]) -> tuple[Band, ...]:
+    """Bands that together cover the disc and some of what turns around it, for a picture of that shape."""
     height, width = shape
-    radius = _WHOLE_DISC * max(ring.outer for ring in disc.rings) if radius is None else radius
-    if not np.isfinite(radius):
-        ends, middle = np.array([0.0, width - 1.0]), np.full(2, height / 2)
-        return (Band(ends, middle, np.full(2, float(height)), 1.0),)
+    radius = _WHOLE_DISC * max(ring.outer for ring in disc.rings)
     x, y = disc.places(np.array([radius]), np.linspace(0, 2 * np.pi, 361))
     edges = np.linspace(max(float(y.min()), 0.0), min(float(y.max()), height - 1.0), _BANDS + 1)
     bands = []
