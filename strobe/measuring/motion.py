@@ -22,8 +22,8 @@ _SLOW_S = 0.5
 _MOST_LINES, _CLEAR_LINE = 10, 14.0
 _LEVER_PX = 360.0
 _SURE, _STRONG = 2.0, 0.001
-_LINES_OF_A_TURN, _OTHER_LINES = np.array([1, 2, 3]), 2
-_FLUCTUATION_HZ, _BESIDE_HZ = (1.0, 8.0), 1.5
+_OTHER_LINES = 3
+_FLUCTUATION_HZ, _BESIDE_HZ, _SLOWEST_HZ = (1.0, 8.0), 1.5, 0.5
 _MOST_BENDS, _TURN_HARMONICS, _DIM = 2, 8, 0.3
 _SHAKEN_DOTS, _SHARE_OF_SWING = 0.05, 0.1
 
@@ -76,7 +76,7 @@ def steadied(
     shift, parts = camera.shift_px - camera.shift_px[0], _parts(pattern)
     follows, rest = _following(dots, parts, _bends(row, parts, turn_hz, time_s), time_s, turn_hz)
     taken_off = (shift[:, 0] + row.slope * shift[:, 1]) / row.mean_pitch_px - follows
-    left, noise = _left(rest, taken_off, time_s, turn_hz)
+    left, noise = _left(rest, taken_off, time_s)
     return Steadied(dots - follows, left, noise)
 
 
@@ -120,11 +120,12 @@ def _following(
     time_s: NDArray[np.float64],
     turn_hz: float | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What of `dots` follows the scenery's `parts` and the row's own `bends`; and the quick rest, lines and all.
+    """What of `dots` follows the scenery's `parts` and the row's own `bends`; and the quick rest without the platter's.
 
     Lines of the platter are fitted along, so that they are not taken for shake nor shake for them: those of the turn,
     and others that show. These are looked for in the dots as they came and in what the shake leaves of them; the
-    better fit counts.
+    better fit counts. Lines of the turn and the first few others are taken for the platter's; further ones are more
+    likely shake and stay in the rest.
     """
     known = np.concatenate([parts, bends], axis=1)
     known = known / (np.std(known, axis=0) + 1e-12)
@@ -134,17 +135,18 @@ def _following(
     course = _quick(np.stack([u, u**2, u**3], axis=1), time_s)
     shake = np.concatenate([_quick(known, time_s), course], axis=1)
     of_turn = [] if turn_hz is None else [k * turn_hz for k in range(1, 1 + min(_TURN_HARMONICS, dots.size // 48))]
-    best: tuple[float, NDArray[np.float64]] | None = None
+    platter = shake.shape[1] + 2 * (len(of_turn) + _OTHER_LINES)
+    best: tuple[float, NDArray[np.float64], NDArray[np.float64]] | None = None
     for first in (course, shake):
         lines = _lines_beside(target, first, of_turn, time_s)
         basis = np.concatenate([shake, *(_wave(hz, time_s) for hz in lines)], axis=1)
         solution, *_ = np.linalg.lstsq(basis, target, rcond=1e-8)
         unexplained = float(np.sum((target - basis @ solution) ** 2)) / (dots.size - basis.shape[1])
         if best is None or unexplained < best[0]:
-            best = (unexplained, solution)
+            best = (unexplained, solution, target - basis[:, :platter] @ solution[:platter])
     assert best is not None
     follows = known @ best[1][: known.shape[1]]
-    return follows - follows[0], target - shake @ best[1][: shake.shape[1]]
+    return follows - follows[0], best[2]
 
 
 def _lines_beside(
@@ -177,13 +179,12 @@ def _wave(hz: float, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _left(
-    rest: NDArray[np.float64], shake: NDArray[np.float64], time_s: NDArray[np.float64], turn_hz: float
+    rest: NDArray[np.float64], shake: NDArray[np.float64], time_s: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], float]:
     """What of the shake the rest may still hold, as a course of its likely size; and its noise as if it were white.
 
     The share that is left is taken from the frequencies of a fluctuation together, and near each one by itself, the
-    larger of the two. Lines of the turn and a few of the strongest others are taken for the platter's; further ones
-    are more likely shake.
+    larger of the two.
     """
     window = np.hanning(rest.size + 2)[1:-1]
     power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, _quick(shake, time_s)))
@@ -191,20 +192,18 @@ def _left(
     step_s = float(np.ptp(time_s)) / (rest.size - 1)
     hz: NDArray[np.float64] = np.fft.rfftfreq(rest.size, step_s).astype(np.float64)
     weight = (hz * weighting_gain(np.maximum(hz, hz[1]))) ** 2
-    kept = np.all(np.abs(hz[:, None] - turn_hz * _LINES_OF_A_TURN) > 2.5 * hz[1], axis=1)
-    for _ in range(_OTHER_LINES):
-        top = int(np.argmax(np.where(kept, power * weight, 0)))
-        kept[max(0, top - 2) : top + 3] = False
     usual = _mean_beside(of_shake, hz)
-    strong = kept & (usual > _STRONG * usual.max())
+    strong = usual > _STRONG * usual.max()
     beyond = float(np.sum((weight * (power - white))[strong]))
-    among = kept & (hz > _FLUCTUATION_HZ[0]) & (hz < _FLUCTUATION_HZ[1])
+    among = (hz > _FLUCTUATION_HZ[0]) & (hz < _FLUCTUATION_HZ[1])
     noise = max(white, float(np.median(power[among])) / np.log(2))
     unsure = _SURE * noise * float(np.linalg.norm(weight[strong]))
     share = (max(beyond, 0.0) + unsure) / float(np.sum((weight * usual)[strong]))
-    near = _mean_beside(kept * (power - white), hz) / np.maximum(_mean_beside(kept.astype(float), hz), 0.1)
-    shares = np.sqrt(np.clip(near / usual, share, 1.0))
-    left: NDArray[np.float64] = np.fft.irfft(np.fft.rfft(shake - shake.mean()) * shares, shake.size)
+    shares = np.sqrt(np.clip(_mean_beside(power - white, hz) / usual, share, 1.0))
+    shares[hz < _SLOWEST_HZ] = np.sqrt(share)
+    there_and_back = np.concatenate([shake, shake[::-1]])
+    shares = np.interp(np.fft.rfftfreq(there_and_back.size, step_s), hz, shares)
+    left = np.fft.irfft(np.fft.rfft(there_and_back) * shares, there_and_back.size)[: shake.size]
     return left, float(np.sqrt(noise / np.sum(window**2)))
 
 

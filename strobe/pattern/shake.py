@@ -21,7 +21,7 @@ __all__ = ["CameraCourse", "ShakeWatch"]
 _BESIDE_A_ROW = 0.08
 _A_ROW = 0.3
 """Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
-_CALM_LOOKS, _CALM_PX, _CALM_NOISES, _LOOK_EVERY = 36, 0.12, 6.0, 6
+_CALM_LOOKS, _CALM_PX, _CALM_NOISES, _LOOK_EVERY = 36, 0.2, 6.0, 6
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
