@@ -157,7 +157,7 @@ def components_with_budget(
         beside_hz = one.frequency_hz + np.linspace(-_BESIDE_HZ, _BESIDE_HZ, 11)
         turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
         swing_dots = 2 * float(np.sqrt(np.mean(np.abs(turn @ (window * (left_dots - window @ left_dots))) ** 2)))
-        shaken = 2 * 100 * 2 * np.pi * one.frequency_hz * swing_dots / (dots * figures.mean_rpm / 60)
+        shaken = 3 * 100 * 2 * np.pi * one.frequency_hz * swing_dots / (dots * figures.mean_rpm / 60)
         parts = (one.uncertainty_percent, ring, np.hypot(scale_share, loss) * peak, shaken)
         total = float(np.linalg.norm(parts))
         weighted = factor * one.weighted_percent
