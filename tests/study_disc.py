@@ -193,10 +193,11 @@ def summary(results: list[Outcome]) -> dict[str, float]:
     read = [o for o in results if o.measured is not None and o.measured.disc is not None]
     firm = [o for o in read if o.firm]
     found: dict[str, float] = {"clips": len(results), "measured as a disc": len(read), "firm": len(firm)}
-    errors = np.abs([o.deviation_error_percent for o in firm])
-    found["deviation error, median %"] = float(np.median(errors))
-    found["deviation error, worst %"] = float(errors.max())
-    found["deviation within 0.005 %, share"] = float(np.mean(errors <= DEVIATION_TARGET_PERCENT))
+    if firm:
+        errors = np.abs([o.deviation_error_percent for o in firm])
+        found["deviation error, median %"] = float(np.median(errors))
+        found["deviation error, worst %"] = float(errors.max())
+        found["deviation within 0.005 %, share"] = float(np.mean(errors <= DEVIATION_TARGET_PERCENT))
     found["weighted rms within target, share"] = float(np.mean([o.weighted_rms_within for o in read]))
     off = np.abs([one for o in read if (one := o.eccentricity_error_mm) is not None])
     found["eccentricity stated, share"] = off.size / len(read)

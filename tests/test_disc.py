@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from study_disc import outcomes, summary
 from test_printing import darkness
 
 import strobe
@@ -20,7 +21,7 @@ from strobe.measuring.reading import read_clip
 from strobe.pattern import PatternReading, read_pattern
 from strobe.pattern.disc import FoundDisc, find_disc
 from strobe.phase.mark import follow_mark
-from strobe.phase.ring import even_ring, find_turning, signature_of, without_lines, without_standing
+from strobe.phase.ring import even_ring, find_turning, signature_of, without_lines
 from strobe.printing import print_disc
 from strobe.render import Camera, Lamp, Speed, Wobble
 from strobe.render.disc import (
@@ -70,7 +71,7 @@ def found(scene: DiscScene) -> FoundDisc:
     return disc
 
 
-@pytest.mark.parametrize("elevation", [pytest.param(90.0, marks=pytest.mark.slow), 55.0, 32.0])
+@pytest.mark.parametrize("elevation", [90.0, 55.0, 32.0])
 def test_a_disc_is_found_and_its_bars_are_counted(elevation: float) -> None:
     scene = a_scene(elevation_deg=elevation)
     disc = found(scene)
@@ -100,7 +101,7 @@ def test_places_and_polar_are_inverse() -> None:
     "changes",
     [
         {"on_top": OnTop(covered_deg=120.0, covered_at_deg=150.0)},
-        pytest.param({"on_top": OnTop(tonearm=True, label_mm=80.0)}, marks=pytest.mark.slow),
+        {"on_top": OnTop(tonearm=True, label_mm=80.0)},
         {"aim_y_mm": -75.0, "camera": replace(CAMERA, distance_mm=230.0)},
     ],
 )
@@ -133,9 +134,8 @@ def ring_blocks(
     swing: float = 0.0,
     readout_s: float = 0.0,
     noise: float = 0.0,
-    bars: int = 160,
 ) -> dict[str, Any]:
-    """Parts of a ring through eight seconds: off centre, with wobble, and a lamp that swings the phase."""
+    """Parts of a ring of 160 bars through eight seconds: off centre, with wobble, and a lamp that swings the phase."""
     time = np.arange(240) / 30
     wobble_rev = 2e-4 * np.sin(2 * np.pi * 4.2 * time)
     turns = 0.5571 * time + wobble_rev
@@ -144,9 +144,9 @@ def ring_blocks(
     sweep = 0.5 + 0.4 * np.cos(azimuth)
     lamp = 100.02 * time
     moved = turns[:, None] + 0.5571 * readout_s * (sweep - sweep.mean())
-    own = bars * abs(off) * np.sin(azimuth + 2 * np.pi * moved - np.angle(off))
+    own = 160 * abs(off) * np.sin(azimuth + 2 * np.pi * moved - np.angle(off))
     mixed = swing * np.sin(2 * np.pi * (lamp[:, None] + 1.8 * sweep))
-    phase = 2 * np.pi * bars * turns[:, None] + own + mixed + np.arange(azimuth.size)
+    phase = 2 * np.pi * 160 * turns[:, None] + own + mixed + np.arange(azimuth.size)
     rng = np.random.default_rng(4)
     blur = rng.normal(0, 1, (2, *phase.shape)) * noise
     blocks = np.exp(1j * phase) + blur[0] + 1j * blur[1]
@@ -233,17 +233,6 @@ def test_turning_is_seen_without_bars_or_speed() -> None:
     still = ring_blocks(off=0.0, noise=0.05)
     assert find_turning(still["blocks"], still["azimuth"], still["time"]) is None
     assert signature_of(0.5571).best()[0] == pytest.approx(1 / 0.5571, rel=2e-3)
-
-
-def test_what_stands_in_the_picture_is_taken_off() -> None:
-    made = ring_blocks(off=0.0, bars=150)
-    dirty = made["blocks"] + np.complex64(0.1 + 0.05j) + 0.05 * made["blocks"].conj()
-    even = evened(made | {"blocks": dirty}).blocks
-    clean = without_standing(dirty, even, 150 * made["turns"])
-    before, after = (np.std(np.abs(one), axis=0).mean() for one in (dirty, clean))
-    assert after < 0.1 * before
-    # Bars that all but stand still: what stands can't be told from them.
-    assert without_standing(dirty, even, np.linspace(0.0, 3.02 * 239, 240)) is dirty
 
 
 def test_lines_go_and_wobble_beside_them_stays() -> None:
@@ -343,7 +332,6 @@ def test_a_clip_from_above(tmp_path: Path) -> None:
     assert other.disc.eccentricity_percent == pytest.approx(100 * 0.6 / 65, rel=0.03)
 
 
-@pytest.mark.slow
 def test_flashes_and_a_third_hidden(tmp_path: Path) -> None:
     """Under flashes every part of the ring is seen at its own time; the hidden third is said."""
     scene = a_scene(
@@ -401,3 +389,14 @@ def test_a_wrong_view_or_size_is_an_error() -> None:
         strobe.measure("clip.mp4", view="top")
     with pytest.raises(UsageError, match=r"disc diameter is 3 mm; it lies between 30 and 1000"):
         strobe.measure("clip.mp4", disc_mm=3.0)
+
+
+@pytest.mark.slow
+def test_random_discs_hold_the_targets() -> None:
+    results = list(outcomes(8, 41))
+    assert all(one.measured is not None for one in results), [one.refusal for one in results]
+    found = summary(results)
+    for name in ("deviation within 0.005 %", "weighted rms within target", "eccentricity within 0.05 mm"):
+        assert found[f"{name}, share"] == 1.0
+    # Of some fifty intervals at 95 % more than six outside have a probability below 2 %.
+    assert found["coverage, all"] > 0.87

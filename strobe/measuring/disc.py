@@ -22,7 +22,7 @@ from strobe.measuring.rows import Lamp, RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
 from strobe.phase.mark import MarkCourse, follow_mark
-from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of, without_lines, without_standing
+from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of, without_lines
 
 __all__ = [
     "DISC_SCALE_SHARE",
@@ -44,6 +44,8 @@ _USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
 _OFF_CENTRE_SHARE = 0.02
 """Of an off-centre share that was taken off, what may be left of it (seen on rendered clips)."""
+_LEAST_OFF_CENTRE = 4e-5
+"""e / R that coding and picture grid may feign (seen on rendered clips)."""
 _PRINT_ERROR_PERCENT = 0.03
 """What a printer's own errors, twice a turn and more, may feign once a turn where a part of the ring is hidden."""
 _WHOLE, _SURE_MARK = 0.97, 0.003
@@ -223,8 +225,7 @@ def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase) -> tuple[Hypothes
     even = _even(raw, chosen.line.dots / chosen.dots, chosen.line.dot_rate_hz / chosen.dots)
     for _ in range(_ROUNDS):
         raw = _only(raw, even.kept)
-        clean = replace(raw, blocks=without_standing(raw.blocks, even.blocks, _cycles(chosen)))
-        clean = _at_one_time(clean, chosen.line.dots, time, readout_s or 0.0)
+        clean = _at_one_time(raw, chosen.line.dots, time, readout_s or 0.0)
         turns_per_s = chosen.line.dot_rate_hz / chosen.dots
         even = _even(clean, chosen.line.dots / chosen.dots, turns_per_s, lamp, readout_s or 0.0)
         amplitude, _ = combine_blocks(even.blocks)
@@ -249,13 +250,6 @@ def _only(row: RowSeries, kept: NDArray[np.intp]) -> RowSeries:
         seen_share=ring.seen_share * kept.size / ring.azimuth_rad.size,
     )
     return replace(row, blocks=row.blocks[:, kept], ring=places)
-
-
-def _cycles(chosen: Hypothesis) -> NDArray[np.float64]:
-    """Phase of the pattern as the frames show it, in cycles."""
-    if chosen.line.kind == "lamp" and chosen.lamp.cycles is not None:
-        return chosen.line.dots - chosen.lamp.cycles
-    return chosen.line.dots
 
 
 def _at_one_time(row: RowSeries, dots: NDArray[np.float64], time: TimeBase, readout_s: float) -> RowSeries:
@@ -314,7 +308,8 @@ def view_of(work: DiscWork, chosen: Hypothesis, even: EvenRing, time: TimeBase, 
     share = uncertainty = direction = None
     if even.error is not None:
         share = abs(even.error.off_centre)
-        uncertainty = float(np.hypot(even.error.off_centre_uncertainty, _OFF_CENTRE_SHARE * share))
+        parts = (even.error.off_centre_uncertainty, _OFF_CENTRE_SHARE * share, _LEAST_OFF_CENTRE)
+        uncertainty = float(np.linalg.norm(parts))
         if work.mark is not None:
             turns = chosen.line.dots[0] / chosen.dots
             mark = work.mark.angle_rev + work.mark.rate_hz * time.time_s[0]

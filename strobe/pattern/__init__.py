@@ -354,7 +354,7 @@ def _learn_disc(held: Sequence[Frame], full_scale: float, sweep: str) -> _Learne
     return _Learned(
         readers=kept,
         background=DiscLight(some, disc, lanes, full_scale=full_scale, sweep=way),
-        watch=_watch_beside(disc, luma, full_scale),
+        watch=_watch_beside(disc, luma, full_scale, kept),
         plane="luma",
         upright=False,
         sweep=way,
@@ -391,13 +391,30 @@ def _clearly_moved(shift_px: NDArray[np.float64]) -> bool:
     return bool(np.any(smooth & (np.std(shift_px, axis=0) > _LEAST_SHIFT_PX)))
 
 
-def _watch_beside(disc: FoundDisc, luma: Sequence[Plane], full_scale: float) -> ShakeWatch | _CalmWatch:
+def _watch_beside(
+    disc: FoundDisc, luma: Sequence[Plane], full_scale: float, readers: Sequence[RingReader]
+) -> ShakeWatch | _CalmWatch:
     """A watch over the scenery beside a disc."""
     bands = cast("Sequence[RowReader]", bands_over(disc, luma[0].shape))
     trial, watch = (ShakeWatch(luma[::2], bands, full_scale=full_scale) for _ in range(2))
     for plane in luma:
         trial.look(plane)
-    return watch if _clearly_moved(trial.course().shift_px) else _CalmWatch(watch)
+    seen = _CalmWatch(trial).course()
+    blocks = np.array([readers[0].read(plane) for plane in luma])
+    return watch if _bears_out(seen, blocks, readers[0]) else _CalmWatch(watch)
+
+
+def _bears_out(camera: CameraCourse, blocks: NDArray[np.complex64], reader: RingReader) -> bool:
+    """Whether a ring keeps together better when the motion that the scenery shows is taken off it."""
+    if not camera.moved:
+        return False
+    steadied = camera.taken_off(blocks, cast("RowReader", reader), (1, 1))
+
+    def together(parts: NDArray[np.complex64]) -> float:
+        product = parts[:, 1:] * np.conj(parts[:, :-1])
+        return float(np.abs(product.sum(axis=0)).sum() / np.abs(product).sum())
+
+    return together(steadied) > together(blocks)
 
 
 def _read(learned: _Learned, frame: Frame) -> _Seen:
@@ -423,6 +440,10 @@ def _collect(
     camera = CameraCourse.unseen(len(times))
     if learned is not None:
         camera = learned.watch.course()
+        first = learned.readers[0]
+        if isinstance(first, RingReader) and not camera.read_at_px.any():
+            moved = _bears_out(camera, np.array([one[0][0] for one in seen]), first)
+            camera = replace(camera, moved=moved)
         brightness = camera.evened(np.array([one[1] for one in seen], np.float64))
         for k, reader in enumerate(learned.readers):
             if isinstance(reader, RingReader):

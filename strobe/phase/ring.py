@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from strobe.phase.turns import TurnSignature
 
-__all__ = ["EvenRing", "RingError", "even_ring", "find_turning", "signature_of", "without_lines", "without_standing"]
+__all__ = ["EvenRing", "RingError", "even_ring", "find_turning", "signature_of", "without_lines"]
 
 _SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
 _CLEAR = 25.0
@@ -32,7 +32,6 @@ _LEAST_PAIRS = 3
 _SWEEPS_S, _ENOUGH_FRAMES = np.arange(-0.01, 0.0451, 0.005), 400
 """How long the shutter may take down the picture, and frames that are enough to tell."""
 _LEAST_KEPT, _HALF_HIDDEN, _KEEPS_STEP = 0.6, 0.02, 0.04
-_RIDGE, _STANDS_STILL = 0.01, 0.15
 _SLOWEST_LINE_HZ, _APART, _MOST_LINES, _CLEAR_LINE = 2.5, 1.2, 10, 14.0
 _SWEEP_SHARES = np.arange(0.7, 1.31, 0.1)
 _SAME_TURN, _SUPPORT = 0.006, 20.0
@@ -221,37 +220,6 @@ def _astray(even: NDArray[np.complex64], turns: _Floats, swing_rad: float) -> ND
 def _mean_over_part(half_rad: float) -> float:
     """Mean of a cosine over a part of a ring, whose weight falls as a squared cosine to both sides."""
     return float(np.sinc(half_rad / np.pi) / (1 - (half_rad / np.pi) ** 2))
-
-
-def without_standing(
-    blocks: NDArray[np.complex64], even: NDArray[np.complex64], cycles: _Floats
-) -> NDArray[np.complex64]:
-    """The parts of a ring without what stands in the picture, or runs the other way.
-
-    Beside the bars each part shows a little of what lies still under its template, and of its own mirror image; either
-    pushes the phase to and fro as often as bars pass.
-
-    Parameters
-    ----------
-    blocks : array of complex (frames, blocks)
-        As read.
-    even : array of complex (frames, blocks)
-        What `even_ring` made of them.
-    cycles : array (frames,)
-        Phase of the even ring, in cycles. Where the bars all but stand still in the frames nothing is taken off: that
-        would be wobble.
-    """
-    advance = float(np.polyfit(np.arange(cycles.size), cycles, 1)[0])
-    if abs(advance - np.rint(advance)) < _STANDS_STILL:
-        return blocks
-    course = blocks * np.conj(even)
-    course = course / (np.abs(course) + 1e-12) * np.exp(2j * np.pi * cycles)[:, None]
-    columns = np.stack([course, np.ones_like(course), np.conj(course)], axis=-1)
-    gram = np.einsum("fbi,fbj->bij", np.conj(columns), columns) / len(blocks)
-    side = np.einsum("fbi,fb->bi", np.conj(columns), blocks) / len(blocks)
-    solved = np.linalg.solve(gram + _RIDGE * np.eye(3), side[..., None])[..., 0]
-    solved[:, 0] = 0
-    return (blocks - np.einsum("fbi,bi->fb", columns, solved)).astype(np.complex64)
 
 
 def without_lines(

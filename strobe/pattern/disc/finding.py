@@ -46,12 +46,20 @@ def find_disc(planes: Sequence[Plane], *, full_scale: float = 255.0) -> FoundDis
         The value of white.
     """
     full: list[NDArray[np.float32]] = []
+    best: FoundDisc | None = None
     for drafted in draft_discs(planes, full_scale=full_scale):
         full = full or [plane.astype(np.float32) * np.float32(255.0 / full_scale) for plane in planes]
         found = _refined(drafted, full)
-        if found is not None:
-            return found
-    return None
+        if found is not None and (best is None or _clearness(found) > _clearness(best)):
+            best = found
+        if best is not None and best.rings[0].bars is not None:
+            break
+    return best
+
+
+def _clearness(disc: FoundDisc) -> float:
+    """How much of a disc's rings is seen."""
+    return float(sum(ring.amplitude * ring.seen_share for ring in disc.rings))
 
 
 @dataclass(frozen=True, eq=False)
