@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import CaptureRateOption
 from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle
 from strobe.errors import Refused, UsageError
@@ -26,10 +27,7 @@ def calibrate(
     ] = None,
     camera: Annotated[str | None, typer.Option(metavar="NAME", help="A name for the camera.")] = None,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the outcome in the configuration.")] = False,
-    capture_rate: Annotated[
-        float | None,
-        typer.Option(metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
-    ] = None,
+    capture_rate: CaptureRateOption = None,
     config: ConfigOption = None,
 ) -> None:
     """Measure a camera's clock against a lamp that flashes exactly.

@@ -1,4 +1,4 @@
-"""What the commands about the drive share: options for measuring a clip, and clips measured one after the other."""
+"""What the commands share that measure: options, and clips measured one after the other."""
 
 from __future__ import annotations
 
@@ -15,13 +15,34 @@ if TYPE_CHECKING:
     from strobe.drive.machine import Machine
     from strobe.measurement import Measurement
 
-__all__ = ["DotsOption", "LampOption", "MachineOption", "MainsOption", "clip_options", "load_machine", "measured"]
+__all__ = [
+    "CaptureRateOption",
+    "DotsOption",
+    "LampOption",
+    "MachineOption",
+    "MainsOption",
+    "RpmOption",
+    "clip_options",
+    "load_machine",
+    "measured",
+]
 
+RpmOption = Annotated[
+    str | None, typer.Option("--rpm", metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")
+]
 DotsOption = Annotated[int | None, typer.Option("--dots", metavar="N", help="Dots in the row, all round the rim.")]
 MainsOption = Annotated[str | None, typer.Option("--mains", metavar="50|60", help="Mains frequency in Hz.")]
 LampOption = Annotated[
     str,
-    typer.Option("--lamp", metavar="LAMP", help="The light: mains, steady, or its flashes a second."),
+    typer.Option(
+        "--lamp",
+        metavar="LAMP",
+        help="The light: mains, once (a flash a mains cycle), steady, or its flashes a second where known exactly.",
+    ),
+]
+CaptureRateOption = Annotated[
+    float | None,
+    typer.Option("--capture-rate", metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
 ]
 MachineOption = Annotated[
     Path | None, typer.Option("--machine", metavar="FILE", help="The machine's description (strobe machine).")

@@ -8,15 +8,21 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import DotsOption, LampOption, MachineOption, MainsOption, clip_options, load_machine, measured
+from strobe.cli.clips import (
+    DotsOption,
+    LampOption,
+    MachineOption,
+    MainsOption,
+    RpmOption,
+    clip_options,
+    load_machine,
+    measured,
+)
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 
 __all__ = ["compare", "ring", "speeds"]
 
-RpmOption = Annotated[
-    str | None, typer.Option("--rpm", metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")
-]
 MARK_FRAMES = 0.6
 """How well a person tells the frame in which a mark passes (95 %)."""
 

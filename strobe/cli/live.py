@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
@@ -30,13 +31,10 @@ _LINE = 80
 def live(
     context: typer.Context,
     source: Annotated[str, typer.Argument(metavar="[SOURCE]", hidden=True)] = "0",
-    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
-    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
-    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
-    lamp: Annotated[
-        str,
-        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
-    ] = "mains",
+    rpm: RpmOption = None,
+    dots: DotsOption = None,
+    mains: MainsOption = None,
+    lamp: LampOption = "mains",
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The picture is a mirror image.")] = False,
     band: Annotated[float, typer.Option(metavar="PERCENT", help="What counts as right, plus or minus.")] = 0.1,
     for_s: Annotated[

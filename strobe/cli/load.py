@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import DotsOption, LampOption, MainsOption, clip_options, measured
+from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption, clip_options, measured
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 
@@ -22,7 +22,7 @@ def load(
     at: Annotated[
         float | None, typer.Option(metavar="S", help="When the load came, in seconds; else the largest sag found.")
     ] = None,
-    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
+    rpm: RpmOption = None,
     dots: DotsOption = None,
     mains: MainsOption = None,
     lamp: LampOption = "mains",

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import CaptureRateOption, DotsOption, LampOption, MainsOption, RpmOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
@@ -20,17 +21,11 @@ __all__ = ["look"]
 def look(
     context: typer.Context,
     clips: Annotated[list[Path], typer.Argument(metavar="CLIP", hidden=True)],
-    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
-    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
-    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
-    lamp: Annotated[
-        str,
-        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
-    ] = "mains",
-    capture_rate: Annotated[
-        float | None,
-        typer.Option(metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
-    ] = None,
+    rpm: RpmOption = None,
+    dots: DotsOption = None,
+    mains: MainsOption = None,
+    lamp: LampOption = "mains",
+    capture_rate: CaptureRateOption = None,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The clip is a mirror image.")] = False,
     camera: CameraOption = None,
     config: ConfigOption = None,

@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import MachineOption, load_machine
+from strobe.cli.clips import (
+    CaptureRateOption,
+    DotsOption,
+    LampOption,
+    MachineOption,
+    MainsOption,
+    RpmOption,
+    load_machine,
+)
 from strobe.cli.filing import (
     AfterOption,
     AgainOption,
@@ -88,21 +96,15 @@ class MeasureRequest:
 def measure(
     context: typer.Context,
     clips: Annotated[list[Path], typer.Argument(metavar="CLIP", hidden=True)],
-    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
-    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
-    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
-    lamp: Annotated[
-        str,
-        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
-    ] = "mains",
-    capture_rate: Annotated[
-        float | None,
-        typer.Option(metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
-    ] = None,
+    rpm: RpmOption = None,
+    dots: DotsOption = None,
+    mains: MainsOption = None,
+    lamp: LampOption = "mains",
+    capture_rate: CaptureRateOption = None,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The clip is a mirror image.")] = False,
     view: Annotated[
         str | None,
-        typer.Option(metavar="rim|disc", help="Dots along a rim, or a disc from above; seen in the clip otherwise."),
+        typer.Option(metavar="rim|disc", help="Dots along a rim, which is usual, or a printed disc from above."),
     ] = None,
     disc_mm: Annotated[
         float | None,

@@ -8,7 +8,16 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import DotsOption, LampOption, MachineOption, MainsOption, clip_options, load_machine, measured
+from strobe.cli.clips import (
+    DotsOption,
+    LampOption,
+    MachineOption,
+    MainsOption,
+    RpmOption,
+    clip_options,
+    load_machine,
+    measured,
+)
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 
 __all__ = ["suspects"]
@@ -19,7 +28,7 @@ def suspects(
     context: typer.Context,
     clip: Annotated[Path, typer.Argument(metavar="CLIP", hidden=True)],
     machine: MachineOption = None,
-    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
+    rpm: RpmOption = None,
     dots: DotsOption = None,
     mains: MainsOption = None,
     lamp: LampOption = "mains",

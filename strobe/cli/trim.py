@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import DotsOption, LampOption, MainsOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.live import ends_by_hand, live_options, open_live_source
 from strobe.console import ExitStatus, Surroundings, settle, write_line
@@ -27,12 +28,9 @@ __all__ = ["trim"]
 def trim(
     context: typer.Context,
     source: Annotated[str, typer.Argument(metavar="[SOURCE]", hidden=True)] = "0",
-    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
-    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
-    lamp: Annotated[
-        str,
-        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
-    ] = "mains",
+    dots: DotsOption = None,
+    mains: MainsOption = None,
+    lamp: LampOption = "mains",
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The picture is a mirror image.")] = False,
     band: Annotated[float, typer.Option(metavar="PERCENT", help="What counts as right, plus or minus.")] = 0.1,
     done_at: Annotated[

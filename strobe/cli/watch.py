@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import MachineOption, load_machine
+from strobe.cli.clips import DotsOption, LampOption, MachineOption, MainsOption, RpmOption, load_machine
 from strobe.cli.filing import (
     AfterOption,
     Filing,
@@ -47,13 +47,10 @@ def watch(
     patience: Annotated[
         float, typer.Option("--patience", metavar="S", help="Seconds after which an unreadable clip is given up.")
     ] = 60.0,
-    rpm: Annotated[str | None, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = None,
-    dots: Annotated[int | None, typer.Option(metavar="N", help="Dots in the row, all round the rim.")] = None,
-    mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
-    lamp: Annotated[
-        str,
-        typer.Option(metavar="LAMP", help="The light: mains, steady, or its flashes a second where known exactly."),
-    ] = "mains",
+    rpm: RpmOption = None,
+    dots: DotsOption = None,
+    mains: MainsOption = None,
+    lamp: LampOption = "mains",
     machine: MachineOption = None,
     camera: CameraOption = None,
     config: ConfigOption = None,

@@ -258,10 +258,6 @@ class JointFit:
             floor=floor,
         )
 
-    def size_rows(self) -> Array:
-        """Each event's size as a linear function of the sampled angles, its time and recovery being known."""
-        return self.rows[_TREND : self.base]
-
     def _event_rows(self) -> Array:
         """Size, time and recovery of each event, all being unknown together, as functions of the sampled angles."""
         slopes = [shape.slopes(self.time) for shape in self.shapes]

@@ -49,7 +49,7 @@ from strobe.measuring.rows import Lamp, gather
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.unevenness import uneven_dots
 from strobe.pattern import PatternReading
-from strobe.phase import CoarseLine, TimeBase, find_flicker, measure_flash_rate, read_line, shows_line
+from strobe.phase import CoarseLine, TimeBase, find_flicker, folded_hz, measure_flash_rate, read_line, shows_line
 
 __all__ = ["check_options", "measure", "measure_reading"]
 
@@ -99,7 +99,7 @@ def measure(
     mirrored : bool
         Whether the clip is a mirror image, as front cameras and mirrors make it.
     view : str or None
-        ``rim`` for dots along a rim, ``disc`` for a printed disc from above; without it the clip decides.
+        ``rim`` for dots along a rim, the same without it; ``disc`` for a printed disc from above.
     disc_mm : float or None
         Diameter of the paper disc, for its eccentricity in millimetres.
     mains_default : float or None
@@ -359,9 +359,8 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
 
 def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:
     """Whether a mains lamp's flashes, or half of them, may show at a frequency."""
-    cycles = np.array([rate_hz, rate_hz / 2]) * time.interval_s
-    folded_hz = np.abs(cycles - np.rint(cycles)) / time.interval_s
-    return bool(np.any(np.abs(folded_hz - seen_hz) < _MAINS_REACH * rate_hz))
+    shown_hz = folded_hz(np.array([rate_hz, rate_hz / 2]), time.interval_s)
+    return bool(np.any(np.abs(shown_hz - seen_hz) < _MAINS_REACH * rate_hz))
 
 
 def _favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:

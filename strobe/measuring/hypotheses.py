@@ -3,7 +3,7 @@
 A row's phase is known only up to whole dots per frame, and a lamp may or may not take part. Each hypothesis (nominal
 speed, number of dots, lamp-timed or camera-timed) turns the same phase into another speed. What tells them apart is,
 in this order: the time of one turn from the dots' irregularities, the way the lamp's swing lies to the brightness,
-the ratios of the pitches where there are several rows, and last that most machines run within a few per cent.
+how several rows of one rim turn together, and last that most machines run within a few per cent.
 """
 
 from __future__ import annotations

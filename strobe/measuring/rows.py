@@ -8,7 +8,7 @@ the ratio of the pitches. The time of one turn, where the dots' irregularities s
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from strobe.phase import (
     combine_blocks,
     find_line,
     find_turns,
+    folded_hz,
     follow_phase,
     lit_frames,
 )
@@ -229,13 +230,12 @@ class _Lines:
 
 def _usual(mains: Sequence[float], rpm: float | None, dots: int | None) -> set[tuple[float, int]]:
     """Speeds and counts to begin with."""
-    speeds = (rpm,) if rpm is not None else NOMINAL_RPM
-    pairs = {
+    return {
         (speed, count)
-        for speed in speeds
+        for speed in ((rpm,) if rpm is not None else NOMINAL_RPM)
         for count in ((dots,) if dots is not None else tuple(bars_for(hz, speed) for hz in mains))
+        if count >= LEAST_DOTS
     }
-    return {(speed, count) for speed, count in pairs if count >= LEAST_DOTS}
 
 
 def _unusual(
@@ -313,9 +313,7 @@ def _scored(
     else:
         score += own
     score += 0.2 * float(np.log(draft.evidence.row.amplitude / max(r.row.amplitude for r in rows)))
-    return Draft(
-        draft.evidence, draft.lamp, draft.speed_rpm, draft.count, draft.kind, draft.coarse, tuple(counts), score
-    )
+    return replace(draft, counts=tuple(counts), score=score)
 
 
 def _standing(count: int, nominal_rpm: float, mains: Sequence[float]) -> float:
@@ -354,5 +352,4 @@ def _fit(draft: Draft, other: RowEvidence, lines: _Lines, place: int) -> tuple[i
 def _would_show(lamp: Lamp, time: TimeBase) -> bool:
     """Whether flashes at the nominal rate would make the brightness beat visibly at this frame rate."""
     assert lamp.nominal_hz is not None
-    cycles = lamp.nominal_hz * time.interval_s
-    return abs(cycles - np.rint(cycles)) / time.interval_s > 1.0
+    return folded_hz(lamp.nominal_hz, time.interval_s) > 1.0

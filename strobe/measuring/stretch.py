@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.measurement import Note
 from strobe.pattern import PatternReading
+from strobe.pattern.images import runs_of
 from strobe.phase import CoarseLine, TimeBase, combine_blocks, follow_phase
 
 __all__ = ["SteadyPart", "steady_part"]
@@ -76,20 +77,20 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
 
 
 def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
-    """Frames at which the brightness of the scenery, or of the dots, changes for good."""
+    """Frames at which the brightness of the scenery changes for good."""
+    if not pattern.brightness.size:
+        return []
     found: list[int] = []
     around = max(_LEAST_FRAMES, round(_AROUND_S / time.interval_s))
-    levels = [pattern.brightness.mean(axis=1)] if pattern.brightness.size else []
-    for level in levels:
-        total = np.concatenate([[0.0], np.cumsum(level)])
-        mean = (total[around:] - total[:-around]) / around
-        jump = np.abs(mean[around + _GAP :] - mean[: -around - _GAP]) / max(float(np.median(level)), 1e-9)
-        usual = float(np.median(jump))
-        while jump.size and jump.max() > max(_LIGHT_STEP, _CLEARLY * usual):
-            top = int(np.argmax(jump))
-            found.append(top + around)
-            jump = jump.copy()
-            jump[max(0, top - around - _GAP) : top + around + _GAP] = 0
+    level = pattern.brightness.mean(axis=1)
+    total = np.concatenate([[0.0], np.cumsum(level)])
+    mean = (total[around:] - total[:-around]) / around
+    jump = np.abs(mean[around + _GAP :] - mean[: -around - _GAP]) / max(float(np.median(level)), 1e-9)
+    least = max(_LIGHT_STEP, _CLEARLY * float(np.median(jump)))
+    while jump.size and jump.max() > least:
+        top = int(np.argmax(jump))
+        found.append(top + around)
+        jump[max(0, top - around - _GAP) : top + around + _GAP] = 0
     return sorted(found)
 
 
@@ -123,8 +124,7 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
     good |= _brief(~good, elsewhere, round(_BRIEF_S / (hop * time.interval_s)))
     if good.all() or not good.any():
         return first, last
-    turns = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
-    runs = turns.reshape(-1, 2)
+    runs = runs_of(good)
     a, b = runs[int(np.argmax(runs[:, 1] - runs[:, 0]))]
     margin = round(_MARGIN_S / time.interval_s)
     start = 0 if a == 0 else int(starts[a]) + margin
@@ -169,9 +169,8 @@ def _around(power: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
 
 def _brief(bad: NDArray[np.bool_], elsewhere: NDArray[np.bool_], windows: int) -> NDArray[np.bool_]:
     """Which bad windows belong to a short run between good ones, with no line elsewhere: something passed by."""
-    turns = np.flatnonzero(np.diff(np.concatenate([[0], bad.astype(int), [0]]))).reshape(-1, 2)
     brief = np.zeros_like(bad)
-    for a, b in turns:
+    for a, b in runs_of(bad):
         if a > 0 and b < bad.size and b - a <= windows and not elsewhere[a:b].any():
             brief[a:b] = True
     return brief

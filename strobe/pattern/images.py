@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from strobe.errors import MissingLibrary
 
-__all__ = ["Plane", "decimate", "mappable", "opencv"]
+__all__ = ["Plane", "decimate", "mappable", "opencv", "runs_of"]
 
 Plane = NDArray[Any]
 
@@ -48,3 +48,8 @@ def decimate(plane: Plane, factor: int) -> NDArray[np.float32]:
 def mappable(plane: Plane) -> Plane:
     """`plane` in a form that OpenCV resamples."""
     return plane if plane.dtype in (np.uint8, np.uint16, np.float32) else plane.astype(np.float32)
+
+
+def runs_of(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Unbroken runs of True as (begin, end), the end exclusive: array (runs, 2)."""
+    return np.flatnonzero(np.diff(np.concatenate([[0], mask.view(np.int8), [0]]))).reshape(-1, 2)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.pattern.finding import FoundRow
-from strobe.pattern.images import Plane
+from strobe.pattern.images import Plane, runs_of
 
 __all__ = ["RowReader", "learn_row"]
 
@@ -236,13 +236,12 @@ def _demodulate(profile: NDArray[np.float32], phase: NDArray[np.float64], pitch_
 def _run_with_dots(envelope: NDArray[np.float64]) -> NDArray[np.bool_] | None:
     """The longest unbroken run of columns whose envelope is at least 0.2 of its 90th percentile."""
     strong = envelope > 0.2 * np.percentile(envelope, 90)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], strong.view(np.int8), [0]])))
-    if edges.size == 0:
+    runs = runs_of(strong)
+    if runs.size == 0:
         return None
-    starts, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - starts))
+    begin, end = runs[int(np.argmax(runs[:, 1] - runs[:, 0]))]
     run = np.zeros(envelope.size, bool)
-    run[starts[longest] : ends[longest]] = True
+    run[begin:end] = True
     return run
 
 

@@ -60,13 +60,6 @@ class PatternReader:
         """The reading of the frames that were learned from."""
         return self._base
 
-    @property
-    def outlines(self) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
-        """Each row's course (x, y) in pixels of the picture as displayed."""
-        down, right = self._learned.grain
-        courses = [(one.x_px * right, one.y_px * down) for one in self._learned.readers if isinstance(one, RowReader)]
-        return tuple((y, x) for x, y in courses) if self._learned.upright else tuple(courses)
-
     def read(self, frame: Frame) -> FrameReading:
         """Read one frame where the rows were learned."""
         plane = _plane(frame, self._learned.plane, self._learned.upright)

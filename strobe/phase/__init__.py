@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from strobe.phase.flicker import find_flicker, shows_line
+from strobe.phase.flicker import find_flicker, folded_hz, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
 from strobe.phase.lines import CoarseLine, LineReading, combine_blocks, find_line, follow_phase, lit_frames, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
@@ -19,6 +19,7 @@ __all__ = [
     "find_line",
     "find_turns",
     "fit_time_base",
+    "folded_hz",
     "follow_phase",
     "lit_frames",
     "measure_flash_rate",

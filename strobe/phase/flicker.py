@@ -5,10 +5,12 @@ Its rate can't be told from its alias, and need not be: what it does to the dots
 
 from __future__ import annotations
 
+from typing import Any, overload
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["find_flicker", "shows_line"]
+__all__ = ["find_flicker", "folded_hz", "shows_line"]
 
 _SLOWEST_HZ = 2.5
 """Below this the turning platter itself may change the light on the scenery."""
@@ -18,6 +20,16 @@ _LEAST_CYCLES = 10
 _LIT = 0.2
 _MULTIPLES, _APART_CYCLES = 12, 4.0
 _EDGE = 0.98
+
+
+@overload
+def folded_hz(rate_hz: float, interval_s: float) -> float: ...
+@overload
+def folded_hz(rate_hz: NDArray[np.float64], interval_s: float) -> NDArray[np.float64]: ...
+def folded_hz(rate_hz: Any, interval_s: float) -> Any:
+    """Frequency at which frames `interval_s` apart show a rate: its distance from the nearest multiple of theirs."""
+    cycles = rate_hz * interval_s
+    return np.abs(cycles - np.rint(cycles)) / interval_s
 
 
 def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *, interval_s: float) -> float | None:
@@ -56,10 +68,9 @@ def shows_line(
 
     False where it folds to less than what the turning platter itself may cause, or beside a multiple of its double.
     """
-    cycles = rate_hz * np.concatenate([[1.0], 2.0 * np.arange(1, _MULTIPLES)]) * interval_s
-    folded_hz = np.abs(cycles - np.rint(cycles)) / interval_s
+    seen_hz = folded_hz(rate_hz * np.concatenate([[1.0], 2.0 * np.arange(1, _MULTIPLES)]), interval_s)
     apart_hz = _APART_CYCLES / float(np.ptp(time_s))
-    if brightness.size == 0 or folded_hz[0] < _SLOWEST_HZ or np.abs(folded_hz[1:] - folded_hz[0]).min() < apart_hz:
+    if brightness.size == 0 or seen_hz[0] < _SLOWEST_HZ or np.abs(seen_hz[1:] - seen_hz[0]).min() < apart_hz:
         return False
     grid = np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / float(np.ptp(time_s)))
     there = float(_power(brightness, time_s, np.array([rate_hz]))[0])

@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.flicker import folded_hz
+
 __all__ = ["FlashRate", "measure_flash_rate"]
 
 _SPAN = 0.01
@@ -124,8 +126,7 @@ def measure_flash_rate(
     floor = _floor(relative, time_s, window, interval)
     for candidate in candidates_hz:
         grid = np.arange(candidate * (1 - _SPAN), candidate * (1 + _SPAN), step)
-        fold = np.abs(grid * interval - np.rint(grid * interval)) / interval
-        grid = grid[fold * duration > _LEAST_CYCLES]
+        grid = grid[folded_hz(grid, interval) * duration > _LEAST_CYCLES]
         if grid.size < 3:
             continue
         parts = np.array_split(grid, max(1, grid.size // 128))
@@ -212,7 +213,7 @@ def _refine(
         starts = chosen + np.array([-0.6, -0.3, 0.3, 0.6]) / duration
         tries = [wave, *(_shared_wave(relative, time_s, float(start), usable) for start in starts)]
         wave = min(tries, key=lambda one: one.unexplained)
-    fold = abs(wave.rate_hz * interval - np.rint(wave.rate_hz * interval)) / interval
+    fold = folded_hz(wave.rate_hz, interval)
     if fold * duration < _SLOW_CREEP_CYCLES:
         wave = _creeping_wave(relative, time_s, wave.rate_hz, usable)
     if fold * duration < 0.8 * _LEAST_CYCLES:
@@ -335,8 +336,7 @@ def _fit(
     interval = float(np.median(np.diff(time_s)))
     harmonics = [1]
     for h in range(2, _MOST_HARMONICS + 1):
-        fold = abs(h * rate * interval - np.rint(h * rate * interval)) / interval
-        if fold * duration > _LEAST_CYCLES:
+        if folded_hz(h * rate, interval) * duration > _LEAST_CYCLES:
             harmonics.append(h)
     angle = 2 * np.pi * rate * time_s
     waves = [np.stack([np.cos(h * angle), np.sin(h * angle)], axis=1) for h in harmonics]
@@ -393,7 +393,7 @@ def _creeping_bands(
         return None
     wave = _creeping_wave(relative, time_s, rate, usable)
     moved = abs(wave.rate_hz - rate) * duration
-    creep = abs(wave.rate_hz * interval - np.rint(wave.rate_hz * interval)) / interval
+    creep = folded_hz(wave.rate_hz, interval)
     if moved > 0.15 or creep * duration < _LEAST_ARC or wave.error_hz * duration > 0.1:
         return None
     return _as_flash_rate(wave, candidate, usable, duration, creep * duration)

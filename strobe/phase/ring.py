@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.flicker import folded_hz
 from strobe.phase.turns import TurnSignature
 
 __all__ = ["EvenRing", "RingError", "even_ring", "find_turning", "signature_of", "without_lines"]
@@ -244,8 +245,7 @@ def without_lines(
     waves: list[NDArray[np.float64]] = []
     rates: list[float] = []
     for one in cycles:
-        advance = float(np.polyfit(time_s, one, 1)[0]) * interval_s
-        apparent = abs(advance - np.rint(advance)) / interval_s
+        apparent = folded_hz(float(np.polyfit(time_s, one, 1)[0]), interval_s)
         if apparent > _SLOWEST_LINE_HZ and all(abs(apparent - rate) * duration > _APART for rate in rates):
             waves.append(one)
             rates.append(float(apparent))

@@ -77,7 +77,7 @@ def speeds_text(first: Measurement, second: Measurement, kept: Sequence[Kept]) -
     for label, clip in (("FIRST", first), ("SECOND", second)):
         turns = f"{clip.speed.mean_rpm:.2f} rpm, {clip.speed.revolutions:.1f} turns"
         sheet.row(label, f"{printable(clip.clip.path)}, {turns}")
-    rows = [("Hz", "times a turn", "speed goes", "at the other speed", "sure")]
+    rows = [("Hz", "a turn", "speed goes", "at the other speed", "sure")]
     shown = [one for one in kept if one.feature.share >= LEAST_SHARE][:MOST_ROWS]
     meanings = []
     for number, one in enumerate(shown, start=1):

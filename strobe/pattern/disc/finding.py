@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.pattern.disc.drafting import FEWEST_BARS, MOST_BARS, draft_discs
 from strobe.pattern.disc.geometry import FoundDisc, FoundRing, rays, robust_fit
-from strobe.pattern.images import Plane, opencv
+from strobe.pattern.images import Plane, opencv, runs_of
 
 __all__ = ["find_disc"]
 
@@ -228,9 +228,8 @@ def _arcs(field: NDArray[np.complex128], least: float) -> list[tuple[_Floats, _F
     turn = np.angle(np.sum(field[:, 1:] * np.conj(field[:, :-1]), axis=0))
     phase = np.concatenate([[0.0], np.cumsum(turn)])
     azimuth = (first + np.arange(power.size)) * 2 * np.pi / power.size
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], good.view(np.int8), [0]])))
     arcs = []
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+    for begin, end in runs_of(good):
         if end - begin > power.size * _LEAST_PIECE:
             part = slice(begin, end)
             arcs.append((azimuth[part], phase[part], np.minimum(power[part] / usual, 1.0)))
