@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -49,7 +49,17 @@ from strobe.measuring.rows import Lamp, gather
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.unevenness import uneven_dots
 from strobe.pattern import PatternReading
-from strobe.phase import CoarseLine, TimeBase, find_flicker, folded_hz, measure_flash_rate, read_line, shows_line
+from strobe.phase import (
+    CoarseLine,
+    FlashRate,
+    TimeBase,
+    combine_blocks,
+    find_flicker,
+    folded_hz,
+    measure_flash_rate,
+    read_line,
+    shows_line,
+)
 
 __all__ = ["check_options", "measure", "measure_reading"]
 
@@ -59,6 +69,9 @@ _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
 _MAINS_REACH = 0.005
+_DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.1, 255.0, 8, 0.5
+"""Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
+second harmonic that goes with it: soft light does not swing the dots so."""
 _USUAL_MAINS = 6.0
 """Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
@@ -331,6 +344,8 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
     exact = None if isinstance(lamp, str) else float(lamp)
     candidates = (exact,) if exact is not None else (100.0, 120.0)
     flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
+    if flash is None:
+        flash = _flash_on_the_dots(pattern, time, candidates)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if exact is not None:
         if flash is None or cycles is None:
@@ -355,6 +370,22 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
         Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
+
+
+def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: Sequence[float]) -> FlashRate | None:
+    """The flash rate from the dots' own amplitude, where a lamp lights them alone, as a machine's own lamp does.
+
+    Only a deep swing counts: the dots themselves make a faint one, at a rate that is their own.
+    """
+    if not pattern.rows:
+        return None
+    amplitude, _ = combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)
+    size = np.abs(amplitude)
+    alike = np.tile((_WHITE * size / size.max())[:, None], (1, _AS_ROWS))
+    flash = measure_flash_rate(alike, time.time_s, candidates_hz, downward=False)
+    if flash is None or flash.modulation < _DEEP_SWING:
+        return None
+    return replace(flash, second=max(flash.second, _OF_FLASHES))
 
 
 def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:

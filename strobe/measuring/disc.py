@@ -285,7 +285,8 @@ def _read_ring(amplitude: NDArray[np.complex128], chosen: Hypothesis, time: Time
     turns = line.dots / chosen.dots
     waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES]
     dots, removed, first = without_lines(line.dots, time.time_s, time.interval_s, waves)
-    return replace(line, kind=kind, dots=dots, removed_hz=removed + line.removed_hz, hidden_dots=first)
+    hidden = ((removed[0], first, 1.0),) if removed else ()
+    return replace(line, kind=kind, dots=dots, removed_hz=removed + line.removed_hz, hidden=hidden)
 
 
 def off_centre_left_percent(chosen: Hypothesis, even: EvenRing) -> float:

@@ -24,8 +24,11 @@ __all__ = ["Hypothesis", "check_coherence", "choose", "weigh"]
 _SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
 _WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
-_FLASHES, _DEEP = (0.5, 0.2), 0.2
-"""Second and third harmonic of flashes at the least, and flicker too deep for soft light behind a long shutter."""
+_FLASHES, _RECTIFIED, _PURE_WAVE = (0.5, 0.2), (0.1, 0.03), (0.06, 0.018)
+"""Second and third harmonic of flashes and of rectified light at the least, and of a filament's wave at the most."""
+_SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
+"""Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
+its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
 _CLEAR_GAP = 2.0
 _SAME_SPEED = 0.01
 _CLOSE_PERCENT = 0.6
@@ -122,14 +125,19 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
 def _vote_of_flicker(flash: FlashRate) -> float:
     """What the flicker's shape alone says for the camera-timed line (+) or the lamp-timed one (-).
 
-    Light that comes and goes softly times the dots only behind a shutter so long that little flicker is left in the
-    brightness; flashes, with strong harmonics, mostly do.
+    Flashes mostly do the timing. Soft light does so only behind a shutter so long that it averages out, which leaves
+    little flicker in the brightness; a filament, a pure wave, flickers as little and never does. Rectified light keeps
+    its harmonics behind a shutter of any length. Flicker too faint to have a shape says nothing.
     """
     if flash.second > _FLASHES[0] or flash.third > _FLASHES[1]:
         return -0.45
-    if not flash.soft:
+    if not flash.soft or flash.modulation < _SHAPELESS:
         return 0.0
-    return 1.0 if flash.modulation > _DEEP else 0.4
+    if flash.modulation > _SHALLOW:
+        return 1.0 if flash.modulation > _DEEP else 0.4
+    if flash.second > _RECTIFIED[0] or flash.third > _RECTIFIED[1]:
+        return -0.3
+    return 0.4 if flash.second < _PURE_WAVE[0] and flash.third < _PURE_WAVE[1] else 0.0
 
 
 def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:

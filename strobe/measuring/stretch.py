@@ -12,10 +12,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.errors import Refused
 from strobe.measurement import Note
 from strobe.pattern import PatternReading
 from strobe.pattern.images import runs_of
-from strobe.phase import CoarseLine, TimeBase, combine_blocks, follow_phase
+from strobe.phase import CoarseLine, TimeBase, combine_blocks, find_flicker, follow_phase
 
 __all__ = ["SteadyPart", "steady_part"]
 
@@ -23,6 +24,10 @@ _AROUND_S, _LEAST_FRAMES = 0.3, 8
 _GAP = 2
 _LIGHT_STEP, _CLEARLY = 0.1, 6.0
 """Relative change of the brightness within some frames, and how far above the usual ones of the clip, for a step."""
+_LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.05, 0.05
+_AROUND_FLICKER_S, _AROUND_CYCLES, _FLICKER_STEP, _LIT, _FAINT = 0.8, 3.0, 0.15, 0.2, 0.1
+"""The same for how the scenery flickers: how unlike it is before and after, of bins that are lit, where it flickers
+at least faintly by its strongest."""
 _WINDOW_S, _HOP_S = 0.6, 0.3
 _OFF_SPEED = 0.035
 _MOST_LEFT = 0.5
@@ -55,11 +60,16 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     Returns
     -------
     SteadyPart
-        All of it where nothing changes, or where no part would be long enough.
+        All of it where nothing changes.
+
+    Raises
+    ------
+    Refused
+        ``too-short`` where no part would be long enough.
     """
     if not pattern.rows or time.duration_s < 2 * _LEAST_S:
         return SteadyPart(pattern, time, ())
-    steps = _light_steps(pattern, time)
+    steps = sorted(_light_steps(pattern, time) + _flicker_steps(pattern, time))
     first, last = _longest(steps, time.time_s.size)
     notes = []
     if steps:
@@ -68,8 +78,14 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     if run != (first, last):
         notes.append(("speed-changed", "The platter is not at its speed all the time"))
         first, last = run
-    if (first, last) == (0, time.time_s.size) or time.time_s[last - 1] - time.time_s[first] < _LEAST_S:
+    if (first, last) == (0, time.time_s.size):
         return SteadyPart(pattern, time, ())
+    if time.time_s[last - 1] - time.time_s[first] < _LEAST_S:
+        raise Refused(
+            "too-short",
+            f"{notes[0][1]} so often that no part of {_LEAST_S:g} s is left to measure.",
+            "Film at least 10 seconds under one light, with the platter at its speed and the camera's exposure fixed.",
+        )
     kept = np.arange(first, last)
     left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
     said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
@@ -80,18 +96,66 @@ def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     """Frames at which the brightness of the scenery changes for good."""
     if not pattern.brightness.size:
         return []
-    found: list[int] = []
     around = max(_LEAST_FRAMES, round(_AROUND_S / time.interval_s))
     level = pattern.brightness.mean(axis=1)
     total = np.concatenate([[0.0], np.cumsum(level)])
     mean = (total[around:] - total[:-around]) / around
     jump = np.abs(mean[around + _GAP :] - mean[: -around - _GAP]) / max(float(np.median(level)), 1e-9)
     least = max(_LIGHT_STEP, _CLEARLY * float(np.median(jump)))
+    return _tops(jump, least, around)
+
+
+def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
+    """Frames at which the scenery begins to flicker otherwise, as under another lamp of the same brightness.
+
+    Where the frame rate changes, one lamp flickers in two ways; nothing is looked for then.
+    """
+    steps = np.diff(time.time_s) / time.interval_s
+    if np.mean(np.abs(steps - np.rint(steps)) > _OFF_STEP) > _SOME_STEPS:
+        return []
+    flicker_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
+    if flicker_hz is None:
+        return []
+    around = max(_LEAST_FRAMES, round(max(_AROUND_FLICKER_S, _AROUND_CYCLES / flicker_hz) / time.interval_s))
+    if time.time_s.size < 3 * around:
+        return []
+    level = pattern.brightness.mean(axis=0)
+    bins = pattern.brightness[:, level > _LIT * level.max()]
+    total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(bins, axis=0)])
+    edges = np.clip(np.arange(len(bins))[:, None] + np.array([-around // 2, around - around // 2]), 0, len(bins))
+    slow = (total[edges[:, 1]] - total[edges[:, 0]]) / np.diff(edges, axis=1)
+    turned = (bins / slow - 1) * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
+    total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(turned, axis=0)])
+    mean = (total[around:] - total[:-around]) / around
+    before, after = mean[: -around - _GAP], mean[around + _GAP :]
+    product = np.conj(before) * after
+    drift = np.median(np.angle(product.sum(axis=1)))
+    turn = np.exp(-0.5j * drift)
+    apart = np.abs(before * np.conj(turn) - after * turn) ** 2 / 2
+    power = (np.abs(before) ** 2 + np.abs(after) ** 2) / 2
+    if 2 * np.sqrt(np.median(power.max(axis=0))) < _LEAST_FLICKER:
+        return []
+    jump = np.median(apart / (power + _FAINT * power.max(axis=0) + 1e-12), axis=1)
+    tops = _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
+    return [top + side * (around // 4) for top in tops for side in (-1, 1)]
+
+
+def _beside(jump: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """The largest of `jump` between one and two `reach` away, on either side."""
+    padded = np.pad(jump, 2 * reach)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, reach + 1).max(axis=1)
+    most: NDArray[np.float64] = np.maximum(windows[: jump.size], windows[3 * reach : 3 * reach + jump.size])
+    return most
+
+
+def _tops(jump: NDArray[np.float64], least: float, around: int) -> list[int]:
+    """Frames of the steps whose `jump` between the means of `around` frames before and after stands out."""
+    found: list[int] = []
     while jump.size and jump.max() > least:
         top = int(np.argmax(jump))
         found.append(top + around)
         jump[max(0, top - around - _GAP) : top + around + _GAP] = 0
-    return sorted(found)
+    return found
 
 
 def _longest(steps: list[int], frames: int) -> tuple[int, int]:

@@ -379,9 +379,9 @@ class _CalmWatch:
         self._watch.look(plane)
         return (0, 0)
 
-    def course(self) -> CameraCourse:
+    def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
         """What was seen."""
-        seen = self._watch.course()
+        seen = self._watch.course(brightness)
         return replace(seen, moved=_clearly_moved(seen.shift_px), read_at_px=np.zeros_like(seen.read_at_px))
 
 
@@ -439,12 +439,13 @@ def _collect(
     brightness = np.zeros((len(times), 0))
     camera = CameraCourse.unseen(len(times))
     if learned is not None:
-        camera = learned.watch.course()
+        brightness = np.array([one[1] for one in seen], np.float64)
+        camera = learned.watch.course(brightness)
         first = learned.readers[0]
         if isinstance(first, RingReader) and not camera.read_at_px.any():
             moved = _bears_out(camera, np.array([one[0][0] for one in seen]), first)
             camera = replace(camera, moved=moved)
-        brightness = camera.evened(np.array([one[1] for one in seen], np.float64))
+        brightness = camera.evened(brightness)
         for k, reader in enumerate(learned.readers):
             if isinstance(reader, RingReader):
                 blocks = camera.taken_off(

@@ -24,6 +24,8 @@ _A_ROW = 0.3
 _CALM_LOOKS, _CALM_PX, _CALM_NOISES, _LOOK_EVERY = 36, 0.2, 6.0, 6
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
+_LEAST_CYCLES, _FAR_OUT, _MOST_LINES = 20, 1000.0, 3
+"""Of a line in the brightness over the clip, its power by the median, and how many are taken off the shift."""
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
 
 
@@ -180,20 +182,54 @@ class ShakeWatch:
         self._away[-1] = away.ravel().astype(np.float32)
         self._recent = [*self._recent[1 - _CALM_LOOKS :], self._last]
 
-    def course(self) -> CameraCourse:
-        """What was seen, frames that were not looked at filled in between their neighbours."""
+    def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
+        """What was seen, frames that were not looked at filled in between their neighbours.
+
+        Flicker makes the scenery seem to move; what goes with lines in its `brightness` (frames, bins) is left out.
+        """
         seen = np.array(self._seen, float).reshape(-1, 7)
         looked = np.isfinite(seen[:, 0])
         if looked.any():
             frames = np.arange(len(seen))
             seen = np.stack([np.interp(frames, frames[looked], one[looked]) for one in seen.T], axis=1)
+        flicker = np.zeros((len(seen), 0)) if brightness is None else _flicker(brightness)
+        seen[:, :6] = _without(flicker, seen[:, :6])
         noise = float(np.median(seen[:, 6])) if len(seen) else float("nan")
         read_at = np.array(self._read_at, int).reshape(-1, 2)
         moved = bool(looked.any()) and (
             bool(read_at.any()) or _restless(seen[:, :2]) > max(_LEAST_MOTION_PX, _NOISES * noise)
         )
-        parallax = _common_ways(np.array(self._away, float)) if moved else np.zeros((len(seen), 0))
+        parallax = _common_ways(_without(flicker, np.array(self._away, float))) if moved else np.zeros((len(seen), 0))
         return CameraCourse(seen[:, :2], seen[:, 2:6], parallax, read_at, noise, moved, self._anchor)
+
+
+def _flicker(brightness: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Waves (frames, n) of the few lines that stand far out of the brightness (frames, bins), slowly changing."""
+    frames = len(brightness)
+    level = brightness.mean(axis=0)
+    if frames < _LEAST_FRAMES or not np.any(level > 0):
+        return np.zeros((frames, 0))
+    relative = brightness[:, level > 0] / level[level > 0] - 1
+    window = np.hanning(frames + 2)[1:-1, None]
+    power = np.mean(np.abs(np.fft.rfft(window * (relative - relative.mean(axis=0)), 4 * frames, axis=0)) ** 2, axis=1)
+    power[: 4 * _LEAST_CYCLES] = 0
+    clear = _FAR_OUT * float(np.median(power))
+    u = np.linspace(-1, 1, frames)
+    waves: list[NDArray[np.float64]] = []
+    while len(waves) < 4 * _MOST_LINES and power.max() > clear:
+        top = int(np.argmax(power))
+        turn = np.exp(2j * np.pi * top / (4 * frames) * np.arange(frames))
+        waves += [turn.real, turn.imag, u * turn.real, u * turn.imag]
+        power[max(0, top - 12) : top + 13] = 0
+    return np.stack(waves, axis=1) if waves else np.zeros((frames, 0))
+
+
+def _without(waves: NDArray[np.float64], series: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`series` (frames, n) less what follows `waves` (frames, m)."""
+    if not waves.shape[1] or not np.all(np.isfinite(series)):
+        return series
+    left: NDArray[np.float64] = series - waves @ np.linalg.lstsq(waves, series, rcond=None)[0]
+    return left
 
 
 def _common_ways(tracks: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -15,9 +15,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.blocks import lit_frames
 from strobe.phase.lamp import FlashRate
 
-__all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "follow_phase", "lit_frames", "read_line"]
+__all__ = ["CoarseLine", "LineReading", "find_line", "follow_phase", "read_line"]
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
@@ -25,16 +26,16 @@ _WOBBLE_LINES = 10
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
+_WOBBLE_HARMONICS = 2
+"""Of the lamp, that are strong enough for a wobble beside them to go with them unseen."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
 _KEEPS, _RUNS = 0.3, 0.7
 """Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
 _ODD_HALVES = (1, 3, 5)
-_DARK = 0.35
-_FEW_LIT, _MANY_LIT = 0.2, 0.8
-"""Amplitude of a frame that hardly met a flash, relative to the others; share of lit frames to go on with, and from
-which frames meet a flash or more and none is left out."""
+_FEW_LIT = 0.2
+"""Share of lit frames to go on with."""
 _BEAT_HZ = 0.35
 _SMOOTH_S = 0.2
 _ROUNDS = 3
@@ -42,6 +43,8 @@ _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
 _MOST_MODULATION = 0.9
+_CURVED = 1.4
+"""By how much more light may swing than the dots' amplitude does through a camera's curve."""
 _UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
 """A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
 _PIECES = 12
@@ -83,9 +86,10 @@ class LineReading:
         Cycles that the swing makes within the clip.
     removed_hz : tuple of float
         Frequencies at which something was fitted and taken off.
-    hidden_dots : float
-        The part of the swing that stands as the brightness does: a lamp's own swing does not, so that a wobble on the
-        lamp's beat (the first of `removed_hz`) may have been taken off with it.
+    hidden : tuple of (float, float, float)
+        Frequency and dots of that part of each lamp's wave that stands as the brightness does, and its share of the
+        wave: a lamp's own swing does not stand so, and a wobble on its beat, or a multiple of that, may have been taken
+        off with it.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -99,43 +103,8 @@ class LineReading:
     swing_dots: float
     swing_cycles: float
     removed_hz: tuple[float, ...]
-    hidden_dots: float
+    hidden: tuple[tuple[float, float, float], ...]
     vote: float
-
-
-def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128], float]:
-    """One amplitude per frame from the independent blocks of a row, and the noise that the blocks do not share.
-
-    Parameters
-    ----------
-    blocks : array of complex (frames, blocks)
-        Amplitudes of the parts of one row.
-
-    Returns
-    -------
-    tuple
-        Amplitudes (frames,), and the 1-sigma phase noise in dots of the whole row from the difference of its halves
-        (NaN for a single block); error that all blocks share is not in it.
-    """
-    blocks = blocks.astype(np.complex128)
-    total = blocks.sum(axis=1)
-    for _ in range(2):
-        turn = np.conj(total) / (np.abs(total) + 1e-12)
-        offset = turn @ blocks
-        total = (blocks * np.exp(-1j * np.angle(offset))).sum(axis=1)
-    if blocks.shape[1] < 2:
-        return total, float("nan")
-    turned = blocks * np.exp(-1j * np.angle(offset))
-    even, odd = turned[:, ::2].sum(axis=1), turned[:, 1::2].sum(axis=1)
-    difference = np.angle(even * np.conj(odd)) / (2 * np.pi)
-    return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))
-
-
-def lit_frames(amplitude: NDArray[np.complex128]) -> NDArray[np.bool_]:
-    """Frames (frames,) that show the dots, where the exposure of many others hardly met a flash; else all."""
-    size = np.abs(amplitude)
-    lit: NDArray[np.bool_] = size > _DARK * np.percentile(size, 80)
-    return lit if np.mean(lit) < _MANY_LIT else np.ones_like(lit)
 
 
 def find_line(
@@ -318,9 +287,8 @@ def _follow(
     if flash is not None and swings and height is not None:
         slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
-    hidden_dots = abs(first) if swings else 0.0
-    if flash is not None and height is not None:
-        hidden_dots *= _in_phase(first, flash.flicker_at(height))
+    beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
+    hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -340,7 +308,7 @@ def _follow(
     clean = residual - taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
-    swing_dots = float(np.abs(first)) if swings else abs(modulation) / (4 * np.pi)
+    swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
     return LineReading(
         kind=kind,
         dot_rate_hz=dot_rate + slope,
@@ -351,7 +319,7 @@ def _follow(
         swing_dots=swing_dots,
         swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in waves),
-        hidden_dots=float(hidden_dots),
+        hidden=hidden,
         vote=vote,
     )
 
@@ -531,9 +499,21 @@ def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
     return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
 
 
-def _in_phase(swing: complex, flicker: complex) -> float:
-    """Cosine, without its sign, of the angle between a swing and the brightness."""
-    return float(abs((swing * np.conj(flicker)).real) / (abs(swing) * abs(flicker) + 1e-30))
+def _hidden(
+    taken_off: NDArray[np.float64], waves: Sequence[_Wave], flicker: complex | None
+) -> tuple[tuple[float, float, float], ...]:
+    """Of each wave: frequency, the amplitude that stands as the brightness does (all where none is seen), its share.
+
+    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples.
+    """
+    found = []
+    for wave in waves:
+        swing = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * wave.cycles)))
+        share = 1.0
+        if flicker is not None and flicker != 0:
+            share = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
+        found.append((wave.apparent_hz, share * abs(swing), share))
+    return tuple(found)
 
 
 def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.lines import lit_frames
+from strobe.phase.blocks import lit_frames
 
 __all__ = ["TurnSignature", "find_turns"]
 
