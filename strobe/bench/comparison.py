@@ -20,7 +20,6 @@ from strobe.bench.weighing import (
     group_of,
     holm,
     mean_half_width,
-    pooled,
     weigh,
 )
 from strobe.errors import UsageError
@@ -189,7 +188,7 @@ def compare(job: Job, *, before: int | None = None, after: int | None = None) ->
             f"states {first.number} and {second.number} share no speed at which both were read; measure one of the "
             "speeds in both"
         )
-    drafts = [_Draft(job, first.at(rpm), second.at(rpm), rpm) for rpm in speeds]
+    drafts = [_Draft(job, first, second, rpm) for rpm in speeds]
     questions = sum(len(draft.asked) for draft in drafts)
     differences = [draft.weighed(questions) for draft in drafts]
     adjusted = iter(holm([one.p_value for each in differences for one in each]))
@@ -202,7 +201,9 @@ def compare(job: Job, *, before: int | None = None, after: int | None = None) ->
         *(job.name, first.label, first.number, second.label, second.number),
         repairs=tuple(state.label for state in between),
         speeds=tuple(draft.comparison(each, adjusted) for draft, each in zip(drafts, differences, strict=True)),
-        condition_differences=_condition_differences(first.readings, second.readings),
+        condition_differences=_condition_differences(
+            *([reading for rpm in speeds for reading in state.at(rpm)] for state in (first, second))
+        ),
     )
 
 
@@ -286,26 +287,30 @@ def _grouped(readings: Sequence[Reading], value: Value) -> Group:
     return group_of([pair[0] for pair in pairs], [pair[1] for pair in pairs])
 
 
-def _elsewhere(job: Job, nominal_rpm: float, value: Value, *, grows: bool) -> Repeatability | None:
-    """How the machine repeats itself, from all states of the job that were read more than once.
+def _elsewhere(
+    job: Job, nominal_rpm: float, value: Value, *, grows: bool, but: Sequence[int] = ()
+) -> list[Repeatability]:
+    """How the machine repeated itself in every state of the job that was read more than once, but for some.
 
     A figure that grows with the fault lends its spread only where it stands clear of its error of reading.
     """
     spreads = []
     for state in job.states:
         readings = [reading for reading in state.at(nominal_rpm) if value(reading) is not None]
-        if len(readings) > 1:
+        if len(readings) > 1 and state.number not in but:
             group = _grouped(readings, value)
-            if not grows or group.mean > 2 * group.reading_sigma:
+            if group.repeatability is not None and (not grows or group.mean > 2 * group.reading_sigma):
                 spreads.append(group.repeatability)
-    return pooled(spreads)
+    return spreads
 
 
 class _Draft:
     """The questions at one speed, before all of the comparison are known."""
 
-    def __init__(self, job: Job, before: Sequence[Reading], after: Sequence[Reading], nominal_rpm: float) -> None:
-        self.job, self.before, self.after, self.nominal_rpm = job, before, after, nominal_rpm
+    def __init__(self, job: Job, first: State, second: State, nominal_rpm: float) -> None:
+        self.job, self.numbers, self.nominal_rpm = job, (first.number, second.number), nominal_rpm
+        before, after = first.at(nominal_rpm), second.at(nominal_rpm)
+        self.before, self.after = before, after
         tops = [_top_hz(reading) for reading in (*before, *after)]
         self.top_hz = min(tops)
         self.bands_differ = max(tops) > self.top_hz * (1 + SAME_TOP_SHARE)
@@ -321,15 +326,13 @@ class _Draft:
         for (quantity, _, value), (first, second) in zip(self.asked, self.groups, strict=True):
             # No nearer to nominal, or further from it: that is what a person wants to know of the speed.
             change = abs(second.mean) - abs(first.mean) if quantity == DEVIATION else None
-            elsewhere = None
-            if first.repeatability is None and second.repeatability is None:
-                elsewhere = _elsewhere(self.job, self.nominal_rpm, value, grows=quantity != DEVIATION)
+            grows = quantity != DEVIATION
             found.append(
                 weigh(
                     *(first, second),
                     change=change,
-                    elsewhere=elsewhere,
-                    grows=quantity != DEVIATION,
+                    elsewhere=_elsewhere(self.job, self.nominal_rpm, value, grows=grows, but=self.numbers),
+                    grows=grows,
                     questions=questions,
                     more=MORE_READINGS,
                 )
@@ -360,6 +363,7 @@ class _Draft:
                     showable_percent=one.showable,
                 )
             )
+        whole = [one for (_, line, _), one in zip(self.asked, differences, strict=True) if line is None]
         references = [
             {reading.measurement.timing.reference for reading in group} for group in (self.before, self.after)
         ]
@@ -368,8 +372,8 @@ class _Draft:
             band_hz=(self.before[0].measurement.fluctuation.band_hz[0], self.top_hz),
             readings_before=len(self.before),
             readings_after=len(self.after),
-            spread_known=all(one.spread_known for one in differences),
-            spread_borrowed=any(one.spread_borrowed for one in differences),
+            spread_known=all(one.spread_known for one in whole),
+            spread_borrowed=any(one.spread_borrowed for one in whole),
             bands_differ=self.bands_differ,
             references_differ=references[0] != references[1],
             changes=tuple(changes),
@@ -418,16 +422,21 @@ def _lists(reading: Reading, line: Line) -> bool:
 
 
 def _condition_differences(before: Sequence[Reading], after: Sequence[Reading]) -> tuple[tuple[str, str, str], ...]:
+    """Conditions that are not the same; numbers where the readings of one state all lie above those of the other."""
     found = []
     for each in fields(Conditions):
         first, second = (
             sorted({value for reading in group if (value := getattr(reading.conditions, each.name)) is not None})
             for group in (before, after)
         )
-        if first and second and first != second:
+        if not first or not second or first == second:
+            continue
+        if isinstance(first[0], str) or first[-1] < second[0] or second[-1] < first[0]:
             found.append((each.name, _listed(first), _listed(second)))
     return tuple(found)
 
 
 def _listed(values: Sequence[str | float]) -> str:
-    return ", ".join(value if isinstance(value, str) else f"{value:g}" for value in values)
+    if isinstance(values[0], str):
+        return ", ".join(map(str, values))
+    return f"{values[0]:g}" if len(values) == 1 else f"{values[0]:g} to {values[-1]:g}"
