@@ -47,22 +47,24 @@ class Standing:
         return self.left_percent <= self.showable_percent
 
 
-def standing_of_reading(measurement: Measurement, limits: LimitSet) -> Standing:
-    """Where a single reading stands."""
-    return _standing(measurement.setup.nominal_rpm, figures_of(measurement), limits)
+def standing_of_reading(measurement: Measurement) -> Standing | None:
+    """Where a single reading stands by its own verdict; ``None`` where it was held against no limits."""
+    if measurement.verdict is None:
+        return None
+    return _standing(measurement.setup.nominal_rpm, figures_of(measurement), Verdict.of(measurement.verdict))
 
 
 def standing_of_state(job: Job, state: State, nominal_rpm: float, limits: LimitSet) -> Standing | None:
     """Where a state of a job stands at one speed, in its own whole band; ``None`` where it was not read."""
     found: StateFigures | None = state_figures(job, state, nominal_rpm, common_band=False)
-    return None if found is None else _standing(nominal_rpm, found.figures, limits)
+    return None if found is None else _standing(nominal_rpm, found.figures, judge(found.figures, limits))
 
 
-def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], limits: LimitSet) -> Standing:
+def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], verdict: Verdict) -> Standing:
     left, width = figures["weighted-peak"]
     return Standing(
         nominal_rpm=nominal_rpm,
-        verdict=judge(figures, limits),
+        verdict=verdict,
         left_percent=left,
         left_uncertainty_percent=width,
         record_percent=record_percent(nominal_rpm),

@@ -116,7 +116,7 @@ def load_limits(words: Sequence[str] | None, config: Path | None) -> LimitSet | 
     from strobe.bench.limits import USUAL, parse_limits
 
     usual: dict[str, float] = {}
-    if USUAL in words:
+    if USUAL in [word.lower() for word in words]:
         from strobe.configuration import load_configuration
 
         kept = load_configuration(config)
@@ -297,11 +297,17 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
             if not answer.strip():
                 break
             try:
-                value: Any = float(answer) if name == "running_min" else answer.strip().lower()
-                conditions = replace(conditions, **{name: value})
+                conditions = replace(conditions, **{name: _answered(name, answer.strip())})
                 break
             except UsageError as error:
                 here.err.write(f"  {error}\n")
             except ValueError:
                 here.err.write("  write a number of minutes, such as 5\n")
     return conditions
+
+
+def _answered(name: str, answer: str) -> str | float:
+    """An answer as `Conditions` takes it: a number, one of its choices, or the lamp in the person's own words."""
+    if name == "running_min":
+        return float(answer)
+    return answer if name == "light" else answer.lower()
