@@ -104,7 +104,7 @@ def test_a_job_from_as_found_to_hand_over(bench: Bench, tmp_path: Path) -> None:
         "2 bearing oiled",
     ):
         assert words in out
-    assert "strobe job compare NAME" in out
+    assert 'strobe job compare "deck 7"' in out
     out, _ = bench("job", "list")
     assert "deck 7  open   2        6" in out
     assert bench("job", "close", "deck 7")[0] == "closed\n"
@@ -260,7 +260,8 @@ def test_hostile_text_is_harmless_on_the_terminal(bench: Bench) -> None:
     bench("job", "note", hostile, f"two\nlines\r{hostile}")
     bench("measure", bench.clip("found"), "--job", hostile, "--light", hostile)
     bench("measure", bench.clip("good"), "--job", hostile, "--after", "oiled")
-    for argv in (["list"], ["show", hostile], ["compare", hostile], ["show", "none"], ["note", hostile, ""]):
+    shown = (["show", hostile], ["show", hostile, "--limit", "din-45500"], ["compare", hostile])
+    for argv in (["list"], *shown, ["show", "none"], ["note", hostile, ""]):
         out, err = bench("job", *argv)
         assert out or err
         for line in (out + err).splitlines():
@@ -385,7 +386,9 @@ def sentence(peak: float, width: float, limit: str = "din-45500") -> str:
         fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": width},
         speed={"deviation_percent": 0.0},
     )
-    return standing_sentence(standing_of_reading(whole, parse_limits([limit])))
+    standing = standing_of_reading(with_verdict(whole, parse_limits([limit])))
+    assert standing is not None
+    return standing_sentence(standing)
 
 
 def test_the_sentence_that_says_whether_to_stop() -> None:
@@ -395,7 +398,7 @@ def test_the_sentence_that_says_whether_to_stop() -> None:
         "Inside the limits; what is left is less than an ordinary record's off-centre hole adds; a further repair "
         "could not be shown to help."
     )
-    assert "adds (±0.040 % at most against ±0.06 %, weighted)." in sentence(0.03, 0.01)
+    assert "adds (±0.040 % at most against ±0.063 % in mid-record, weighted)." in sentence(0.03, 0.01)
     assert "may still be worth it" in sentence(0.1, 0.02)
     assert sentence(0.3, 0.02) == "Outside the limits: not done yet."
     assert sentence(0.19, 0.02).startswith("Undecided")
@@ -580,6 +583,7 @@ def test_the_sample_story_becomes_a_job_with_one_command(bench: Bench, tmp_path:
     assert bench.status == 0
     for words in ("(invented)", "repair 1: idler cleaned", "repair 2: bearing oiled", "Its sheet: strobe job sheet"):
         assert words in out
+    assert max(map(cell_len, out.splitlines())) <= 80
     assert bench("job", "demo", str(folder))[1].startswith("strobe: there is a job")
 
 

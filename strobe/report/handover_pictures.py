@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Picture", "spectrum_picture", "trace_picture", "turns_picture"]
 
-SIZE_INCHES = (7.4, 3.1)
+SIZE_INCHES = (5.8, 2.8)
 STYLES = ((VERMILION, "--", 1.0), (BLUE, "-", 1.2))
 MOST_NAMED = 4
 LEAST_NAMED = 0.08
@@ -160,6 +160,7 @@ def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
             horizontalalignment="right" if left else "left",
             fontsize=9,
             parse_math=False,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5},
         )
     axes.set_xscale("log")
     axes.set_xlim(low, high)

@@ -31,7 +31,7 @@ SETTLING = "More readings of this state, restarting between, or a longer clip on
 
 
 def verdict_lines(standing: Standing | None) -> list[str]:
-    """Where a reading stands: the answer, each figure against its limit, and whether to go on; nothing without limits."""
+    """Where a reading stands: the answer, each figure against its limit, whether to go on; nothing without limits."""
     if standing is None:
         return []
     verdict = standing.verdict
