@@ -282,7 +282,7 @@ def test_a_sheet_of_a_single_clip(tmp_path: Path) -> None:
     ]
     said = handover_of_clip(measurement(), conditions=Conditions(platter="mat"))
     (conditions,) = [section for section in said.sections if section.title == "Conditions"]
-    assert dict(conditions.tables[0].rows)["on the platter"] == "mat"
+    assert ("on the platter", "mat") in conditions.tables[0].rows
     write_sheet(sheet, tmp_path / "page.html")
     write_sheet(sheet, tmp_path / "page.PDF")
     assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")

@@ -297,7 +297,8 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
             if not answer.strip():
                 break
             try:
-                conditions = replace(conditions, **{name: _answered(name, answer.strip())})
+                value: Any = _answered(name, answer.strip())
+                conditions = replace(conditions, **{name: value})
                 break
             except UsageError as error:
                 here.err.write(f"  {error}\n")

@@ -132,7 +132,7 @@ def _draw_trace(axes: Axes, readings: Labelled) -> None:
     axes.axhline(0.0, color=GREY, linewidth=1.0, linestyle=":")
     axes.set_xlabel("time in seconds")
     axes.set_ylabel("deviation in %")
-    axes.legend(loc="best", fontsize=9)
+    _name_lines(axes, readings)
 
 
 def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
@@ -170,7 +170,17 @@ def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
     axes.set_xticks([], minor=True)
     axes.set_xlabel("frequency in Hz (times a second)")
     axes.set_ylabel("amplitude ±%")
-    axes.legend(loc="best", fontsize=9)
+    _name_lines(axes, readings)
+
+
+def _name_lines(axes: Axes, readings: Labelled) -> None:
+    """Above the drawing, where it covers nothing."""
+    if len(readings) == 1:
+        axes.set_title(readings[0][0], fontsize=10, loc="left", parse_math=False)
+        return
+    axes.legend(
+        loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, ncols=len(readings), frameon=False, fontsize=10
+    )
 
 
 def _styles(readings: Labelled) -> tuple[tuple[str, str, float], ...]:
