@@ -26,6 +26,7 @@ from strobe.bench.watching import Arrivals
 from strobe.cli import ExitStatus, run
 from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.measurement import Measurement
+from strobe.report.jobs import name_argument
 from strobe.report.judging import standing_sentence
 
 
@@ -179,6 +180,45 @@ def test_a_log_that_is_not_there_or_is_none(bench: Bench, tmp_path: Path) -> Non
     _, err = bench("job", "open", "x")
     assert "not a bench log" in err
     assert bench.status == ExitStatus.UNREADABLE
+
+
+def test_where_no_job_was_ever_opened_the_list_is_empty(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("STROBE_LOG")
+    monkeypatch.setattr("strobe.bench.default_log_path", lambda: tmp_path / "none" / "log.sqlite3")
+    assert "None yet. Open the first: strobe job open NAME" in bench("job", "list")[0]
+    assert json.loads(bench("job", "list", "--json")[0]) == {"schema": "strobe.job-list/1", "jobs": []}
+    assert bench.status == ExitStatus.MEASURED
+    assert not (tmp_path / "none").exists(), "looking makes no file"
+
+
+def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
+    bench("job", "open", "deck")
+    assert "No reading yet." in bench("job", "show", "deck", "--limit", "din-45500")[0]
+    bench("measure", bench.clip("found"), bench.clip("good 45"), "--job", "deck")
+    bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
+    out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
+    assert "LIMITS      Held against DIN 45500, hi-fi record player.\n" in out
+    assert "            33 1/3 rpm: Inside the limits; what is left" in out
+    assert "            45 rpm: Inside the limits; what is left" in out
+    standings = json.loads(bench("job", "show", "deck", "--limit", "speed=0.01", "--json")[0])["standings"]
+    assert [(each["nominal_rpm"], each["verdict"]["result"]) for each in standings] == [
+        (pytest.approx(100 / 3), "undecided"),
+        (45.0, "undecided"),
+    ]
+    assert json.loads(bench("job", "show", "deck", "--json")[0])["standings"] is None
+    out, _ = bench("measure", bench.clip("good"), "--limit", "din-45500")
+    assert "What is left (±0.070 % at most, weighted) may be more than an" in out
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [("deck 7", '"deck 7"'), ("demo (invented)", '"demo (invented)"'), ("$(rm x)", "NAME"), ("-x", "NAME")],
+)
+def test_a_name_is_put_into_a_command_only_where_a_shell_leaves_it_alone(name: str, shown: str) -> None:
+    assert name_argument(name) == shown
+    assert name_argument("y" * 100) == name_argument('a"b') == name_argument("a\u202eb") == "NAME"
 
 
 def test_a_reading_that_cannot_be_filed_is_shown_and_said(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

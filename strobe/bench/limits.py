@@ -231,8 +231,7 @@ def _parse_word(word: str, usual: Mapping[str, float]) -> LimitSet:
         raise UsageError(
             f"--limit: {word!r} is no range of percent; write speed=0.3, speed=-1/+1.5 or weighted-peak=0.2"
         )
-    label = "figure given by hand"
-    return LimitSet(word, label, (_typed(quantity, low, high, label),))
+    return LimitSet(word, word, (_typed(quantity, low, high, "given by hand"),))
 
 
 def _typed(quantity: str, low: float, high: float, source: str) -> Limit:

@@ -10,7 +10,7 @@ from strobe.bench.limits import LimitSet, Verdict, figures_of, judge, record_per
 from strobe.bench.records import Job, State
 from strobe.measurement import Measurement
 
-__all__ = ["Standing", "standing_of_reading", "standing_of_state"]
+__all__ = ["Standing", "standing_of_reading", "standing_of_state", "standings_of_job"]
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,13 @@ def standing_of_state(job: Job, state: State, nominal_rpm: float, limits: LimitS
     """Where a state of a job stands at one speed, in its own whole band; ``None`` where it was not read."""
     found: StateFigures | None = state_figures(job, state, nominal_rpm, common_band=False)
     return None if found is None else _standing(nominal_rpm, found.figures, judge(found.figures, limits))
+
+
+def standings_of_job(job: Job, limits: LimitSet) -> tuple[Standing, ...]:
+    """Where the last state that was read at each speed stands, by rising speed."""
+    last = {rpm: state for state in job.states for rpm in state.speeds_rpm}
+    found = [standing_of_state(job, last[rpm], rpm, limits) for rpm in sorted(last)]
+    return tuple(standing for standing in found if standing is not None)
 
 
 def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], verdict: Verdict) -> Standing:

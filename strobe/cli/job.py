@@ -149,11 +149,11 @@ def show(
         from strobe.report.job_tables import job_json
         from strobe.report.jobs import job_text
 
-        job = opened.job(name)
+        limits, job = load_limits(limit, config), opened.job(name)
         if as_json:
-            write_line(here.out, job_json(job))
+            write_line(here.out, job_json(job, limits=limits))
         else:
-            say(here.out, job_text(job, limits=load_limits(limit, config)))
+            say(here.out, job_text(job, limits=limits))
 
     _with_log(context, "show", log, work)
 

@@ -9,7 +9,7 @@ from rich.text import Text
 from strobe.bench.comparison import StateFigures, state_figures
 from strobe.bench.limits import LimitSet
 from strobe.bench.records import Conditions, Job, JobSummary, Reading, State
-from strobe.bench.stopping import standing_of_state
+from strobe.bench.stopping import standings_of_job
 from strobe.bench.store import Filed
 from strobe.report.comparing import CONDITION_WORDS, one_line
 from strobe.report.judging import standing_sentence
@@ -172,13 +172,10 @@ def _reading_line(reading: Reading) -> str:
 
 
 def _standing_lines(job: Job, limits: LimitSet) -> list[str]:
-    lines = [f"{limits.label[0].upper()}{limits.label[1:]}"]
-    for rpm in sorted({rpm for state in job.states for rpm in state.speeds_rpm}):
-        last = [state for state in job.states if state.at(rpm)][-1]
-        standing = standing_of_state(job, last, rpm, limits)
-        if standing is not None:
-            lines.append(f"{rpm_words(rpm)} rpm: {standing_sentence(standing)}")
-    return lines if len(lines) > 1 else [*lines, "No reading yet to hold against them."]
+    lines = [f"Held against {limits.label}."]
+    for standing in standings_of_job(job, limits):
+        lines.append(f"{rpm_words(standing.nominal_rpm)} rpm: {standing_sentence(standing)}")
+    return lines if len(lines) > 1 else [*lines, "No reading yet."]
 
 
 def _next(job: Job) -> list[str]:
