@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_report import component, measurement
 
-from strobe.bench import Conditions, Entry, Job, Reading
+from strobe.bench import Conditions, Entry, Job, Reading, open_log
 from strobe.bench.comparison import Change, compare, state_figures
 from strobe.bench.same_band import fluctuation_up_to, line_amplitude
+from strobe.bench.story import replay_story
 from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
 from strobe.errors import UsageError
 from strobe.figures import evaluate
@@ -429,3 +431,30 @@ def test_figures_of_a_state() -> None:
     assert second.figures["weighted-peak"][1] > width, "one reading borrows the spread and has all of it"
     assert state_figures(job, job.states[2], 100 / 3) is None
     assert not state_figures(job_of([[with_figures()]]), job_of([[with_figures()]]).states[0], 100 / 3).spread_known  # type: ignore[union-attr]
+
+
+@pytest.mark.slow
+def test_the_sample_story_is_told_as_it_was_made(tmp_path: Path) -> None:
+    """The sample clips themselves, against the truth of their scenes: the changes lie inside what is claimed."""
+    from strobe.render import sample_scenes
+
+    with open_log(tmp_path / "log.sqlite3") as log:
+        replay_story(log, Path(__file__).parent.parent / "sample_clips", name="demo")
+        job = log.job("demo")
+    scenes = sample_scenes()
+    idler = {name: scenes[name].speed.wobbles[2].peak_percent for name in scenes if name[:2] in ("01", "02", "03")}
+    speed = {name: scenes[name].speed.deviation_percent for name in idler}
+    means = [
+        [np.mean([each[name] for name in each if name.startswith(start)]) for start in ("01", "02", "03")]
+        for each in (speed, idler)
+    ]
+    for first, second in ((0, 1), (0, 2), (1, 2)):
+        (whole,) = compare(job, before=first, after=second).speeds
+        strongest = next(c for c in whole.changes if c.line is not None and abs(c.line.frequency_hz - 3.47) < 0.05)
+        deviation = next(c for c in whole.changes if c.quantity == "deviation")
+        for change, true in ((deviation, means[0]), (strongest, means[1])):
+            assert abs(change.change_percent - (true[second] - true[first])) < change.uncertainty_percent
+        assert strongest.outcome == "better"
+        assert deviation.outcome == ("better" if second == 2 else "not-shown")
+        peak = next(c for c in whole.changes if c.quantity == "weighted_peak")
+        assert peak.outcome == "better"
