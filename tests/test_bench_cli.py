@@ -24,6 +24,7 @@ from strobe.bench.stopping import standing_of_reading
 from strobe.bench.story import STORY_CLIPS
 from strobe.bench.watching import Arrivals
 from strobe.cli import ExitStatus, run
+from strobe.cli.filing import QUESTIONS
 from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.measurement import Measurement
 from strobe.report.jobs import name_argument
@@ -270,6 +271,9 @@ def test_conditions_are_asked_for_once_on_a_terminal(bench: Bench, monkeypatch: 
     assert "How many minutes has it run?" in err
     assert "write a number of minutes" in err
     assert "platter is 'glass'" in err
+    asked = [line for line in err.splitlines() if line.startswith(("Conditions", "Where a later"))]
+    assert len(asked) == 2
+    assert max(map(len, [*asked, *(f"  {question}" for question in QUESTIONS.values())])) <= 78
     with open_log(bench.log) as log:
         kept = log.job("deck").last_conditions
     assert (kept.running_min, kept.platter, kept.stylus, kept.pitch, kept.light) == (

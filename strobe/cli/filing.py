@@ -72,7 +72,7 @@ QUESTIONS = {
     "running_min": "How many minutes has it run?",
     "platter": "What lies on the platter: bare, mat or record?",
     "stylus": "Is the stylus up or down?",
-    "pitch": "Does the pitch control stand at its centre: centre, off-centre or none (has none)?",
+    "pitch": "Where stands the pitch control: centre, off-centre or none (has none)?",
     "light": "Which lamp lights the dots?",
     "camera_side": "At which side stands the camera: front, left, right or back?",
 }
@@ -288,7 +288,8 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
     """Ask for what was not said; an empty answer leaves it so."""
     from dataclasses import replace
 
-    here.err.write("Conditions of this job, asked once; Enter leaves one unsaid. Options change them later.\n")
+    here.err.write("Conditions of this job, asked once and kept; Enter leaves one unsaid.\n")
+    here.err.write("Where a later reading differs, say so: --running, --platter, --light ...\n")
     for name in conditions.missing:
         while True:
             here.err.write(f"  {QUESTIONS[name]} ")
