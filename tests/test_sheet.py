@@ -35,6 +35,13 @@ HEADINGS = [
 NO_ELEMENT_TO_CLOSE = {"meta", "path", "use", "rect", "link", "br", "img", "circle", "line", "stop"}
 
 
+LINES_OF_DATES = """[...document.querySelectorAll("td[data-head=date]")].map(cell => {
+    const range = document.createRange();
+    range.selectNodeContents(cell);
+    return range.getClientRects().length;
+})"""
+
+
 def a_job() -> Job:
     """As found three times at 33 1/3, then oiled three times, and once at 45; everything said."""
     fast = measurement(setup={"nominal_rpm": 45.0, "dots": 133}, speed={"deviation_percent": 0.01})
@@ -360,6 +367,8 @@ def test_the_page_in_a_browser(browser: Any, tmp_path: Path, hostile: bool, widt
     assert page.evaluate(
         "[...document.querySelectorAll('figure svg')].every(e => e.getBoundingClientRect().height > 100)"
     )
+    if not hostile:
+        assert page.evaluate(LINES_OF_DATES) == [1, 1]
     for paper in ("A4", "Letter"):
         printed = page.pdf(format=paper)
         assert printed.startswith(b"%PDF-")
