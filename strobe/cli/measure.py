@@ -318,7 +318,9 @@ def _finish(outcome: Outcome, request: MeasureRequest, here: Surroundings, *, ga
         from strobe.report.handover import handover_of_clip
         from strobe.report.handover_files import write_sheet
 
-        write_sheet(handover_of_clip(measurement, limits=request.limits), request.sheet)
+        write_sheet(
+            handover_of_clip(measurement, limits=request.limits, conditions=request.filing.conditions), request.sheet
+        )
     if not request.filing.file(outcome.clip, measurement, here, aside=request.as_json):
         status = gravest(status, ExitStatus.UNREADABLE)
     return outcome, status

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from rich.cells import cell_len
 from rich.text import Text
 
+from strobe.bench.stopping import standing_of_reading
 from strobe.measurement import Event, Measurement, Refusal
 from strobe.report.advice import next_step
 from strobe.report.judging import verdict_lines
@@ -55,8 +56,7 @@ def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = Non
     for event in measurement.events:
         sheet.row("EVENT", _event(event))
     sheet.row("A RECORD", *_record(measurement))
-    if measurement.verdict is not None:
-        sheet.row("LIMITS", *verdict_lines(measurement.verdict))
+    sheet.row("LIMITS", *verdict_lines(standing_of_reading(measurement)))
     sheet.row("RESTS ON", *_basis(measurement, sources or {}))
     known, assumed = _setup(measurement, sources or {})
     sheet.row("KNOWN", *known)
