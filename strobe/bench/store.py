@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
@@ -22,6 +21,7 @@ from strobe.bench.database import connect, explained
 from strobe.bench.packing import load_json, pack_series, revive, revive_measurement, unpack_series
 from strobe.bench.records import AS_FOUND, Conditions, Entry, Job, JobSummary, Reading, clean_text
 from strobe.errors import LogUnavailable, UsageError
+from strobe.files import whole_file
 from strobe.measurement import Measurement
 
 __all__ = ["BenchLog", "Filed", "clip_digest", "default_log_path", "open_log"]
@@ -355,17 +355,13 @@ class BenchLog:
             raise UsageError(f"{target} is not an ordinary file; name a file for the backup")
         if not resolved.parent.is_dir():
             raise UsageError(f"the folder {target.parent} does not exist; make it first, or name another")
-        part = resolved.with_name(f".{resolved.name}.{os.getpid()}.part")
-        try:
-            with explained(target), closing(sqlite3.connect(part, isolation_level=None)) as copy:
-                self._db.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")
-            with explained(target):
-                with part.open("r+b") as file:
-                    os.fsync(file.fileno())
-                os.replace(part, resolved)
-        finally:
-            part.unlink(missing_ok=True)
+        with explained(target), whole_file(resolved, lasting=True) as part:
+            self._copy_into(part)
+
+    def _copy_into(self, file: Path) -> None:
+        with closing(sqlite3.connect(file, isolation_level=None)) as copy:
+            self._db.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")
 
     def check(self) -> tuple[str, ...]:
         """What is wrong with the file, by the database's own check; empty where all is well."""
