@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.errors import Refused
 from strobe.measurement import Note
 from strobe.pattern import PatternReading
 from strobe.pattern.images import runs_of
@@ -29,6 +30,7 @@ _MOST_LEFT = 0.5
 _BRIEF_S = 1.2
 _MARGIN_S = 0.5
 _LEAST_S = 2.5
+_LEAP_PX, _FAR_LEAP = 8.0, 4.0
 _TURN_S, _USUAL_SCATTER, _SETTLED_HZ = 1.8, 5.0, 0.03
 """Time over which a speed is averaged to see it settle, and how far from the usual is settled."""
 
@@ -55,9 +57,15 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     Returns
     -------
     SteadyPart
-        All of it where nothing changes, or where no part would be long enough.
+        All of it where nothing changes.
+
+    Raises
+    ------
+    Refused
+        ``too-short`` where something changes and no part without it is long enough, ``shaken`` where the picture jumps
+        and the camera's motion can't be followed across it.
     """
-    if not pattern.rows or time.duration_s < 2 * _LEAST_S:
+    if not pattern.rows or time.duration_s < _LEAST_S:
         return SteadyPart(pattern, time, ())
     steps = _light_steps(pattern, time)
     first, last = _longest(steps, time.time_s.size)
@@ -68,12 +76,37 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     if run != (first, last):
         notes.append(("speed-changed", "The platter is not at its speed all the time"))
         first, last = run
-    if (first, last) == (0, time.time_s.size) or time.time_s[last - 1] - time.time_s[first] < _LEAST_S:
+    if (first, last) == (0, time.time_s.size):
         return SteadyPart(pattern, time, ())
+    length_s = time.time_s[last - 1] - time.time_s[first]
+    if length_s < _LEAST_S:
+        raise Refused(
+            "too-short",
+            f"{notes[0][1]}, and the longest part without that lasts {length_s:.1f} s; {_LEAST_S:g} s are the least.",
+            "Let the platter come to its speed, leave light and camera as they are, and film 10 seconds or more.",
+        )
+    _refuse_jump(pattern, time, first, last)
     kept = np.arange(first, last)
     left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
     said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
     return SteadyPart(pattern.only(kept), time.only(kept), said)
+
+
+def _refuse_jump(pattern: PatternReading, time: TimeBase, first: int, last: int) -> None:
+    """Refuse a part before which the scenery leapt aside and stayed there: a knock, or another scene in between."""
+    if not pattern.camera.moved or first < _LEAST_FRAMES:
+        return
+    before, inside = pattern.shift_px[:first], pattern.shift_px[first:last]
+    usual = np.median(before, axis=0), np.median(inside, axis=0)
+    leapt = float(np.abs(usual[1] - usual[0]).max())
+    stirs = max(float(np.median(np.abs(part - at))) for part, at in zip((before, inside), usual, strict=True))
+    if leapt > _LEAP_PX and leapt > _FAR_LEAP * stirs:
+        raise Refused(
+            "shaken",
+            f"The picture leaps by {leapt:.0f} pixels before {time.time_s[first] - time.time_s[0]:.1f} s and stays "
+            "there, as when the camera is knocked or scenes are joined.",
+            "Keep the camera on a stand, don't touch it meanwhile, and give each scene as a clip of its own.",
+        )
 
 
 def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
