@@ -99,12 +99,13 @@ class Tally:
     most_bytes: int = 0
 
 
-def make_seeds(folder: Path) -> dict[str, Path]:
+def make_seeds(folder: Path, names: Sequence[str] = tuple(SEEDS)) -> dict[str, Path]:
     """Write the small clips: a row of dots that goes by, in every container and by every usual coder."""
     import av
 
     made = {}
-    for name, (coder, pixels, frames) in SEEDS.items():
+    for name in names:
+        coder, pixels, frames = SEEDS[name]
         path = folder / name
         size = (320, 180) if frames == LONG_FRAMES else (160, 96)
         options = {"movflags": "use_metadata_tags"} if name.endswith(("mp4", "mov")) else {}

@@ -771,7 +771,7 @@ def test_an_absurd_picture_size(write_clip: Writer) -> None:
     path = write_clip("a.avi", frames=2, codec="rawvideo")
     size = struct.pack("<ii", WIDTH, HEIGHT)
     path.write_bytes(path.read_bytes().replace(size, struct.pack("<ii", 16000, 16000)))
-    with pytest.raises(ClipUnreadable, match="picture whose size cannot be read; the limit is 64 million"):
+    with pytest.raises(ClipUnreadable, match="picture whose size cannot be read; the limit is 36 million"):
         open_clip(path)
 
 

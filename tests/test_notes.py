@@ -21,7 +21,7 @@ def codes_in(source: str, kind: str) -> Iterator[str]:
     calls = [n for n in ast.walk(tree) if isinstance(n, ast.Call) and getattr(n.func, "id", "") == kind and n.args]
     for call in calls:
         if isinstance(call.args[0], ast.Constant):
-            yield call.args[0].value
+            yield str(call.args[0].value)
     if kind == "Note" and any(isinstance(call.args[0], ast.Name) for call in calls):
         for node in ast.walk(tree):
             if isinstance(node, ast.Tuple):
@@ -52,7 +52,7 @@ def page() -> dict[str, dict[str, tuple[str, str]]]:
 
 
 def test_codes_are_found_in_calls_and_in_tuples() -> None:
-    source = 'cases = ((x, "first-code", "It is."), (y, "second", f"{y}"))\nNote("third", m)\nNote(code, m)\nz = ("luma", "cb")'
+    source = 'cases = ((x, "first-code", "It is."), (y, "second", f"{y}"))\nNote("third", m)\nNote(code, m)\n("a", "b")'
     assert set(codes_in(source, "Note")) == {"first-code", "second", "third"}
     assert set(codes_in('raise Refused("too-odd", "m", "a")', "Refused")) == {"too-odd"}
 
@@ -69,6 +69,5 @@ def test_each_code_has_a_cause_and_a_remedy() -> None:
     for table in page().values():
         for code, (cause, remedy) in table.items():
             assert len(cause) > 20, code
-            assert remedy, code
-            assert cause.endswith(".") and remedy.endswith("."), code
+            assert cause[-1] + remedy[-1] == "..", code
             assert CODE.fullmatch(code), code
