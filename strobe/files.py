@@ -1,16 +1,21 @@
-"""Files that appear whole or not at all, whatever happens while they are written."""
+"""Files that appear whole or not at all, whatever happens while they are written; small text files read with care."""
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from strobe.errors import UsageError
 
-__all__ = ["whole_file", "write_whole"]
+__all__ = ["read_text", "toml_table", "whole_file", "write_whole"]
+
+MOST_TEXT_BYTES = 256_000
+"""Far more than anybody writes by hand into a description or a configuration."""
 
 
 @contextmanager
@@ -67,3 +72,41 @@ def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object]) -> None
                 file.write(write)
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
+
+
+def read_text(path: Path) -> str:
+    """The text of a file that a person wrote.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read, is no ordinary file (the null device is an empty one), or is larger than such a file is.
+    UnicodeDecodeError
+        If it is not UTF-8.
+    """
+    if str(path) == os.devnull:
+        return ""
+    kind = path.stat().st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        raise OSError(errno.EINVAL, "it is not an ordinary file")
+    with path.open("rb") as file:
+        content = file.read(MOST_TEXT_BYTES + 1)
+    if len(content) > MOST_TEXT_BYTES:
+        raise OSError(errno.EFBIG, f"it is larger than {MOST_TEXT_BYTES // 1000} kB")
+    return content.decode("utf-8").replace("\r\n", "\n")
+
+
+def toml_table(text: str) -> dict[str, Any]:
+    """The table of a TOML text.
+
+    Raises
+    ------
+    ValueError
+        If it is no TOML, nested too deeply, or holds a number with too many digits.
+    """
+    import tomllib
+
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None

@@ -28,7 +28,7 @@ MAY_IMPORT = {
     "measuring": {"errors", "measurement", "figures", "phase", "pattern", "capture"},
     "looking": {"errors", "measurement", "measuring", "figures", "phase", "pattern", "capture"},
     "live": {"errors", "measurement", "measuring", "figures", "phase", "pattern", "capture"},
-    "drive": {"errors", "figures", "measurement"},
+    "drive": {"errors", "figures", "files", "measurement"},
     "bench": {"errors", "files", "measurement", "measuring", "figures"},
     "render": {"errors", "files", "figures"},
     "report": {"bench", "configuration", "drive", "errors", "figures", "files", "live", "looking", "measurement"},

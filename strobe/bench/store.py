@@ -21,7 +21,7 @@ from strobe.bench.database import connect, explained
 from strobe.bench.packing import load_json, pack_series, revive, revive_measurement, unpack_series
 from strobe.bench.records import AS_FOUND, Conditions, Entry, Job, JobSummary, Reading, clean_text
 from strobe.errors import LogUnavailable, UsageError
-from strobe.files import whole_file
+from strobe.files import toml_table, whole_file
 from strobe.measurement import Measurement
 
 __all__ = ["BenchLog", "Filed", "clip_digest", "default_log_path", "open_log"]
@@ -475,14 +475,12 @@ def _short(name: str) -> str:
 
 
 def _descriptions(machine: str, reported: str) -> list[tuple[str, str]]:
-    import tomllib
-
     entries = []
     if machine.strip():
         text = clean_text(machine, what="machine description")
         try:
-            tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+            toml_table(text)
+        except ValueError as error:
             raise UsageError(f"the machine description is not TOML: {error}") from None
         entries.append(("machine", text))
     if reported.strip():

@@ -75,9 +75,10 @@ def _read_description(file: Path | None) -> str:
     if file is None:
         return ""
     from strobe.drive.machine import read_machine
+    from strobe.files import read_text
 
     read_machine(file)
-    return file.read_text(encoding="utf-8")
+    return read_text(file)
 
 
 @job_app.command("open")

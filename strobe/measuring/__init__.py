@@ -41,6 +41,7 @@ from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
     not_turning,
     nothing_to_read,
+    refuse_too_short,
     refuse_what_is_flat,
     refuse_what_shows_nothing,
     upright_unclear,
@@ -158,6 +159,7 @@ def measure_reading(
     refuse_what_shows_nothing(pattern)
     times = frame_times(pattern, facts, capture_rate_hz, clock)
     pattern, time, stretch, clock = times.pattern, times.time, times.stretch, times.clock
+    refuse_too_short(pattern)
     part = steady_part(pattern, time)
     pattern, time = part.pattern, part.time
     times = replace(times, pattern=pattern, time=time)

@@ -10,6 +10,7 @@ from strobe.pattern import PatternReading, RowSeries
 __all__ = [
     "not_turning",
     "nothing_to_read",
+    "refuse_too_short",
     "refuse_what_is_flat",
     "refuse_what_shows_nothing",
     "upright_unclear",
@@ -29,6 +30,13 @@ A phone near the rim sees two to six times the least; fences and cloth on render
 
 def refuse_what_shows_nothing(pattern: PatternReading) -> None:
     """Refuse a clip that is too short or in which no row was found."""
+    refuse_too_short(pattern)
+    if not pattern.rows:
+        raise nothing_to_read(pattern)
+
+
+def refuse_too_short(pattern: PatternReading) -> None:
+    """Refuse too few frames, or too little time between the first and the last, at the pace that it was filmed."""
     frames = pattern.time_s.size
     length = float(np.ptp(pattern.time_s)) if frames > 1 else 0.0
     if frames < _LEAST_FRAMES or length < _LEAST_SECONDS:
@@ -38,8 +46,6 @@ def refuse_what_shows_nothing(pattern: PatternReading) -> None:
             f"at least {_LEAST_SECONDS:.0f} s are needed.",
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
-    if not pattern.rows:
-        raise nothing_to_read(pattern)
 
 
 def nothing_to_read(pattern: PatternReading) -> Refused:

@@ -33,6 +33,7 @@ _LEAST_S = 2.5
 _LEAP_PX, _FAR_LEAP = 8.0, 4.0
 _TURN_S, _USUAL_SCATTER, _SETTLED_HZ = 1.8, 5.0, 0.03
 """Time over which a speed is averaged to see it settle, and how far from the usual is settled."""
+_SEEN_TO_SETTLE_S = 3 * _TURN_S
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,6 +165,14 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
     end = size if b == starts.size else int(starts[b - 1]) + width - margin
     kept = np.flatnonzero((places >= start) & (places < end))
     run = slice(first + int(kept[0]), first + int(kept[-1]) + 1)
+    length_s = float(time.time_s[run.stop - 1] - time.time_s[run.start])
+    if a > 0 and _LEAST_S <= length_s < _SEEN_TO_SETTLE_S:
+        raise Refused(
+            "too-short",
+            f"The platter is not at its speed all the time, and the {length_s:.1f} s after that are too few to see "
+            f"whether it has settled; {_SEEN_TO_SETTLE_S:.1f} s are the least.",
+            "Start the clip when the platter has settled, or film longer.",
+        )
     usual_hz = float(np.fft.fftfreq(4 * width, time.interval_s)[usual])
     early, late = _settling(amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size)
     return run.start + early, run.stop - late
