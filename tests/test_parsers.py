@@ -151,7 +151,7 @@ MORE = (
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(OPTIONS + MORE), WORDS), min_size=1, max_size=3))
 def test_options_on_the_command_line(pairs: list[tuple[str, str]]) -> None:
     out, err = io.StringIO(), io.StringIO()
@@ -186,11 +186,10 @@ def test_files_of_machines_and_of_the_configuration(tmp_path_factory: pytest.Tem
 def test_pipes_devices_and_huge_files_are_not_read(tmp_path: Path) -> None:
     huge = tmp_path / "huge.toml"
     huge.write_bytes(b"#" * 300_000)
-    for path, why in (
-        (Path("/dev/zero"), "not an ordinary file"),
-        (tmp_path, "directory"),
-        (huge, "larger than 256 kB"),
-    ):
+    os.mkfifo(tmp_path / "pipe")
+    odd = "not an ordinary file"
+    cases = ((Path("/dev/zero"), odd), (tmp_path / "pipe", odd), (tmp_path, "directory"), (huge, "larger than 256 kB"))
+    for path, why in cases:
         for read in (read_machine, load_configuration):
             assert why in parsed(read, path)[1]
 
