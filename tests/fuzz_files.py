@@ -34,7 +34,8 @@ from strobe.cli import ExitStatus, run
 
 __all__ = ["LONGEST_S", "MOST_BYTES", "Fault", "Ran", "make_seeds", "mutated", "run_limited", "survey", "traced"]
 
-LONGEST_S = 20.0
+LONGEST_S, PATIENCE_S = 20.0, 120.0
+"""Processor time that a file may take, and the time by the clock after which it hangs, on a machine however busy."""
 MOST_BYTES = 1_000_000_000
 DOCUMENTED = (ExitStatus.MEASURED, ExitStatus.REFUSED, ExitStatus.UNREADABLE)
 """What `measure` and `look` may end with on a file, whatever is in it."""
@@ -67,11 +68,12 @@ SEEDS: dict[str, tuple[str, str, int]] = {
     "long.avi": ("mjpeg", "yuvj420p", LONG_FRAMES),
 }
 LONG_SHARE = 0.1
+COMMANDS = (*(("measure",),) * 4, ("look",), ("coast", "--dots", "180"))
 
 
 @dataclass(frozen=True)
 class Ran:
-    """How one run ended: exit status (negative for a signal), seconds, bytes at most, and what was printed."""
+    """How one run ended: exit status (negative for a signal), processor time, bytes at most, and what was printed."""
 
     status: int
     seconds: float
@@ -215,10 +217,9 @@ def run_limited(argv: Sequence[str], clip: Path) -> Ran:
             ended, code, used = os.wait4(child, os.WNOHANG)
             if ended:
                 break
-            if time.monotonic() - began > LONGEST_S:
+            if time.monotonic() - began > PATIENCE_S:
                 os.kill(child, signal.SIGKILL)
             time.sleep(0.002)
-        seconds = time.monotonic() - began
         printed.seek(0)
         text = printed.read().decode("utf-8", "replace")
     status = os.waitstatus_to_exitcode(code)
@@ -228,7 +229,7 @@ def run_limited(argv: Sequence[str], clip: Path) -> Ran:
     unasked = text.splitlines()[:-1] if status >= 0 else []
     return Ran(
         status,
-        seconds,
+        used.ru_utime + used.ru_stime,
         1024 * used.ru_maxrss,
         said["out"],
         said["err"] + "\n".join(unasked),
@@ -246,6 +247,7 @@ def _child(argv: Sequence[str], clip: Path, printed: int) -> None:
         now = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
         resource.setrlimit(resource.RLIMIT_AS, (now + MOST_BYTES, now + MOST_BYTES))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        resource.setrlimit(resource.RLIMIT_CPU, (int(LONGEST_S), int(LONGEST_S) + 1))
         _watch(clip, touched)
         status = run(argv, out=out, err=err)
     except BaseException as error:
@@ -280,8 +282,8 @@ def _reads(details: tuple[Any, ...]) -> bool:
 def faults_of(ran: Ran, argv: Sequence[str]) -> Iterator[str]:
     """What is wrong with a run; nothing where all is well."""
     if ran.status < 0:
-        slow = ran.seconds > LONGEST_S
-        yield f"not done after {LONGEST_S:.0f} s" if slow else f"ended by signal {-ran.status}: {ran.err[-200:]}"
+        kind = "hangs or takes too long" if -ran.status in (signal.SIGKILL, signal.SIGXCPU) else "crash"
+        yield f"{kind}: ended by signal {-ran.status} after {ran.seconds:.1f} s: {ran.err[-200:]}"
         return
     if ran.status not in DOCUMENTED:
         yield f"exit status {ran.status}: {ran.err[-300:]}"
@@ -313,7 +315,7 @@ def survey(folder: Path, *, mutants: int, seed: int, keep: Path | None = None) -
         name = chance.choice(long if chance.random() < LONG_SHARE else short)
         path = folder / f"mutant-{number}{Path(name).suffix}"
         path.write_bytes(mutated(seeds[name].read_bytes(), chance))
-        argv = [chance.choice(("measure", "measure", "measure", "look")), str(path), "--json"]
+        argv = [*chance.choice(COMMANDS), str(path), "--json"]
         ran = run_limited(argv, path)
         tally = tallies[name]
         tally.statuses[ran.status] += 1
