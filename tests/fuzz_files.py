@@ -32,7 +32,7 @@ import numpy as np
 
 from strobe.cli import ExitStatus, run
 
-__all__ = ["LONGEST_S", "MOST_BYTES", "Fault", "Ran", "make_seeds", "mutated", "run_limited", "survey", "traced"]
+__all__ = ["Fault", "Ran", "Tally", "faults_of", "make_seeds", "mutated", "run_limited", "survey", "traced"]
 
 LONGEST_S, PATIENCE_S = 20.0, 120.0
 """Processor time that a file may take, and the time by the clock after which it hangs, on a machine however busy."""
@@ -279,7 +279,7 @@ def _reads(details: tuple[Any, ...]) -> bool:
     return not details[2] & (os.O_WRONLY | os.O_RDWR)
 
 
-def faults_of(ran: Ran, argv: Sequence[str]) -> Iterator[str]:
+def faults_of(ran: Ran) -> Iterator[str]:
     """What is wrong with a run; nothing where all is well."""
     if ran.status < 0:
         kind = "hangs or takes too long" if -ran.status in (signal.SIGKILL, signal.SIGXCPU) else "crash"
@@ -321,7 +321,7 @@ def survey(folder: Path, *, mutants: int, seed: int, keep: Path | None = None) -
         tally.statuses[ran.status] += 1
         tally.longest_s = max(tally.longest_s, ran.seconds)
         tally.most_bytes = max(tally.most_bytes, ran.peak_bytes)
-        found = [Fault(name, number, f"{argv[0]}: {what}") for what in faults_of(ran, argv)]
+        found = [Fault(name, number, f"{argv[0]}: {what}") for what in faults_of(ran)]
         if found and keep is not None:
             shutil.copy(path, keep / path.name)
         faults += found
@@ -330,7 +330,10 @@ def survey(folder: Path, *, mutants: int, seed: int, keep: Path | None = None) -
 
 
 def _warm_up(seeds: dict[str, Path]) -> None:
-    """Import all that a run imports, so that the children need not."""
+    """Import all that a run imports, so that the children need not; without threads, which a fork leaves behind."""
+    import cv2
+
+    cv2.setNumThreads(0)
     for command in ("measure", "look"):
         for name in ("long.mp4", "vp8.webm"):
             run([command, str(seeds[name]), "--json"], out=io.StringIO(), err=io.StringIO())

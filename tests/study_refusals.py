@@ -14,7 +14,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
 from refusals import DIFFICULT, NOT_TO_MEASURE, Trial, Written, write_trial
 
 import strobe
@@ -131,12 +130,6 @@ def main() -> None:
     print(f"refused for another reason than the right one: {sum(one.odd for one in barred)}")
     if wrong or needless > MOST_NEEDLESS * len(hard):
         raise SystemExit(1)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("trial", NOT_TO_MEASURE, ids=lambda trial: trial.name)
-def test_what_must_not_be_measured_gives_no_wrong_figure(trial: Trial, tmp_path: Path) -> None:
-    assert not score(trial, tmp_path, seed=1).wrong
 
 
 if __name__ == "__main__":
