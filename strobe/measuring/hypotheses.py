@@ -26,7 +26,8 @@ _SLOW_SWING_CYCLES = 3.0
 _WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
 _FLASHES, _DEEP = (0.5, 0.2), 0.2
 """Second and third harmonic of flashes at the least, and flicker too deep for soft light behind a long shutter."""
-_CLEAR_GAP = 2.0
+_CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 4.5
+"""Difference of scores that is clear; in a slow swing only the flicker's shape speaks, and can make 4."""
 _BESIDE = (0.004, 0.03)
 """How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006."""
 _SAME_SPEED = 0.01
@@ -158,12 +159,14 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
     _refuse_contradiction(best)
     gap = 0.0
     for rival in ranked[1:]:
-        if best.score - rival.score > _CLEAR_GAP:
-            break
         apart = 100 * abs(rival.rpm / best.rpm - 1)
+        close = rival.evidence is best.evidence and rival.dots == best.dots and apart < _CLOSE_PERCENT
+        slow = close and 0 < best.line.swing_cycles < _SLOW_SWING_CYCLES
+        if best.score - rival.score > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
+            continue
         if rival.evidence is not best.evidence and apart < 0.1:
             continue
-        if rival.evidence is best.evidence and rival.dots == best.dots and apart < _CLOSE_PERCENT:
+        if close:
             unknown = 0.0
             if rival.line.kind == "lamp" and rival.lamp.source == "nominal" and rival.lamp.nominal_hz is not None:
                 unknown = mains_uncertainty_percent(rival.lamp.nominal_hz)
