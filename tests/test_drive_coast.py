@@ -210,8 +210,10 @@ def test_run_downs_that_are_not_told(monkeypatch: pytest.MonkeyPatch) -> None:
     status, out, err = coast(monkeypatch, ClipUnreadable("there is no such file"), "--dots", "180")
     assert status == ExitStatus.UNREADABLE
     steady = np.arange(600) / 30, np.arange(600) / 60
-    for argv in ([], ["--dots", "2"], ["--dots", "180", "--from", "500"], ["--dots", "180"]):
+    for argv in ([], ["--dots", "2"], ["--dots", "180", "--from", "500"]):
         assert coast(monkeypatch, steady, *argv)[0] == ExitStatus.USAGE
+    status, out, _ = coast(monkeypatch, steady, "--dots", "180", "--json")
+    assert (status, json.loads(out)["reason"]) == (ExitStatus.REFUSED, "too-short")
 
 
 @dataclass(frozen=True)
