@@ -379,6 +379,9 @@ def test_about_names_what_a_bug_report_needs() -> None:
 def test_about_names_every_library_that_is_asked_for() -> None:
     project = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text())["project"]
     assert sorted(re.split(r"[<>=]", need)[0] for need in project["dependencies"]) == sorted(LIBRARIES)
+    page = (Path(__file__).parent.parent / "docs" / "dependencies.md").read_text(encoding="utf-8")
+    listed = [line.split("`")[1] for line in page.splitlines() if line.startswith("| `")]
+    assert sorted(listed) == sorted(LIBRARIES)
 
 
 @pytest.mark.parametrize("argv", [["--help"], ["measure", "--help"], ["render", "--help"], []])
