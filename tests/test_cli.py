@@ -51,6 +51,8 @@ class Bench:
             raise MissingLibrary("install libgl1")
         if name == "interrupted":
             raise KeyboardInterrupt
+        if name == "huge":
+            raise MemoryError
         return measurement(clip={"path": path})
 
 
@@ -112,6 +114,14 @@ def test_interrupted_is_130() -> None:
     status, out, err, _ = strobe("measure", "interrupted.mp4")
     assert status == ExitStatus.INTERRUPTED == 130
     assert (out, err) == ("", "strobe: interrupted\n")
+
+
+def test_too_little_memory_is_one_line_and_4() -> None:
+    status, out, err, _ = strobe("measure", "huge.mp4")
+    assert status == ExitStatus.UNREADABLE
+    assert out == ""
+    assert err.startswith("strobe: not enough memory")
+    assert err.count("\n") == 1
 
 
 class ClosedPipe(io.StringIO):
