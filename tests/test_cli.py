@@ -361,11 +361,10 @@ def test_render_makes_the_sample_clips(tmp_path: Path, monkeypatch: pytest.Monke
 
 
 def test_an_interrupted_render_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def stop(scene: object, path: Path, *, rng: object) -> None:
-        path.write_bytes(b"half")
+    def stop(*arguments: Any, **options: Any) -> Any:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("strobe.render.render_clip", stop)
+    monkeypatch.setattr("strobe.render.clip.frames", stop)
     status, _, err, _ = strobe("render", str(tmp_path / "try.mp4"))
     assert (status, err) == (ExitStatus.INTERRUPTED, "strobe: interrupted\n")
     assert not list(tmp_path.iterdir())
