@@ -245,7 +245,7 @@ def _shuffled_s(number: int) -> float:
 
 
 NO_ROWS = ("no-pattern", "no-contrast", "too-dark", "overexposed", "not-turning")
-PASSING = ("no-pattern", "not-turning", "no-contrast", "shaken", "ambiguous", "not-a-rim")
+PASSING = ("no-pattern", "not-turning", "no-contrast", "shaken", "ambiguous", "not-a-rim", "too-short")
 SLOW, FAST = scene(speed_deviation_percent=-1.2), scene(speed_deviation_percent=1.3)
 OTHER = scene(speed=Speed(45.0, 0.3), rows=(DotRow(133),))
 STRIPES_17 = made.stripes(17.0)
