@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from strobe.errors import LogUnavailable, UsageError
+from strobe.files import whole_file
 
 __all__ = ["SCHEMA_VERSION", "connect", "copy_whole", "explained"]
 
@@ -177,14 +177,10 @@ def copy_whole(db: sqlite3.Connection, path: Path, target: Path) -> None:
         raise UsageError(f"{target} is not an ordinary file; name a file for the backup")
     if not resolved.parent.is_dir():
         raise UsageError(f"the folder {target.parent} does not exist; make it first, or name another")
-    part = resolved.with_name(f".{resolved.name}.{os.getpid()}.part")
-    try:
-        with explained(target), closing(sqlite3.connect(part, isolation_level=None)) as copy:
-            db.backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE")
-        with explained(target):
-            with part.open("r+b") as file:
-                os.fsync(file.fileno())
-            os.replace(part, resolved)
-    finally:
-        part.unlink(missing_ok=True)
+    with (
+        explained(target),
+        whole_file(resolved, lasting=True) as part,
+        closing(sqlite3.connect(part, isolation_level=None)) as copy,
+    ):
+        db.backup(copy)
+        copy.execute("PRAGMA journal_mode = DELETE")

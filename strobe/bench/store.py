@@ -32,6 +32,7 @@ from strobe.bench.rows import (
     state_of,
 )
 from strobe.errors import LogUnavailable, UsageError
+from strobe.files import toml_table
 from strobe.measurement import Measurement
 
 __all__ = ["BenchLog", "Filed", "clip_digest", "default_log_path", "open_log"]
@@ -374,14 +375,12 @@ class BenchLog:
 
 
 def _descriptions(machine: str, reported: str) -> list[tuple[str, str]]:
-    import tomllib
-
     entries = []
     if machine.strip():
         text = clean_text(machine, what="machine description")
         try:
-            tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+            toml_table(text)
+        except ValueError as error:
             raise UsageError(f"the machine description is not TOML: {error}") from None
         entries.append(("machine", text))
     if reported.strip():

@@ -234,13 +234,12 @@ def described_machine(text: str) -> Machine | None:
     """
     if not text:
         return None
-    import tomllib
-
     from strobe.drive.machine import parse_machine
+    from strobe.files import toml_table
 
     try:
-        return parse_machine(tomllib.loads(text))
-    except UsageError as error:
+        return parse_machine(toml_table(text))
+    except ValueError as error:
         raise UsageError(f"{error}. Correct the job's description: strobe job describe NAME --machine FILE") from error
 
 

@@ -75,9 +75,10 @@ def _read_description(file: Path | None) -> str:
     if file is None:
         return ""
     from strobe.drive.machine import read_machine
+    from strobe.files import read_text
 
     read_machine(file)
-    return file.read_text(encoding="utf-8")
+    return read_text(file)
 
 
 @job_app.command("open")
@@ -296,11 +297,12 @@ def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOpt
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.exchange import job_to_bytes
-        from strobe.report.tables import check_target, write_whole
+        from strobe.files import write_whole
+        from strobe.report.tables import check_target
 
         check_target(to, option="--to")
         content = job_to_bytes(opened.job(name))
-        write_whole(to, lambda file: file.write(content))
+        write_whole(to, content)
         write_line(here.out, f"wrote {to}")
 
     _with_log(context, "export", log, work)

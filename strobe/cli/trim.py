@@ -63,6 +63,7 @@ def trim(
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:
+        from strobe.files import write_whole
         from strobe.live import LiveRun
         from strobe.live.sources import is_clip
         from strobe.live.trim import CAUTIONS, TrimRun
@@ -82,7 +83,7 @@ def trim(
         report = steps.report()
         _print(report, here)
         if keep is not None:
-            keep.write_text(json.dumps(asdict(report), indent=1) + "\n", encoding="utf-8")
+            write_whole(keep, (json.dumps(asdict(report), indent=1) + "\n").encode())
         return ExitStatus.MEASURED if report.inside else ExitStatus.OUTSIDE_LIMITS
 
     raise typer.Exit(settle(work, here, command="strobe trim"))

@@ -34,13 +34,15 @@ from strobe.measuring.disc import (
     weigh_rings,
 )
 from strobe.measuring.frametimes import frame_times
-from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, weigh
+from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, refuse_unusual_count, weigh
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
     not_turning,
     nothing_to_read,
+    refuse_too_short,
+    refuse_what_is_flat,
     refuse_what_shows_nothing,
     upright_unclear,
     wrong_mains,
@@ -170,6 +172,7 @@ def measure_reading(
     refuse_what_shows_nothing(pattern)
     times = frame_times(pattern, facts, capture_rate_hz, clock)
     pattern, time, stretch, clock = times.pattern, times.time, times.stretch, times.clock
+    refuse_too_short(pattern)
     part = steady_part(pattern, time)
     pattern, time = part.pattern, part.time
     times = replace(times, pattern=pattern, time=time)
@@ -194,6 +197,9 @@ def measure_reading(
     chosen, gap_percent = choose(ranked, nominal)
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
+    if dots is None and disc is None:
+        refuse_unusual_count(chosen)
+    refuse_what_is_flat(chosen.evidence.row, chosen.dots)
     question_speed(times, chosen)
     off_centre_percent, scale_share = RING_OFF_CENTRE_PERCENT, SCALE_SHARE
     if disc is not None:

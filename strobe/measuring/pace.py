@@ -24,6 +24,8 @@ _PACES = (2, 4, 8)
 _MAINS_FLASHES_HZ = (100.0, 120.0)
 _CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
 _CLEARLY_AGAINST = 0.3
+_PARTS_OF_A_REPEAT, _ALSO_SEEN, _ABOVE_NOISE = (2, 3), 0.45, 3.5
+"""Whether a repeat is of two or three turns: their likeness after one turn, by the best and by its own noise."""
 _NEAR_NOMINAL, _WELL_OFF, _NEAR = 0.03, 0.02, 0.01
 
 
@@ -88,6 +90,11 @@ def question_pace(
     own_s, own_support = best.get(1.0, (turn_s, 0.0))
     if (support < _MUCH_CLEARER * own_support and fitting(own_s, (1.0,))) or fitting(turn_s, (1.0,)):
         return
+    here = found[1.0]
+    for turns in _PARTS_OF_A_REPEAT:
+        own = 0.0 if here is None else here.support(turn_s / turns)
+        if own > max(_ALSO_SEEN * support, _ABOVE_NOISE) and fitting(turn_s / turns, (1.0,)):
+            return
     elsewhere = fitting(turn_s, paces)
     if elsewhere:
         raise _which_rate(times, elsewhere[0], f"one turn of the platter takes {turn_s:.1f} s in it")

@@ -29,7 +29,7 @@ from strobe.phase import (
     part_lines,
 )
 
-__all__ = ["CLEAR_SUPPORT", "SPAN", "Draft", "Lamp", "RowEvidence", "drafts_of", "gather"]
+__all__ = ["CLEAR_SUPPORT", "SPAN", "Draft", "Lamp", "RowEvidence", "drafts_of", "gather", "is_usual"]
 
 SPAN = 0.13
 """Speeds looked at, relative to nominal."""
@@ -342,6 +342,11 @@ def _standing(count: int, nominal_rpm: float, mains: Sequence[float]) -> float:
     if any(count in bars for bars in BARS_USED.values()):
         return _OTHER_SPEED
     return _UNUSUAL
+
+
+def is_usual(count: int, nominal_rpm: float, mains: Sequence[float]) -> bool:
+    """Whether rings of so many dots are made: for some speed and mains, or for a pitch setting of this one."""
+    return _standing(count, nominal_rpm, mains) > _UNUSUAL
 
 
 def _fit(draft: Draft, other: RowEvidence, lines: _Lines, place: int) -> tuple[int, float]:

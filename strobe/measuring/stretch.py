@@ -34,8 +34,10 @@ _MOST_LEFT = 0.5
 _BRIEF_S = 1.2
 _MARGIN_S = 0.5
 _LEAST_S = 2.5
+_LEAP_PX, _FAR_LEAP = 8.0, 4.0
 _TURN_S, _USUAL_SCATTER, _SETTLED_HZ = 1.8, 5.0, 0.03
 """Time over which a speed is averaged to see it settle, and how far from the usual is settled."""
+_SEEN_TO_SETTLE_S = 3 * _TURN_S
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,9 +67,10 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     Raises
     ------
     Refused
-        ``too-short`` where no part would be long enough.
+        ``too-short`` where something changes and no part without it is long enough, ``shaken`` where the picture jumps
+        and the camera's motion can't be followed across it.
     """
-    if not pattern.rows or time.duration_s < 2 * _LEAST_S:
+    if not pattern.rows or time.duration_s < _LEAST_S:
         return SteadyPart(pattern, time, ())
     steps = sorted(_light_steps(pattern, time) + _flicker_steps(pattern, time))
     first, last = _longest(steps, time.time_s.size)
@@ -80,16 +83,35 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
         first, last = run
     if (first, last) == (0, time.time_s.size):
         return SteadyPart(pattern, time, ())
-    if time.time_s[last - 1] - time.time_s[first] < _LEAST_S:
+    length_s = time.time_s[last - 1] - time.time_s[first]
+    if length_s < _LEAST_S:
         raise Refused(
             "too-short",
-            f"{notes[0][1]} so often that no part of {_LEAST_S:g} s is left to measure.",
-            "Film at least 10 seconds under one light, with the platter at its speed and the camera's exposure fixed.",
+            f"{notes[0][1]}, and the longest part without that lasts {length_s:.1f} s; {_LEAST_S:g} s are the least.",
+            "Let the platter come to its speed, leave light and camera as they are, and film 10 seconds or more.",
         )
+    _refuse_jump(pattern, time, first, last)
     kept = np.arange(first, last)
     left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
     said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
     return SteadyPart(pattern.only(kept), time.only(kept), said)
+
+
+def _refuse_jump(pattern: PatternReading, time: TimeBase, first: int, last: int) -> None:
+    """Refuse a part before which the scenery leapt aside and stayed there: a knock, or another scene in between."""
+    if not pattern.camera.moved or first < _LEAST_FRAMES:
+        return
+    before, inside = pattern.shift_px[:first], pattern.shift_px[first:last]
+    usual = np.median(before, axis=0), np.median(inside, axis=0)
+    leapt = float(np.abs(usual[1] - usual[0]).max())
+    stirs = max(float(np.median(np.abs(part - at))) for part, at in zip((before, inside), usual, strict=True))
+    if leapt > _LEAP_PX and leapt > _FAR_LEAP * stirs:
+        raise Refused(
+            "shaken",
+            f"The picture leaps by {leapt:.0f} pixels before {time.time_s[first] - time.time_s[0]:.1f} s and stays "
+            "there, as when the camera is knocked or scenes are joined.",
+            "Keep the camera on a stand, don't touch it meanwhile, and give each scene as a clip of its own.",
+        )
 
 
 def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
@@ -195,6 +217,14 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
     end = size if b == starts.size else int(starts[b - 1]) + width - margin
     kept = np.flatnonzero((places >= start) & (places < end))
     run = slice(first + int(kept[0]), first + int(kept[-1]) + 1)
+    length_s = float(time.time_s[run.stop - 1] - time.time_s[run.start])
+    if a > 0 and _LEAST_S <= length_s < _SEEN_TO_SETTLE_S:
+        raise Refused(
+            "too-short",
+            f"The platter is not at its speed all the time, and the {length_s:.1f} s after that are too few to see "
+            f"whether it has settled; {_SEEN_TO_SETTLE_S:.1f} s are the least.",
+            "Start the clip when the platter has settled, or film longer.",
+        )
     usual_hz = float(np.fft.fftfreq(4 * width, time.interval_s)[usual])
     early, late = _settling(amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size)
     return run.start + early, run.stop - late

@@ -73,6 +73,8 @@ class RowSeries:
         Mean distance, weighed as the reading weighs the pixels.
     dots_in_view : float
         Dots between the ends of the row.
+    crowding : float or None
+        How the dots crowd towards its ends, as `RowReader.crowding` says; None for the rings of a disc.
     contrast, amplitude : float
         Amplitude of the pattern as a share of its mean brightness, and in grey levels.
     blocks : array of complex64 (frames, blocks)
@@ -91,6 +93,7 @@ class RowSeries:
     amplitude: float
     blocks: NDArray[np.complex64]
     ring: RingPlaces | None = None
+    crowding: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -464,6 +467,7 @@ def _collect(
                     contrast=reader.contrast,
                     amplitude=reader.amplitude,
                     blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
+                    crowding=reader.crowding(),
                 )
             )
     return PatternReading(

@@ -91,6 +91,16 @@ class RowReader:
         weight = np.hypot(self._template[:, ::2], self._template[:, 1::2]).sum(axis=1)
         return float(np.sum(weight / self.pitch_px) / weight.sum())
 
+    def crowding(self) -> float:
+        """How the dots crowd towards both ends: cubic part of their count along the row, over its straight part.
+
+        On a round rim at least the square of half the angle in view, in radians, over 6, more from near; 0 on a plane.
+        """
+        half = (self.x_px[-1] - self.x_px[0]) / 2
+        place = (self.x_px - self.x_px[0]) / half - 1
+        _, straight, _, cubic = np.polynomial.polynomial.polyfit(place, np.cumsum(1 / self.pitch_px), 3)
+        return float(cubic / straight)
+
 
 def learn_row(planes: Sequence[Plane], found: FoundRow, *, full_scale: float = 255.0) -> RowReader | None:
     """Learn where in the picture, and at which phase, each pixel carries the pattern of `found`.

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from strobe.files import whole_file
 from strobe.render.clip import truth_path
 from strobe.render.disc_picture import DiscPicture, Front
 from strobe.render.disc_scene import DiscScene, IndexBlock, OnTop, PagePicture, PaperDisc, PrintedRing, project_disc
@@ -110,10 +111,19 @@ def disc_frames(scene: DiscScene, *, rng: np.random.Generator) -> Iterator[Rende
 
 def render_disc_clip(scene: DiscScene, path: str | Path, *, rng: np.random.Generator) -> dict[str, Any]:
     """Render a clip into an MP4, MOV or MKV file (H.264) and write its truth beside it; gives the truth."""
+    clip, truth = Path(path), disc_truth(scene)
+    demand(scene.coding.codec == "h264", "codec", scene.coding.codec, "clips from above are coded in 'h264'")
+    with whole_file(clip) as part, whole_file(truth_path(clip)) as told:
+        _code(scene, part, rng)
+        told.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    return truth
+
+
+def _code(scene: DiscScene, clip: Path, rng: np.random.Generator) -> None:
+    """Render the frames and code them into a file."""
     import av
 
-    clip, camera = Path(path), scene.camera
-    demand(scene.coding.codec == "h264", "codec", scene.coding.codec, "clips from above are coded in 'h264'")
+    camera = scene.camera
     tick = Fraction(1, 90_000)
     with av.open(str(clip), "w", format=scene.coding.container) as output:
         stream: Any = output.add_stream(
@@ -131,6 +141,3 @@ def render_disc_clip(scene: DiscScene, path: str | Path, *, rng: np.random.Gener
             picture.pts, picture.time_base = round(frame.stamp_s / float(tick)), tick
             output.mux(stream.encode(picture))
         output.mux(stream.encode())
-    truth = disc_truth(scene)
-    truth_path(clip).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
-    return truth

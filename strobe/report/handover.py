@@ -5,7 +5,6 @@ Every text that a person typed in is made harmless here; the pages only lay it o
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,6 +17,7 @@ from strobe.bench.limits import LimitSet
 from strobe.bench.records import AS_FOUND, Conditions, Job, Reading, State
 from strobe.bench.stopping import Standing, standing_of_state
 from strobe.errors import UsageError
+from strobe.files import toml_table
 from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
@@ -213,7 +213,7 @@ def _described(machine: str) -> list[tuple[str, str]]:
         shown = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
         rows.append((one_line(prefix.replace("_", " "), most=60), one_line(shown, most=CELL_LONG)))
 
-    walk("", tomllib.loads(machine))
+    walk("", toml_table(machine))
     return rows
 
 

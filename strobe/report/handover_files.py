@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from strobe.errors import UsageError
+from strobe.files import write_whole
 from strobe.report.handover import Handover, Section, Table
 from strobe.report.handover_pictures import Picture
-from strobe.report.tables import check_target, write_whole
+from strobe.report.tables import check_target
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -63,7 +64,7 @@ def write_sheet(sheet: Handover, path: Path) -> None:
     """
     check_sheet_target(path, option="--to")
     content = sheet_pdf(sheet) if path.suffix.lower() == ".pdf" else sheet_html(sheet).encode("utf-8")
-    write_whole(path, lambda file: file.write(content))
+    write_whole(path, content)
 
 
 def sheet_html(sheet: Handover) -> str:

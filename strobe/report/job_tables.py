@@ -14,8 +14,8 @@ from strobe.bench.limits import PRESETS, LimitSet
 from strobe.bench.many import Outcome
 from strobe.bench.records import Conditions, Job, JobSummary
 from strobe.bench.stopping import standings_of_job
+from strobe.files import write_whole
 from strobe.measurement import Measurement
-from strobe.report.tables import write_whole
 
 __all__ = ["clip_row", "job_json", "job_list_json", "limits_json", "plain_json", "write_job_csv", "write_rows"]
 
@@ -133,7 +133,7 @@ def write_rows(rows: Iterable[Mapping[str, Any]], names: Sequence[str] | None, p
     writer.writeheader()
     writer.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
     content = buffer.getvalue().encode("utf-8")
-    write_whole(path, lambda file: file.write(content))
+    write_whole(path, content)
 
 
 def _cell(value: Any) -> Any:
