@@ -72,7 +72,7 @@ class RowReader:
         `at` is where to read, whole pixels (down, right) from where the row was learned. What would be read beyond the
         edge of the picture is taken from the edge.
         """
-        pixels = self._cut(plane, at).reshape(-1)[self._pick]
+        pixels = self._cut(plane, at).reshape(-1).take(self._pick, mode="clip")
         profile = self._height_weight @ pixels.reshape(self._height_weight.size, -1).astype(np.float32)
         return (profile @ self._template).view(np.complex64)
 
