@@ -143,7 +143,8 @@ class ShakeWatch:
             beside = int(_BESIDE_A_ROW * width)
             first, last = max(0, int(row.x_px[0]) - beside), min(width, int(row.x_px[-1]) + 1 + beside)
             y = np.interp(np.arange(first, last), row.x_px, row.y_px)
-            clear[:, first:last] &= np.abs(np.arange(height)[:, None] - y) > reach
+            top, bottom = max(0, int(y.min() - reach)), max(0, int(y.max() + reach) + 1)
+            clear[top:bottom, first:last] &= np.abs(np.arange(height)[top:bottom, None] - y) > reach
         self._anchor = (height / 2, width / 2)
         if rows:
             self._anchor = (float(np.median(rows[0].y_px)), float(np.median(rows[0].x_px)))
