@@ -39,7 +39,7 @@ class BackgroundReader:
         self._along = 0 if sweep in ("down", "up") else 1
         size = planes[0].shape
         steps = [max(1, length // _COLUMNS) for length in size]
-        steps[self._along] = max(1, size[self._along] // (_BINS * 8))
+        steps[self._along] = max(1, size[self._along] // (_BINS * 5))
         self._thin_cells = tuple(slice(None, None, step) for step in steps)
         down, right = (np.arange(0, length, step) for length, step in zip(size, steps, strict=True))
         clear = np.ones((down.size, right.size), bool)
