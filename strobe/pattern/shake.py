@@ -22,12 +22,15 @@ __all__ = ["CameraCourse", "ShakeWatch"]
 _BESIDE_A_ROW = 0.08
 _A_ROW = 0.3
 """Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
-_LEAST_LOOKS, _RECENT_LOOKS, _LOOK_EVERY = 12, 36, 7
-"""Frames lit in turns of two, three or five are all met by one look in seven."""
+_LEAST_LOOKS, _RECENT_LOOKS = 12, 36
+_LOOK_EVERY, _LOOK_WITHIN_S = (7, 13, 29, 53), 0.25
+"""Frames lit in turns of two, three, four or five are all met by looks so far apart."""
 _OFF_PX, _OFF_NOISES, _DOUBTS = 0.15, 4.0, 3
 """A place is off the usual one beyond these; so many looks in a row must bear it out."""
 _SPREAD_PX, _SPREAD_NOISES = 0.3, 6.0
 """From the tenth to the ninetieth of a hundred looks; white noise that large does not count as motion."""
+_ROOM, _WHITE = 1.5, 0.5
+"""What was steady once may spread more; and looks that jump more than this share of white noise saw no slow motion."""
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
 _LEAST_CYCLES, _FAR_OUT, _MOST_LINES = 20, 1000.0, 3
@@ -130,9 +133,20 @@ class ShakeWatch:
         Rows found in the luma plane, kept clear of; the first is where the shift is given.
     full_scale : float
         The value of white.
+    interval_s : float
+        Time from frame to frame, for how often to look while nothing moves; unknown, and long, without it.
     """
 
-    def __init__(self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0) -> None:
+    def __init__(
+        self,
+        planes: Sequence[Plane],
+        rows: Sequence[RowReader],
+        *,
+        full_scale: float = 255.0,
+        interval_s: float = np.inf,
+    ) -> None:
+        first, *others = _LOOK_EVERY
+        self._look_every = max([first] + [every for every in others if 0 < every * interval_s < _LOOK_WITHIN_S])
         height, width = planes[0].shape
         clear = np.ones((height, width), bool)
         strongest = max((row.amplitude for row in rows), default=0.0)
@@ -158,18 +172,26 @@ class ShakeWatch:
         self._woken = False
         self._calm = self._is_steady()
 
-    def look(self, plane: Plane) -> tuple[int, int]:
-        """Look at the next frame; whole pixels (down, right) by which to read the rows away from their place."""
+    def look(self, plane: Plane, *, sure: bool = False) -> tuple[int, int]:
+        """Look at the next frame; whole pixels (down, right) by which to read the rows away from their place.
+
+        While nothing moves most frames are passed over, unless it is `sure` that this one is to be looked at.
+        """
         self._seen.append([np.nan] * 7)
         self._away.append(None)
         if not self._calm:
             self._note(self._tracker.follow(plane))
             self._calm = not self._woken and self._is_steady()
-        elif self._doubted or (len(self._seen) - 1) % _LOOK_EVERY == 0:
+        elif sure or self._is_due(len(self._seen) - 1):
             self._glance(plane)
         at = (0, 0) if self._calm else (int(self._last[0]), int(self._last[1]))
         self._read_at.append(at)
         return at
+
+    def _is_due(self, frame: int) -> bool:
+        if self._doubted:
+            return frame - self._doubted[-1] >= self._look_every // _LOOK_EVERY[0]
+        return frame % self._look_every == 0
 
     def _glance(self, plane: Plane) -> None:
         """Look at a frame of a picture that stood still so far; once it has moved, each frame counts for good.
@@ -191,7 +213,7 @@ class ShakeWatch:
             for place in () if self._woken else self._doubted:
                 self._seen[place] = [np.nan] * 7
             self._doubted = []
-        self._woken = self._woken or not self._is_steady()
+        self._woken = self._woken or not self._is_steady(room=_ROOM)
         self._calm = not self._woken
 
     def _note(self, motion: PictureMotion | None) -> None:
@@ -211,7 +233,7 @@ class ShakeWatch:
         off = max(abs(motion.down_px - down), abs(motion.right_px - right))
         return bool(off > max(_OFF_PX, _OFF_NOISES * noise))
 
-    def _is_steady(self) -> bool:
+    def _is_steady(self, *, room: float = 1.0) -> bool:
         """Whether nothing has moved for a while: neither slowly, nor from look to look beyond what noise may."""
         if len(self._recent) < _LEAST_LOOKS:
             return False
@@ -220,14 +242,17 @@ class ShakeWatch:
         course = [np.median(part, axis=0) for part in np.array_split(recent[:, :2], 3)]
         low, high = np.percentile(recent[:, :2], [10, 90], axis=0)
         slow, quick = float(np.ptp(course, axis=0).max()), float((high - low).max())
-        return slow < max(_OFF_PX, _OFF_NOISES * noise) and quick < max(_SPREAD_PX, _SPREAD_NOISES * noise)
+        slow_enough = slow < room * max(_OFF_PX, _OFF_NOISES * noise)
+        return slow_enough and quick < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
 
     def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
         """What was seen, frames that were not looked at filled in between their neighbours.
 
         Flicker makes the scenery seem to move; what goes with lines in its `brightness` (frames, bins) is left out.
         """
-        seen = _filled_in(np.array(self._seen, float).reshape(-1, 7))
+        seen = np.array(self._seen, float).reshape(-1, 7)
+        looks = seen[np.isfinite(seen[:, 0]), :2]
+        seen = _filled_in(seen)
         flicker = np.zeros((len(seen), 0)) if brightness is None else _flicker(brightness)
         seen[:, :6] = _without(flicker, seen[:, :6])
         noise = float(np.median(seen[:, 6])) if len(seen) else float("nan")
@@ -235,6 +260,9 @@ class ShakeWatch:
         moved = bool(np.isfinite(noise)) and (
             bool(read_at.any()) or _restless(seen[:, :2]) > max(_LEAST_MOTION_PX, _NOISES * noise)
         )
+        if moved and self._calm and not read_at.any():
+            jumps = np.var(np.diff(looks, axis=0), axis=0).sum() > _WHITE * 2 * np.var(looks, axis=0).sum()
+            moved = not jumps
         parallax = self._parallax(flicker) if moved else np.zeros((len(seen), 0))
         return CameraCourse(seen[:, :2], seen[:, 2:6], parallax, read_at, noise, moved, self._anchor)
 
