@@ -335,7 +335,8 @@ def _learn_one_way(held: Sequence[Frame], full_scale: float, sweep: str, *, upri
     way = _TURNED[way] if upright else way
     background = BackgroundReader(luma, around, full_scale=full_scale, sweep=way)
     watched = [frame.luma.T if upright else frame.luma for frame in held[::2]]
-    watch = ShakeWatch(watched, around, full_scale=full_scale)
+    interval_s = (held[-1].time_s - held[0].time_s) / max(1, len(held) - 1)
+    watch = ShakeWatch(watched, around, full_scale=full_scale, interval_s=interval_s)
     grain = (luma[0].shape[0] // clear[0].shape[0], luma[0].shape[1] // clear[0].shape[1])
     return _Learned(kept, background, watch, name, upright, way, grain)
 
@@ -377,9 +378,9 @@ class _CalmWatch:
     def __init__(self, watch: ShakeWatch) -> None:
         self._watch = watch
 
-    def look(self, plane: Plane) -> tuple[int, int]:
+    def look(self, plane: Plane, *, sure: bool = False) -> tuple[int, int]:
         """Look at the next frame; the rings stay where they are."""
-        self._watch.look(plane)
+        self._watch.look(plane, sure=sure)
         return (0, 0)
 
     def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:

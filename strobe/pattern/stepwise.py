@@ -73,7 +73,7 @@ class PatternReader:
         Need not be done for every frame.
         """
         luma = self._luma(frame)
-        self._watch.look(luma)
+        self._watch.look(luma, sure=True)
         self._looks += 1
         shift = self._watch.course().shift_px[-1]
         if not np.all(np.isfinite(shift)):

@@ -288,25 +288,31 @@ def _shared_wave(
     sweeps = float(turns[int(np.argmax(sweep))])
     u = 2 * (time_s - time_s[0]) / duration - 1
     slow = np.stack([u, u**2 - 1 / 3, u**3 - 0.6 * u], axis=1)
+    orders = np.arange(1, _SHARED_HARMONICS + 1)
+    basis = np.empty((2 * _SHARED_HARMONICS + 3 * exposure, *relative.shape))
+    basis[2 * _SHARED_HARMONICS :] = slow.T[: 3 * exposure, :, None]
     drift = np.zeros(3)
     terms = 1
     error = 0.0
     for step in range(9):
-        cycles = (rate * time_s + slow @ drift)[:, None] + sweeps * place[None, :]
-        waves = np.stack([np.exp(2j * np.pi * h * cycles) for h in range(1, _SHARED_HARMONICS + 1)], axis=2)
-        waves -= waves.mean(axis=0)
-        course = np.broadcast_to((slow if exposure else slow[:, :0])[:, None, :], (*cycles.shape, 3 * exposure))
-        basis = np.concatenate([waves.real, -waves.imag, course], axis=2).reshape(cycles.size, -1)
-        target = relative.reshape(-1)
-        solution = np.linalg.solve(basis.T @ basis + 1e-6 * cycles.size * np.eye(basis.shape[1]), basis.T @ target)
+        by_frame = np.exp(2j * np.pi * np.outer(orders, rate * time_s + slow @ drift))
+        by_frame -= by_frame.mean(axis=1, keepdims=True)
+        waves = by_frame[:, :, None] * np.exp(2j * np.pi * np.outer(orders, sweeps * place))[:, None, :]
+        basis[:_SHARED_HARMONICS] = waves.real
+        basis[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS] = -waves.imag
+        lines = basis.reshape(len(basis), -1)
+        gram = lines @ lines.T
+        solution = np.linalg.solve(gram + 1e-6 * relative.size * np.eye(len(gram)), lines @ relative.reshape(-1))
         harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS]
-        steep = (waves @ (2j * np.pi * np.arange(1, _SHARED_HARMONICS + 1) * harmonics)).real
-        left = (target - basis @ solution).reshape(relative.shape)
+        steep = np.tensordot(2j * np.pi * orders * harmonics, waves, 1).real
+        left = relative - (solution @ lines).reshape(relative.shape)
         moves = [steep * slow[:, k, None] for k in range(terms)] + [steep * (place - place.mean())[None, :]]
-        joint = np.concatenate([basis, np.stack([move.reshape(-1) for move in moves], axis=1)], axis=1)
-        gram = joint.T @ joint + 1e-9 * cycles.size * np.eye(joint.shape[1])
-        change = np.linalg.solve(gram, joint.T @ left.reshape(-1))[basis.shape[1] :]
-        spread = np.sqrt(np.diag(np.linalg.inv(gram))[basis.shape[1] :] * np.mean(left**2) * place.size)
+        along = np.stack([move.reshape(-1) for move in moves])
+        both = lines @ along.T
+        joint = np.block([[gram, both], [both.T, along @ along.T]])
+        certain = np.linalg.inv(joint + 1e-9 * relative.size * np.eye(len(joint)))[len(gram) :]
+        change = certain @ np.concatenate([lines @ left.reshape(-1), along @ left.reshape(-1)])
+        spread = np.sqrt(np.diag(certain[:, len(gram) :]) * np.mean(left**2) * place.size)
         drift[:terms] += np.clip(change[:terms], -0.1, 0.1)
         sweeps += float(np.clip(change[-1], -0.1, 0.1))
         error = float(spread[0]) * 2 / duration
