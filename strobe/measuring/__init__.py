@@ -36,7 +36,7 @@ from strobe.measuring.disc import (
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, refuse_unusual_count, weigh
 from strobe.measuring.motion import moves, steadied
-from strobe.measuring.pace import question_pace, question_speed
+from strobe.measuring.pace import goes_with, question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
     not_turning,
@@ -350,6 +350,11 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
     exact = None if isinstance(lamp, str) else float(lamp)
     candidates = (exact,) if exact is not None else (100.0, 120.0)
     flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
+    if exact is None and (lamp == "once" or flash is None or not goes_with(flash, pattern.sweep_known)):
+        once = measure_flash_rate(
+            pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known, every_other=True
+        )
+        flash = once if once is not None and goes_with(once, pattern.sweep_known) else flash
     if flash is None:
         flash = _flash_on_the_dots(pattern, time, candidates)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
@@ -362,8 +367,10 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
         if mains is not None and nominal != 2 * mains:
             raise wrong_mains(mains, flash.rate_hz)
         half_hz = flash.rate_hz / 2
-        uneven = lamp == "once" or shows_line(
-            pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz
+        uneven = (
+            flash.uneven
+            or lamp == "once"
+            or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz)
         )
         flash = replace(flash, uneven=uneven)
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]

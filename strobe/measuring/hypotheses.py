@@ -17,7 +17,7 @@ from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.rows import CLEAR_SUPPORT, Draft, Lamp, RowEvidence, drafts_of, is_usual
-from strobe.phase import FlashRate, LineReading, TimeBase, read_line
+from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, read_line
 
 __all__ = ["Hypothesis", "check_coherence", "choose", "refuse_unusual_count", "weigh"]
 
@@ -118,7 +118,7 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     )
     vote = line.vote
     if lamp.flash is not None:
-        by_shape = _vote_of_flicker(lamp.flash) * (1 if draft.kind == "camera" else -1)
+        by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
         contested = line.swing_cycles < _SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
     score = draft.score + 2.0 * vote
@@ -132,6 +132,8 @@ def _vote_of_flicker(flash: FlashRate) -> float:
     little flicker in the brightness; a filament, a pure wave, flickers as little and never does. Rectified light keeps
     its harmonics behind a shutter of any length. Flicker too faint to have a shape says nothing.
     """
+    if flash.once:
+        return 0.0
     if flash.second > _FLASHES[0] or flash.third > _FLASHES[1]:
         return -0.45
     if not flash.soft or flash.modulation < _SHAPELESS:

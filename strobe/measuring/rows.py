@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from strobe.figures.rings import BARS_USED, NOMINAL_RPM, bars_for, nearest_nominal_rpm
 from strobe.pattern import RowSeries
 from strobe.phase import (
+    LINE_ORDERS,
     CoarseLine,
     FlashRate,
     TimeBase,
@@ -186,8 +187,11 @@ def drafts_of(
     kinds: tuple[str, ...] = ("camera", "lamp") if lamp.cycles is not None else ("camera",)
     if lamp.kind == "dimmed":
         kinds = ("camera",)
+    if lamp.flash is not None and lamp.flash.uneven and lamp.cycles is not None:
+        kinds = ("camera", "between", "lamp")
     for kind in kinds:
-        lines = _Lines(rows, time, lamp.cycles if kind == "lamp" else None)
+        order = LINE_ORDERS[kind]
+        lines = _Lines(rows, time, None if lamp.cycles is None or order == 0 else order * lamp.cycles)
         for place, evidence in enumerate(rows):
             if evidence.kind not in (None, kind):
                 continue

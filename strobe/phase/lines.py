@@ -34,6 +34,8 @@ _KEEPS, _RUNS = 0.3, 0.7
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
 _ODD_HALVES = (1, 3, 5)
+_BESIDE, _BESIDE_ONCE = (-1.0, 1.0), (-1.5, -1.0, -0.5, 0.5, 1.0)
+"""Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
 _FEW_LIT = 0.2
 """Share of lit frames to go on with."""
 _BEAT_HZ = 0.35
@@ -54,6 +56,10 @@ _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
 
 
+LINE_ORDERS = {"camera": 0.0, "between": 0.5, "lamp": 1.0}
+"""Turns that a line runs back for each flash: behind a lamp that leaves out every other one there is a line between."""
+
+
 @dataclass(frozen=True)
 class CoarseLine:
     """Where a line lies, and which share of the amplitude follows it (0 to 1)."""
@@ -69,7 +75,7 @@ class LineReading:
     Attributes
     ----------
     kind : str
-        ``lamp`` or ``camera``: what times the pattern that is followed.
+        ``lamp`` or ``camera``: what times the pattern that is followed; the line between counts as the lamp's.
     dot_rate_hz : float
         Mean rate of the dots on the clock of the frame times.
     dots : array of float64 (frames,)
@@ -183,11 +189,11 @@ def read_line(
     time_s, interval_s
         Frame times and the spacing of the cadence that they lie on.
     kind : str
-        ``lamp`` or ``camera``.
+        ``lamp``, ``camera`` or ``between``.
     coarse : CoarseLine
         Where the line lies, from `find_line`.
     lamp_cycles : array of float64 (frames,) or None
-        Phase of the lamp in cycles; needed for ``lamp``, and for taking off its swing.
+        Phase of the lamp in cycles; needed unless for ``camera``, and for taking off its swing.
     flash : FlashRate or None
         The flicker as measured, for the vote.
     height : float or None
@@ -197,7 +203,7 @@ def read_line(
     -------
     LineReading
     """
-    if kind == "lamp" and lamp_cycles is None:
+    if kind != "camera" and lamp_cycles is None:
         raise ValueError("a lamp-timed line needs the phase of the lamp")
     lit = lit_frames(amplitude)
     if (flash is not None and flash.soft) or not _FEW_LIT < np.mean(lit) < 1:
@@ -210,7 +216,7 @@ def read_line(
     between = np.interp(time_s, time_s[lit], left)
     vote = 0.0
     if flash is not None and cycles is not None:
-        seen = amplitude[lit] * np.exp(2j * np.pi * (cycles * (kind == "lamp") - reading.dot_rate_hz * time_s[lit]))
+        seen = amplitude[lit] * np.exp(2j * np.pi * (LINE_ORDERS[kind] * cycles - reading.dot_rate_hz * time_s[lit]))
         vote = _vote_of_lit(seen, time_s[lit], cycles)
     return replace(reading, dots=reading.dot_rate_hz * time_s + between, lit=lit, vote=vote)
 
@@ -260,7 +266,8 @@ def _follow(
     courses: NDArray[np.float64],
 ) -> LineReading:
     """Follow a line through frames that all show it; `courses` are fitted and taken off with the lamp's waves."""
-    series = amplitude if kind == "camera" or lamp_cycles is None else amplitude * np.exp(2j * np.pi * lamp_cycles)
+    order = LINE_ORDERS[kind]
+    series = amplitude if lamp_cycles is None else amplitude * np.exp(2j * np.pi * order * lamp_cycles)
     slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse.rate_hz * time_s))) / (2 * np.pi)
     drift = float(np.polyfit(time_s, slow, 1)[0])
     dot_rate = coarse.rate_hz + drift
@@ -275,18 +282,19 @@ def _follow(
         waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
     swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
-    if kind == "lamp" and lamp_cycles is not None:
-        dots_so_far = dots_so_far - lamp_cycles
+    if lamp_cycles is not None:
+        dots_so_far = dots_so_far - order * lamp_cycles
     own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
     lamp_waves = len(waves)
     if flash is not None and flash.uneven and waves and lamp_cycles is not None:
-        own = [*_distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, _WOBBLE_HZ), *own]
+        lowest_hz = 0.0 if flash.once else _WOBBLE_HZ
+        own = [*_distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz), *own]
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
     taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
     vote = 0.0
-    if flash is not None and swings and height is not None:
+    if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
-        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
+        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
     beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
     bound, modulation = None, 0.0
@@ -297,9 +305,10 @@ def _follow(
         lamp_waves += 1 - int(swings)
         swings = True
         taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
+    orders = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
-            beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
+            beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles, orders)
             turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
             residual = np.angle(turned) / (2 * np.pi) + steady
             _, steady, _, _ = _fit_waves(residual, time_s, courses, waves, interval_s)
@@ -310,7 +319,7 @@ def _follow(
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
     return LineReading(
-        kind=kind,
+        kind="camera" if order == 0 else "lamp",
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
         noise_dots=error,
@@ -471,17 +480,20 @@ def _fit_waves(
 
 
 def _other_lines(
-    series: NDArray[np.complex128], course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]
+    series: NDArray[np.complex128],
+    course: NDArray[np.float64],
+    lamp_cycles: NDArray[np.float64],
+    orders: tuple[float, ...],
 ) -> NDArray[np.complex128]:
-    """``G`` at each frame from the lines one flash rate above and below the one that is followed.
+    """``G`` at each frame from the lines beside the one that is followed, `orders` of the flash rate from it.
 
     Fitted to amplitude and phase at once, so that what the harmonics of a strong swing fold down to zero goes with
     the rest.
     """
     turned = series * np.exp(-2j * np.pi * course)
-    basis = np.stack([np.exp(2j * np.pi * h * lamp_cycles) for h in (-1, 0, 1)], axis=1)
+    basis = np.stack([np.exp(2j * np.pi * h * lamp_cycles) for h in (0.0, *orders)], axis=1)
     solution, *_ = np.linalg.lstsq(basis, turned, rcond=None)
-    shape: NDArray[np.complex128] = basis @ (solution / solution[1])
+    shape: NDArray[np.complex128] = basis @ (solution / solution[0])
     return shape
 
 
