@@ -113,6 +113,8 @@ class Runout:
         Diameter that the millimetres rest on; `rim_assumed` where nobody gave it.
     elevation_deg, elevation_uncertainty_deg : float or None
         Height of the camera above the level of the dots.
+    near_x_share, near_y_share : float or None
+        Where in the picture, as shares of its width and height, the near side of the row is.
     """
 
     axial_mm: float
@@ -129,6 +131,8 @@ class Runout:
     rim_assumed: bool = False
     elevation_deg: float | None = None
     elevation_uncertainty_deg: float | None = None
+    near_x_share: float | None = None
+    near_y_share: float | None = None
 
 
 @dataclass(frozen=True)

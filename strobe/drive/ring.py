@@ -15,15 +15,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import UsageError
 from strobe.figures.results import SpeedSeries
+from strobe.measurement import RingShare
 
-__all__ = ["ORDERS", "Filmed", "RingPart", "locked_amplitude", "separate_ring"]
+__all__ = ["ORDERS", "Filmed", "RingPart", "as_filmed", "locked_amplitude", "separate_ring"]
 
 ORDERS = (1, 2, 3, 4)
 FEWEST_TURNS = 3
@@ -57,6 +58,14 @@ class RingPart:
     def ring_mm(self, radius_mm: float) -> float:
         """How far the dots are off centre, for once a turn: e / R of the ring part."""
         return self.ring_percent / 100 * radius_mm
+
+
+def as_filmed(series: SpeedSeries, ring: RingShare | None) -> SpeedSeries:
+    """A clip's speed with what its ring alone was found to add once a turn put back, as two clips need it."""
+    if ring is None:
+        return series
+    turn = 2 * np.pi * series.angle_rev + math.radians(ring.ring_phase_deg)
+    return replace(series, deviation_percent=series.deviation_percent + ring.ring_percent * np.cos(turn))
 
 
 def separate_ring(

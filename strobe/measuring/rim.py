@@ -25,7 +25,9 @@ USUAL_RIM_MM, _RIM_SPREAD = 305.0, 0.1
 _KNOWN_RIM_SPREAD = 0.01
 _WORST_AXIAL, _WORST_RADIAL = 2.5e-3, 1.5e-3
 """Half-widths, in radii of the rim, beyond which nothing is said."""
-_SURE_HIGH_DEG = 60.0
+_SURE_HIGH_DEG, _HIGH_FLOOR_DEG = 60.0, 3.0
+"""Half-widths of the high spot's place: beyond which it is not told from a mark, and below which it never is (seen on
+rendered clips)."""
 _OFF_CENTRE_SPEAKS = 1.5
 
 _Floats = NDArray[np.float64]
@@ -103,13 +105,16 @@ def runout_of(work: RimWork, time: TimeBase, rim_mm: float | None) -> Runout | N
     size = abs(errors.axial)
     high_rad = -float(np.angle(errors.axial))
     unsure_deg = float(np.degrees(np.arcsin(min(1.0, errors.axial_uncertainty / max(size, 1e-9)))))
+    unsure_deg = float(np.hypot(unsure_deg, _HIGH_FLOOR_DEG))
     passes = _passing_s(high_rad, errors.turns_rev, time.time_s)
     from_mark = None
     if work.mark is not None and work.mark.passes_s and unsure_deg < _SURE_HIGH_DEG:
         at_mark = 2 * np.pi * np.interp(np.array(work.mark.passes_s), time.time_s, errors.turns_rev)
         place = np.angle(np.mean(np.exp(1j * at_mark)))
         from_mark = float(np.degrees(high_rad - place) % 360)
-    known = errors.radial_uncertainty < _WORST_RADIAL
+    shape = errors.view.shape
+    near_x = float(np.interp(0.0, errors.view.azimuth_rad(shape.x_px), shape.x_px))
+    known = work.told and errors.radial_uncertainty < _WORST_RADIAL
     return Runout(
         axial_mm=2 * size * radius,
         axial_uncertainty_mm=2 * radius * float(np.hypot(errors.axial_uncertainty, spread * size)),
@@ -127,6 +132,8 @@ def runout_of(work: RimWork, time: TimeBase, rim_mm: float | None) -> Runout | N
         rim_assumed=rim_mm is None,
         elevation_deg=errors.view.elevation_deg,
         elevation_uncertainty_deg=errors.view.elevation_uncertainty_deg,
+        near_x_share=near_x / shape.width_px,
+        near_y_share=float(np.interp(near_x, shape.x_px, shape.y_px)) / shape.height_px,
     )
 
 

@@ -149,7 +149,7 @@ def _passing(
     places = azimuth_rad / (2 * np.pi)
     low, high = places[0] + 0.6 * _RIM_REACH_REV, places[-1] - 0.6 * _RIM_REACH_REV
     start, rate = place_rad / (2 * np.pi), rate_hz
-    for turns_used in (1.5, 4.0, 16.0, np.inf, np.inf):
+    for turns_used in (2.1, 4.0, 16.0, np.inf, np.inf):
         course = start - rate * time_s
         passes = np.rint(course)
         here = course - passes
@@ -157,10 +157,11 @@ def _passing(
         apart = places[None, :] - here[:, None]
         weight = np.where(np.abs(apart) < _RIM_REACH_REV, np.maximum(odd, 0), 0)
         amount = weight.sum(axis=1)
-        if in_view.sum() < _LEAST_SEEN:
+        least = _LEAST_SEEN if np.isinf(turns_used) else _LEAST_SEEN // 2
+        if in_view.sum() < least:
             return None
         seen = in_view & (amount > 0.35 * np.percentile(amount[in_view], 70))
-        if seen.sum() < max(_LEAST_SEEN, _RIM_SEEN * in_view.sum()):
+        if seen.sum() < max(least, _RIM_SEEN * in_view.sum()):
             return None
         moved = (weight * apart).sum(axis=1) / np.maximum(amount, 1e-9)
         basis = np.stack([np.ones_like(time_s), time_s, here, here**2], axis=1)
