@@ -146,9 +146,12 @@ class RingShare:
     wobble_percent, wobble_uncertainty_percent : float
         Of the platter's speed.
     ring_percent, ring_uncertainty_percent : float
-        Of the ring.
-    ring_phase_deg : float
-        The ring's part was ``ring_percent * cos(angle + phase)`` with the series' angle of the platter.
+        Of the ring, with what runout does to the picture of the row.
+    dots_percent, dots_phase_deg : float
+        The part of it that the dots' own places make: ``dots_percent * cos(angle + phase)`` with the series' angle of
+        the platter.
+    runout_percent : float
+        The other part.
     off_centre_mm, off_centre_uncertainty_mm : float or None
         How far the dots stand off centre along the rim; None where the rim's diameter is not given.
     """
@@ -157,7 +160,9 @@ class RingShare:
     wobble_uncertainty_percent: float
     ring_percent: float
     ring_uncertainty_percent: float
-    ring_phase_deg: float
+    dots_percent: float
+    dots_phase_deg: float
+    runout_percent: float
     off_centre_mm: float | None
     off_centre_uncertainty_mm: float | None
 

@@ -155,7 +155,8 @@ def test_what_was_taken_off_can_be_put_back(bent: Measurement) -> None:
     ring = 100 * OFF_MM / 150 * np.cos(OUT_RAD - place)
     drawn = BENT.deviation_percent(time) + ring
     spectrum = 2 * np.mean(drawn * np.exp(-1j * place))
-    assert seen == pytest.approx(abs(spectrum), abs=0.015)
+    assert bent.ring is not None
+    assert seen == pytest.approx(abs(spectrum), abs=0.02)
     assert np.hypot(*kept[1:]) == pytest.approx(WOBBLE_PERCENT, abs=0.03)
 
 
@@ -191,6 +192,23 @@ def test_the_still_shows_the_high_spot(bent: Measurement, bent_clip: Path, tmp_p
         high_spot_still(replace(bent, runout=None))
 
 
+@pytest.mark.slow
+def test_two_clips_part_ring_and_wobble(bent_clip: Path, tmp_path: Path) -> None:
+    """Aim: both within 20 %, here with a rim that rises and falls as well; the camera moved by half a turn."""
+    opposite = tmp_path / "opposite.mp4"
+    turned = replace(BENT, first_angle_rev=BENT.first_angle_rev - 0.5)
+    render_clip(turned, opposite, rng=np.random.default_rng(5))
+    argv = ["ring", str(bent_clip), str(opposite), "--rpm", "33", "--rim-mm", "300", "--json"]
+    out, err = io.StringIO(), io.StringIO()
+    assert run(argv, out=out, err=err) == 0, err.getvalue()
+    told = json.loads(out.getvalue())
+    once = told["parts"][0]
+    assert told["ring_off_centre_mm"] == pytest.approx(OFF_MM, rel=0.2)
+    assert once["wobble_percent"] == pytest.approx(WOBBLE_PERCENT, rel=0.2)
+    assert abs(once["wobble_percent"] - WOBBLE_PERCENT) < once["wobble_uncertainty_percent"]
+    assert abs(once["ring_percent"] - 100 * OFF_MM / 150) < once["ring_uncertainty_percent"]
+
+
 def test_ring_finds_the_tape_by_itself(bent_clip: Path) -> None:
     argv = ["ring", str(bent_clip), str(bent_clip), "--rpm", "33", "--dots", "180", "--rim-mm", "300", "--json"]
     out, err = io.StringIO(), io.StringIO()
@@ -205,7 +223,8 @@ def test_ring_finds_the_tape_by_itself(bent_clip: Path) -> None:
 def shape_seen(scene: Scene) -> RowShape:
     dots = np.arange(-24, 25.0)
     x, y = project(scene, 2 * np.pi * dots / 180, np.full(dots.size, scene.rows[0].z_mm))
-    return RowShape(x - 0.5, y - 0.5, dots + 24, x[::6], np.zeros((9, 2)), scene.camera.width, scene.camera.height)
+    x, y = (np.asarray(one, np.float64) - 0.5 for one in (x, y))
+    return RowShape(x, y, dots + 24, x[::6], np.zeros((9, 2)), scene.camera.width, scene.camera.height)
 
 
 @pytest.mark.parametrize("elevation", [0.0, 8.0, 25.0])
@@ -295,7 +314,7 @@ def test_an_even_swing_once_a_turn_is_the_platter(swing: str, moved: bool) -> No
 
 
 RUNOUT = Runout(0.62, 0.04, 1.2, 0.11, 0.03, 0.31, 0.12, 0.01, 4.0, 143.0, 305.0, True, 9.0, 0.5, 0.5, 0.6)
-RING = RingShare(0.09, 0.02, 0.054, 0.016, 10.0, 0.08, 0.02)
+RING = RingShare(0.09, 0.02, 0.054, 0.016, 0.05, 10.0, 0.01, 0.08, 0.02)
 INDEX = IndexMark(0.2, 0.01, 1.8, 0.0002, 5.2, 33.34, 0.02, 0.01, 0.004, True, (0.5, 2.3))
 
 

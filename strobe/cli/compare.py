@@ -30,6 +30,8 @@ __all__ = ["compare", "ring", "speeds"]
 
 MARK_FRAMES, FOUND_FRAMES = 0.6, 0.2
 """How well a person tells the frame in which a mark passes, and how well the program does (95 %)."""
+FEIGNED_LEFT = 0.4
+"""Of what runout feigns, the share that may be wrong where it is taken off (seen on rendered clips)."""
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 
@@ -175,7 +177,7 @@ def ring(
         if len(done) < 2:
             return status
         front, back = (
-            Filmed(as_filmed(one.series, one.ring), *_mark_of(one, given, option))
+            Filmed(as_filmed(one.series, one.ring), *_mark_of(one, given, option), feigned_percent=_feigned(one))
             for one, given, option in zip(done, (mark_a, mark_b), ("--mark-a", "--mark-b"), strict=True)
         )
         parts = separate_ring(front, back, turned_by_deg=turned_by)
@@ -202,3 +204,8 @@ def _mark_of(measurement: Measurement, given_s: float | None, option: str) -> tu
             "without one the two clips have no angle in common"
         )
     return index.passes_s[len(index.passes_s) // 2], FOUND_FRAMES / measurement.clip.capture_rate_hz
+
+
+def _feigned(measurement: Measurement) -> float:
+    """What may be left once a turn of what runout does to the picture, in percent of the speed."""
+    return 0.0 if measurement.ring is None else FEIGNED_LEFT * measurement.ring.runout_percent

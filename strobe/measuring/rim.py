@@ -156,14 +156,16 @@ def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, rim_mm: float | No
     percent = 100 * 2 * np.pi / chosen.dots
     real, spread = once_a_turn(dots, np.ones_like(dots), errors.turns_rev)
     # The speed is ahead of the dots by a quarter turn; the series counts the platter's angle from the first frame.
-    swing = 1j * errors.false_dots * np.exp(2j * np.pi * errors.turns_rev[0])
+    swing = 1j * errors.ring_dots * np.exp(2j * np.pi * errors.turns_rev[0])
     radius = None if rim_mm is None else rim_mm / 2
     return RingShare(
         wobble_percent=percent * abs(real),
         wobble_uncertainty_percent=float(np.hypot(percent * 2 * spread, work.off_centre_percent)),
         ring_percent=percent * abs(errors.false_dots),
         ring_uncertainty_percent=work.off_centre_percent,
-        ring_phase_deg=float(np.degrees(np.angle(swing))) % 360,
+        dots_percent=percent * abs(errors.ring_dots),
+        dots_phase_deg=float(np.degrees(np.angle(swing))) % 360,
+        runout_percent=percent * abs(errors.false_dots - errors.ring_dots),
         off_centre_mm=None if radius is None else abs(errors.ring) * radius,
         off_centre_uncertainty_mm=None if radius is None else errors.ring_uncertainty * radius,
     )

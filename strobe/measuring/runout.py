@@ -52,6 +52,8 @@ class RimErrors:
         What all three add to the dots of the whole row, ``Re[z exp(2 pi i turns)]``.
     false_dots_uncertainty : float
         95 % half-width of its size.
+    ring_dots : complex
+        The part of them that the dots' own places make; the rest is what runout does to the picture of the row.
     """
 
     view: RimView
@@ -64,6 +66,7 @@ class RimErrors:
     turns_rev: _Floats
     false_dots: complex
     false_dots_uncertainty: float
+    ring_dots: complex
 
 
 def rim_errors(
@@ -132,6 +135,7 @@ def rim_errors(
         ring_uncertainty=half[2],
         turns_rev=turns,
         false_dots=false,
+        ring_dots=complex(ring * whole[2]),
         false_dots_uncertainty=float(np.hypot(_half_width(of_false), _COVERAGE * np.std(spread))),
     )
 
