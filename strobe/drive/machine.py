@@ -101,6 +101,11 @@ class Machine:
     bounce_hz: float | None = None
 
     @property
+    def rim_driven(self) -> bool:
+        """Whether belt or idler runs on the platter's own rim."""
+        return self.drive != "direct" and self.driven_mm is not None and self.driven_mm == self.platter_mm
+
+    @property
     def belt_mm(self) -> float:
         """Thickness that the belt adds to both diameters: as given, 0.6 mm for a belt not described, else 0."""
         if self.drive != "belt":

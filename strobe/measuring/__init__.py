@@ -15,7 +15,6 @@ from strobe.figures.rings import bars_for, parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.budget import (
-    RING_OFF_CENTRE_PERCENT,
     SCALE_SHARE,
     components_with_budget,
     fluctuation_with_budget,
@@ -47,6 +46,7 @@ from strobe.measuring.refusals import (
     upright_unclear,
     wrong_mains,
 )
+from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import Lamp, gather
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.unevenness import uneven_dots
@@ -89,6 +89,7 @@ def measure(
     mirrored: bool = False,
     view: str | None = None,
     disc_mm: float | None = None,
+    rim_mm: float | None = None,
     mains_default: float | None = None,
     camera_rate_error_ppm: float | None = None,
     camera_rate_uncertainty_ppm: float | None = None,
@@ -117,6 +118,8 @@ def measure(
         ``rim`` for dots along a rim, the same without it; ``disc`` for a printed disc from above.
     disc_mm : float or None
         Diameter of the paper disc, for its eccentricity in millimetres.
+    rim_mm : float or None
+        Diameter of the platter's rim at the dots, for its runout in millimetres; without it a usual one is taken.
     mains_default : float or None
         Mains frequency of the region, 50 or 60 Hz, that decides only where the clip can't.
     camera_rate_error_ppm, camera_rate_uncertainty_ppm : float or None
@@ -140,7 +143,7 @@ def measure(
     """
     nominal = None if rpm is None else parse_rpm(rpm)
     check_options(dots, mains, lamp, capture_rate_hz, mains_default)
-    _check_view(view, disc_mm)
+    _check_view(view, disc_mm, rim_mm)
     clock = CameraClock.of(camera_rate_error_ppm, camera_rate_uncertainty_ppm)
     return measure_reading(
         read_clip(path, mirrored=mirrored, view=view, progress=progress),
@@ -152,6 +155,7 @@ def measure(
         mains_default=mains_default,
         clock=clock,
         disc_mm=disc_mm,
+        rim_mm=rim_mm,
     )
 
 
@@ -166,6 +170,7 @@ def measure_reading(
     mains_default: float | None,
     clock: CameraClock,
     disc_mm: float | None = None,
+    rim_mm: float | None = None,
 ) -> Measurement:
     """Measure what one pass over a clip has read; options as for `measure`, `nominal` in rpm."""
     pattern, facts, tally = reading.pattern, reading.facts, reading.tally
@@ -201,13 +206,17 @@ def measure_reading(
         refuse_unusual_count(chosen)
     refuse_what_is_flat(chosen.evidence.row, chosen.dots)
     question_speed(times, chosen)
-    off_centre_percent, scale_share = RING_OFF_CENTRE_PERCENT, SCALE_SHARE
     if disc is not None:
-        scale_share = DISC_SCALE_SHARE
         chosen, even = settle(disc, chosen, time)
-        off_centre_percent = off_centre_left_percent(chosen, even)
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
+    scale_share, work = SCALE_SHARE, None
+    if disc is None:
+        work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)
+        off_centre_percent = work.off_centre_percent
+    else:
+        scale_share = DISC_SCALE_SHARE
+        off_centre_percent = off_centre_left_percent(chosen, even)
 
     steady = steadied(
         chosen.line.dots,
@@ -258,7 +267,11 @@ def measure_reading(
     speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
     notes = times.notes + part.notes
-    seen, index = None, None
+    seen, index, runout, ring = None, None, None, None
+    if work is not None:
+        runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
+        index = index_of_rim(work, speed, figures, chosen.nominal_rpm, clock)
+        notes += notes_of_rim(ring, index)
     if disc is not None:
         seen = view_of(disc, chosen, even, time, disc_mm)
         index = index_of(disc, speed, figures, chosen.nominal_rpm, clock)
@@ -299,6 +312,8 @@ def measure_reading(
         + notes,
         disc=seen,
         index=index,
+        runout=runout,
+        ring=ring,
         events=figures.events,
         budget=of_speed + budget,
         search=figures.search,
@@ -313,11 +328,13 @@ def _period_uncertainty_s(components: tuple[Component, ...]) -> float | None:
     return components[0].period_s * components[0].frequency_uncertainty_hz / components[0].frequency_hz
 
 
-def _check_view(view: str | None, disc_mm: float | None) -> None:
+def _check_view(view: str | None, disc_mm: float | None, rim_mm: float | None) -> None:
     if view not in (None, "rim", "disc"):
         raise UsageError(f"view is {view!r}; it is rim, for dots along a rim, or disc, for a disc from above.")
     if disc_mm is not None and not 30 <= disc_mm <= 1000:
         raise UsageError(f"disc diameter is {disc_mm:g} mm; it lies between 30 and 1000.")
+    if rim_mm is not None and not 50 <= rim_mm <= 1000:
+        raise UsageError(f"rim diameter is {rim_mm:g} mm; it lies between 50 and 1000. Measure across the platter.")
 
 
 def check_options(

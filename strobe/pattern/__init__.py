@@ -31,9 +31,19 @@ from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression, impression
 from strobe.pattern.reading import RowReader, learn_row
+from strobe.pattern.rim import RimFacts, RimReader, RowShape, learn_rim, shape_of
 from strobe.pattern.shake import CameraCourse, ShakeWatch
 
-__all__ = ["CameraCourse", "DiscFacts", "PatternReading", "RingPlaces", "RowSeries", "read_pattern"]
+__all__ = [
+    "CameraCourse",
+    "DiscFacts",
+    "PatternReading",
+    "RimFacts",
+    "RingPlaces",
+    "RowSeries",
+    "RowShape",
+    "read_pattern",
+]
 
 _HELD = 24
 _TRIES = 6
@@ -81,6 +91,8 @@ class RowSeries:
         Amplitude of each part of the row in each frame; the phase grows when the pattern moves left.
     ring : RingPlaces or None
         Where the parts lie on a ring seen from above; None for a row along a rim.
+    shape : RowShape or None
+        Where a row along a rim lies in the picture.
     """
 
     height: float
@@ -94,6 +106,7 @@ class RowSeries:
     blocks: NDArray[np.complex64]
     ring: RingPlaces | None = None
     crowding: float | None = None
+    shape: RowShape | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,6 +133,8 @@ class PatternReading:
         What the first frames look like as a whole, for telling why there are no rows.
     disc : DiscFacts or None
         What else was seen of a disc from above; None for the rim.
+    rim : RimFacts or None
+        What else was seen of the rim; None for a disc, and for rows that run up the picture.
     """
 
     time_s: NDArray[np.float64]
@@ -131,6 +146,7 @@ class PatternReading:
     plane: str
     impression: Impression
     disc: DiscFacts | None = None
+    rim: RimFacts | None = None
 
     @property
     def shift_px(self) -> NDArray[np.float64]:
@@ -154,6 +170,7 @@ class PatternReading:
             brightness=self.brightness[frames],
             camera=self.camera.only(frames),
             disc=None if self.disc is None else replace(self.disc, lanes=self.disc.lanes[frames]),
+            rim=None if self.rim is None else self.rim.only(frames),
         )
 
     def repeats(self) -> NDArray[np.bool_]:
@@ -180,8 +197,8 @@ class PatternReading:
         return marked
 
 
-_Seen: TypeAlias = tuple[list[NDArray[np.complex64]], NDArray[np.float32], NDArray[np.float32]]
-"""Of one frame: the rows, the scenery's brightness, the lanes beside the rings."""
+_Seen: TypeAlias = tuple[list[NDArray[np.complex64]], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+"""Of one frame: the rows, the scenery's brightness, the lanes beside rings or row, and how high the row lies."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,6 +213,8 @@ class _Learned:
     """Size (down, right) of a pixel of the plane in pixels of the luma plane."""
     disc: FoundDisc | None = None
     lanes: LaneReader | None = None
+    rim: RimReader | None = None
+    size: tuple[int, int] = (0, 0)
     skew_rev: tuple[float, float] = (0.0, np.inf)
 
 
@@ -338,7 +357,8 @@ def _learn_one_way(held: Sequence[Frame], full_scale: float, sweep: str, *, upri
     interval_s = (held[-1].time_s - held[0].time_s) / max(1, len(held) - 1)
     watch = ShakeWatch(watched, around, full_scale=full_scale, interval_s=interval_s)
     grain = (luma[0].shape[0] // clear[0].shape[0], luma[0].shape[1] // clear[0].shape[1])
-    return _Learned(kept, background, watch, name, upright, way, grain)
+    rim = None if upright else learn_rim(clear, kept[0], full_scale=full_scale)
+    return _Learned(kept, background, watch, name, upright, way, grain, rim=rim, size=clear[0].shape)
 
 
 def _learn_disc(held: Sequence[Frame], full_scale: float, sweep: str) -> _Learned | None:
@@ -427,8 +447,12 @@ def _read(learned: _Learned, frame: Frame) -> _Seen:
     luma = frame.luma.T if learned.upright else frame.luma
     down, right = learned.watch.look(luma)
     at = (down // learned.grain[0], right // learned.grain[1])
-    lanes = np.zeros((0, 0), np.float32) if learned.lanes is None else learned.lanes.read(luma, (down, right))
-    return [reader.read(plane, at) for reader in learned.readers], learned.background.brightness(luma), lanes
+    height = lanes = np.zeros((0, 0), np.float32)
+    if learned.lanes is not None:
+        lanes = learned.lanes.read(luma, (down, right))
+    elif learned.rim is not None:
+        height, lanes = learned.rim.read(plane, at)
+    return [reader.read(plane, at) for reader in learned.readers], learned.background.brightness(luma), lanes, height
 
 
 def _collect(
@@ -449,6 +473,8 @@ def _collect(
         if isinstance(first, RingReader) and not camera.read_at_px.any():
             moved = _bears_out(camera, np.array([one[0][0] for one in seen]), first)
             camera = replace(camera, moved=moved)
+        elif not isinstance(first, RingReader):
+            camera = camera.unless_it_turns(np.array(times))
         brightness = camera.evened(brightness)
         for k, reader in enumerate(learned.readers):
             if isinstance(reader, RingReader):
@@ -469,6 +495,7 @@ def _collect(
                     amplitude=reader.amplitude,
                     blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
                     crowding=reader.crowding(),
+                    shape=shape_of(reader, learned.size),
                 )
             )
     return PatternReading(
@@ -481,6 +508,7 @@ def _collect(
         plane=learned.plane if learned is not None else "luma",
         impression=look,
         disc=None if learned is None else _disc_facts(learned, seen),
+        rim=None if learned is None else _rim_facts(learned, seen),
     )
 
 
@@ -510,6 +538,20 @@ def _disc_facts(learned: _Learned, seen: list[_Seen]) -> DiscFacts | None:
         skew_noise_rev=learned.skew_rev[1],
         azimuth_rad=learned.lanes.azimuth_rad,
         lane_sweep=learned.lanes.sweep_place,
+        lanes=np.stack([one[2] for one in seen]),
+    )
+
+
+def _rim_facts(learned: _Learned, seen: list[_Seen]) -> RimFacts | None:
+    reader = learned.rim
+    if reader is None:
+        return None
+    return RimFacts(
+        line_px=reader.line_px,
+        part_x_px=reader.part_x_px,
+        profiles=np.stack([one[3] for one in seen]),
+        lean=reader.lean,
+        sector_dots=reader.sector_dots,
         lanes=np.stack([one[2] for one in seen]),
     )
 

@@ -66,6 +66,11 @@ class RowReader:
     _height_weight: NDArray[np.float32]
     _template: NDArray[np.float32]
 
+    @property
+    def template(self) -> NDArray[np.complex64]:
+        """What each pixel of the straightened row (columns, blocks) adds to the amplitude of each part."""
+        return self._template.view(np.complex64)
+
     def read(self, plane: Plane, at: tuple[int, int] = (0, 0)) -> NDArray[np.complex64]:
         """Complex amplitude (blocks,) of the row in `plane` (height, width); add them up for the whole row.
 

@@ -35,6 +35,7 @@ _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
 _LEAST_CYCLES, _FAR_OUT, _MOST_LINES = 20, 1000.0, 3
 """Of a line in the brightness over the clip, its power by the median, and how many are taken off the shift."""
+_TURN_HZ, _LEAST_TURNS, _TURN_WAVES = (0.25, 1.4), 2.5, 3
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
 
 
@@ -86,6 +87,16 @@ class CameraCourse:
             read_at_px=self.read_at_px[frames],
         )
 
+    def unless_it_turns(self, time_s: NDArray[np.float64]) -> CameraCourse:
+        """The same course, taken for a standing camera where all that moved comes and goes steadily, once a turn.
+
+        That is how the edges of a platter move that runs out of true; no hand swings so evenly.
+        """
+        if not self.moved or len(time_s) < _LEAST_FRAMES:
+            return self
+        left = _restless(_without_turns(self.shift_px, time_s))
+        return replace(self, moved=left > max(_LEAST_MOTION_PX, _NOISES * self.noise_px))
+
     def moved_at(self, y: float, x: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Shift down and right (frames,) at a place; turn and stretch count as far as they stand out of their noise."""
         slopes = self.slopes * _share_above_noise(self.slopes)
@@ -101,12 +112,13 @@ class CameraCourse:
 
         `grain` is the size (down, right) of a pixel of the row's plane in pixels of the luma plane.
         """
-        if not self.moved:
+        if not self.moved and not self.read_at_px.any():
             return blocks
         back = np.empty(blocks.shape)
         read_at = self.read_at_px // np.array(grain)
+        still = np.zeros(len(blocks))
         for k, ((y, x), (per_down, per_right)) in enumerate(zip(reader.places_px, reader.dots_per_px, strict=True)):
-            down, right = self.moved_at(y * grain[0], x * grain[1])
+            down, right = self.moved_at(y * grain[0], x * grain[1]) if self.moved else (still, still)
             back[:, k] = per_down * (down / grain[0] - read_at[:, 0]) + per_right * (right / grain[1] - read_at[:, 1])
         return (blocks * np.exp(2j * np.pi * back)).astype(np.complex64)
 
@@ -333,6 +345,21 @@ def _restless(shift: NDArray[np.float64]) -> float:
     frames = np.linspace(-1, 1, len(shift))
     course = np.polynomial.polynomial.polyval(frames, np.polynomial.polynomial.polyfit(frames, shift, 1)).T
     return float(np.max(np.std(shift - course, axis=0)))
+
+
+def _without_turns(shift: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`shift` (frames, 2) without the steady swing at a turn's pace, and its multiples, that explain most of it."""
+    duration = float(np.ptp(time_s))
+    low = max(_TURN_HZ[0], _LEAST_TURNS / duration)
+    least = shift
+    for turn_hz in np.arange(low, _TURN_HZ[1], 0.1 / duration):
+        turn = 2 * np.pi * turn_hz * np.outer(time_s - time_s[0], np.arange(1, _TURN_WAVES + 1))
+        even = np.stack([np.ones_like(time_s), time_s - time_s[0]], axis=1)
+        basis = np.concatenate([even, np.cos(turn), np.sin(turn)], axis=1)
+        rest = shift - basis @ np.linalg.lstsq(basis, shift, rcond=1e-8)[0]
+        if np.sum(rest**2) < np.sum(least**2):
+            least = rest
+    return least
 
 
 def _share_above_noise(series: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -52,7 +52,7 @@ class PatternReader:
         self._base = _collect(learned, [one.time_s for one in held], seen, look, sweep_known=sweep_known)
         self.held = tuple(
             FrameReading(frame.time_s, tuple(rows), brightness)
-            for frame, (rows, brightness, _) in zip(held, seen, strict=True)
+            for frame, (rows, brightness, *_) in zip(held, seen, strict=True)
         )
 
     @property
