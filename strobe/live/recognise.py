@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from strobe.pattern import PatternReading
 from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base, measure_flash_rate
 
-__all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "recognise", "times_of"]
+__all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "only_frames", "recognise", "times_of"]
 
 LEAST_S, LEAST_FRAMES = 3.8, 110
 _EVEN_PERCENT = 1.0
@@ -219,7 +220,7 @@ def times_of(stamp_s: NDArray[np.float64], facts: SourceFacts) -> TimeBase:
     if facts.stamps != "arrival":
         return base
     if base.kind in ("pieces", "stamps"):
-        base = _kept(base, np.flatnonzero(np.diff(base.index, prepend=-1) > 0)).on_cadence()
+        base = only_frames(base, np.flatnonzero(np.diff(base.index, prepend=-1) > 0)).on_cadence()
     half = base.index.size // 2
     slopes = [float(np.polyfit(base.index[k], base.stamp_s[k], 1)[0]) for k in (slice(half), slice(half, None))]
     by_halves = abs(slopes[0] - slopes[1]) / 4 / base.interval_s
@@ -227,8 +228,8 @@ def times_of(stamp_s: NDArray[np.float64], facts: SourceFacts) -> TimeBase:
     return replace(base, interval_uncertainty=max(base.interval_uncertainty, by_halves, held_up))
 
 
-def _kept(base: TimeBase, frames: NDArray[np.int_]) -> TimeBase:
-    """The same times for some of the frames alone."""
+def only_frames(base: TimeBase, frames: NDArray[Any]) -> TimeBase:
+    """The same times for some of the frames alone, by place or mask."""
     return replace(
         base,
         time_s=base.time_s[frames],
