@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.live.records import Lock
-from strobe.phase import CoarseLine, TimeBase, find_line, read_line
-from strobe.phase.lines import lit_frames
+from strobe.phase import CoarseLine, TimeBase, read_line
 
-__all__ = ["MOST_TURNS", "Figure", "Walk", "figure_of", "lamp_hz", "line_now", "walk_on"]
+__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_cycles", "lamp_hz"]
 
 MOST_TURNS = 8
 _END_S = 0.1
@@ -27,10 +26,7 @@ _UNKNOWN_PERCENT = 0.05
 """What wobble that is not tied to the turn may do to the mean of one turn, as long as too few are seen."""
 _CUT_FLASH_DOTS = 0.02
 """What a flash that is cut by the shutter's edge leaves at an end, 1-sigma (seen on rendered clips)."""
-_NOW_S, _SPAN = 1.2, 0.06
 _SAME_CADENCE = 0.005
-_WALK_PLACE, _WALK_RATE = 0.6, 0.25
-"""Shares of a step's surprise that go into place and rate: a switch of speeds within a second is kept up with."""
 
 
 @dataclass(frozen=True)
@@ -52,60 +48,6 @@ class Figure:
     changing: bool
     noise_dots: float
     spread_percent: float | None
-
-
-@dataclass(frozen=True)
-class Walk:
-    """The dot rate up to `time_s`, followed from frame to frame; `strayed_dots` is how far off the predictions were.
-
-    A line alone is known only up to whole frame rates. Steps from frame to frame that can be foretold within a fraction
-    of a dot keep to the true one, however much the speed has changed since it was recognised.
-    """
-
-    time_s: float
-    rate_hz: float
-    strayed_dots: float
-
-
-def walk_on(amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock, walk: Walk) -> Walk:
-    """Follow on over the frames that have come since; frames that met no flash are stepped over."""
-    new = np.flatnonzero(time.time_s > walk.time_s - 0.5 * time.interval_s)
-    if new.size < 2:
-        return walk
-    cycles = np.angle(amplitude[new]) / (2 * np.pi)
-    lamp = None if lock.line == "camera" else _lamp_cycles(lock, time, new)
-    if lamp is not None:
-        cycles = cycles + lamp
-    at_s = time.time_s[new]
-    lit = lit_frames(amplitude)[new]
-    rate, phase, before_s = walk.rate_hz, None, 0.0
-    strayed = [0.0]
-    for cycle, now_s in zip(cycles[lit].tolist(), at_s[lit].tolist(), strict=True):
-        if phase is None:
-            phase, before_s = cycle, now_s
-            continue
-        step_s = now_s - before_s
-        foretold = phase + rate * step_s
-        off = (cycle - foretold + 0.5) % 1.0 - 0.5
-        phase, before_s = foretold + _WALK_PLACE * off, now_s
-        rate += _WALK_RATE * off / step_s
-        strayed.append(off)
-    return Walk(float(at_s[-1]), rate, float(np.sqrt(np.mean(np.square(strayed)))))
-
-
-def line_now(amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock, expected_hz: float) -> CoarseLine | None:
-    """Where the line lies in the newest second, and how well the dots follow it; None with too few frames."""
-    recent = time.time_s > time.time_s[-1] - _NOW_S
-    if np.count_nonzero(recent) < 12:
-        return None
-    return find_line(
-        amplitude[recent],
-        time.time_s[recent],
-        interval_s=time.interval_s,
-        expected_hz=expected_hz,
-        span=_SPAN,
-        lamp_cycles=None if lock.line == "camera" else _lamp_cycles(lock, time, recent),
-    )
 
 
 def figure_of(
@@ -142,7 +84,7 @@ def figure_of(
         interval_s=time.interval_s,
         kind=lock.line,
         coarse=CoarseLine(near_hz, 1.0),
-        lamp_cycles=_lamp_cycles(lock, time),
+        lamp_cycles=lamp_cycles(lock, time),
         flash=lock.flash,
         height=lock.sweep_place,
     )
@@ -209,7 +151,7 @@ def lamp_hz(lock: Lock, time: TimeBase) -> float | None:
     return lock.lamp_hz * better if abs(better - 1) < _SAME_CADENCE else lock.lamp_hz
 
 
-def _lamp_cycles(lock: Lock, time: TimeBase, frames: NDArray[Any] | slice = slice(None)) -> NDArray[np.float64] | None:
+def lamp_cycles(lock: Lock, time: TimeBase, frames: NDArray[Any] | slice = slice(None)) -> NDArray[np.float64] | None:
     rate = lamp_hz(lock, time)
     return None if rate is None else np.asarray(rate * time.time_s[frames], np.float64)
 

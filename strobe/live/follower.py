@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from strobe.capture import Frame, SourceFacts
 from strobe.errors import Refused
 from strobe.figures.rings import nearest_nominal_rpm
-from strobe.live.figure import MOST_TURNS, Figure, Walk, figure_of, lamp_hz, line_now, walk_on
+from strobe.live.course import Course
+from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz
 from strobe.live.instruct import instruction_for
 from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, measure_frames, only_frames, recognise, times_of
 from strobe.live.records import LiveOptions, LiveUpdate, Lock, State
@@ -33,9 +34,6 @@ _KEPT_S, _CLOCK_S, _SPREADS_S = 90.0, 30.0, 60.0
 _LONGEST_GAP_S = 0.6
 _TRY_S, _CHECK_S = 0.5, 5.0
 _TRY_LONGEST_S, _CHECK_LONGEST_S = 4.2, 12.0
-_SLEW_PERCENT_PER_S, _SLEWS = 7.0, 2
-_FARTHEST_PERCENT = 12.5
-_COHERENT, _INCOHERENT = 0.4, 3
 _STEADY_TURNS = 2
 _LEAST_TURN = 0.85
 _SAME_RING = 0.1
@@ -44,9 +42,10 @@ _COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
 _CONTRADICTIONS = 2
 _FEWEST_TURNS_KEPT = 2.1
 _FEWEST_FRAMES = 24
-_ASTRAY_DOTS, _WALKED_S, _FAST_SHARE = 0.2, 1.2, 0.02
-"""Steps so far from what was foretold may have been taken for their neighbours."""
-_FAST = "The speed changes fast; it is read again once it runs evenly."
+_ENDS = {
+    "too fast": "The speed changes fast; it is read again once it runs evenly.",
+    "not followed": "The dots can't be followed: the platter may be stopping, or the light has changed.",
+}
 
 
 class Follower:
@@ -67,10 +66,9 @@ class Follower:
         self._sight = Sight(facts)
         self._seen: deque[FrameReading] = deque()
         self._stamps: deque[float] = deque()
-        self._rates: deque[tuple[float, float]] = deque()
-        self._walk: Walk | None = None
+        self._course = Course()
         self._fast_s = -np.inf
-        self._walked: deque[tuple[float, float]] = deque()
+        self._confirmed = False
         self._lock: Lock | None = None
         self._since_s = 0.0
         self._even_from_s = np.inf
@@ -81,7 +79,7 @@ class Follower:
         self._asked: tuple[Future[Recognised], PatternReader, float, float] | None = None
         self._ring: tuple[float, int] | None = None
         self._why = ""
-        self._slews = self._incoherent = self._contradictions = 0
+        self._contradictions = 0
         self._had_figure = False
         self._kept: tuple[PatternReader, list[FrameReading], Lock | None] | None = None
         self._spreads: deque[tuple[float, float]] = deque()
@@ -183,16 +181,20 @@ class Follower:
         if time is None:
             return self._blank("settling", now, "The first turn is still under way.")
         amplitude = self._amplitude(window, lock)
-        if not self._still_followed(amplitude, time, lock):
+        going = self._course.follow(amplitude, time, lock, now)
+        if going in _ENDS:
+            self._let_go(now, _ENDS[going])
             return self._blank("searching", now, self._why)
-        if self._fast_s == now:
+        if going == "fast":
+            self._keep(until_s=now)
+            self._fast_s, self._even_from_s = now, np.inf
             return self._blank("settling", now, "The speed changes fast; the figure is there one turn later.")
         since_fast = time.time_s > self._fast_s
         if not since_fast.all():
             amplitude, time = amplitude[since_fast], only_frames(time, since_fast)
         if time.time_s.size < _FEWEST_FRAMES or time.duration_s < _LEAST_TURN * 60 / lock.nominal_rpm:
             return self._blank("settling", now, "The first turn is still under way.")
-        near = float(np.mean([rate for at, rate in self._rates if at >= time.time_s[0]] or [lock.dot_rate_hz]))
+        near = self._course.mean_rate_hz(float(time.time_s[0]), lock)
         usual = min((spread for _, spread in self._spreads), default=None)
         figure = figure_of(amplitude, time, lock, near, usual_spread_percent=usual)
         if figure is None:
@@ -212,9 +214,14 @@ class Follower:
             if even - self._even_from_s > UPDATE_S:
                 self._keep(until_s=even)
             self._even_from_s = even
-        soon = lock.systematic_percent > _COARSE_PERCENT and lock.flash is not None
-        self._ask(now, _CHECK_SOON_S if soon else _CHECK_S, _CHECK_LONGEST_S)
-        steady = figure.turns >= _STEADY_TURNS and not figure.changing
+        if not self._confirmed or self._contradictions:
+            self._ask(now, _TRY_S, _TRY_LONGEST_S)
+        else:
+            soon = lock.systematic_percent > _COARSE_PERCENT and lock.flash is not None
+            self._ask(now, _CHECK_SOON_S if soon else _CHECK_S, _CHECK_LONGEST_S)
+        if self._contradictions:
+            return self._blank("searching", now, "Something else than before is seen; it is being counted again.")
+        steady = figure.turns >= _STEADY_TURNS and not figure.changing and self._confirmed
         band = max(self._options.band_percent, lock.systematic_percent)
         self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
         creep = None if lamp is None else 60 * (figure.dot_rate_hz - lamp)
@@ -256,6 +263,8 @@ class Follower:
         )
 
     def _remark(self, lock: Lock) -> str:
+        if not self._confirmed:
+            return f"Taken to run at {lock.nominal_rpm:.4g} rpm as before; that is being checked."
         if not self._sure:
             return f"Taken for {lock.nominal_rpm:.4g} rpm; give --rpm to be sure."
         if any(note.code == "lines-coincide" for note in lock.measurement.notes):
@@ -303,16 +312,15 @@ class Follower:
     def _begin_anew(self, time_s: float) -> None:
         self._keep(until_s=time_s)
         self._since_s, self._even_from_s = time_s, np.inf
-        self._slews = self._incoherent = 0
-        self._rates.clear()
-        self._walk = None
-        self._walked.clear()
+        self._course.restart()
+        self._confirmed = False
         self._asked = None
 
     def _let_go(self, now: float, why: str) -> None:
         """Forget what was recognised: it may be something else now."""
         self._begin_anew(now)
         self._lock, self._why, self._sure = None, why, False
+        self._contradictions = 0
         self._spreads.clear()
 
     def _keep(self, until_s: float = np.inf) -> None:
@@ -348,41 +356,6 @@ class Follower:
     def _amplitude(self, window: list[FrameReading], lock: Lock) -> NDArray[np.complex128]:
         amplitude, _ = combine_blocks(np.array([one.rows[lock.row] for one in window]))
         return amplitude.conj() if lock.conjugate else amplitude
-
-    def _still_followed(self, amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock) -> bool:
-        """Whether the dots go on as before; lets go of the lock where they run away or can't be followed."""
-        now = self._updated_s
-        walk = walk_on(amplitude, time, lock, self._walk or Walk(float(time.time_s[0]), lock.dot_rate_hz, 0.0))
-        self._walk = walk
-        if walk.strayed_dots > _ASTRAY_DOTS:
-            self._let_go(now, _FAST)
-            return False
-        self._walked.append((now, walk.rate_hz))
-        while self._walked[0][0] < now - _WALKED_S:
-            self._walked.popleft()
-        expected = float(np.mean([rate for _, rate in self._walked]))
-        if abs(walk.rate_hz / expected - 1) > _FAST_SHARE:
-            self._keep(until_s=now)
-            self._fast_s, self._even_from_s = now, np.inf
-        line = line_now(amplitude, time, lock, expected)
-        if line is None:
-            return True
-        self._incoherent = self._incoherent + 1 if line.coherence < _COHERENT else 0
-        if self._rates:
-            before_s, before = self._rates[-1]
-            slew = 100 * abs(line.rate_hz / before - 1) / (now - before_s)
-            self._slews = self._slews + 1 if slew > _SLEW_PERCENT_PER_S else 0
-        self._rates.append((now, line.rate_hz))
-        while self._rates[0][0] < now - _CLOCK_S:
-            self._rates.popleft()
-        speed = line.rate_hz * 60 / lock.dots * lock.scale
-        if abs(100 * (speed / lock.nominal_rpm - 1)) > _FARTHEST_PERCENT or self._slews >= _SLEWS:
-            self._let_go(now, _FAST)
-            return False
-        if self._incoherent >= _INCOHERENT:
-            self._let_go(now, "The dots can't be followed: the platter may be stopping, or the light has changed.")
-            return False
-        return True
 
     def _ask(self, now: float, every_s: float, longest_s: float) -> None:
         """Have the newest even frames read in full, beside the frames."""
@@ -422,6 +395,7 @@ class Follower:
             if self._lock is None:
                 self._since_s = from_s
             self._lock, self._why, self._contradictions = found.lock, "", 0
+            self._confirmed = True
             self._sure |= "nominal_rpm" not in found.lock.measurement.setup.assumed
             if self._sure:
                 self._ring = (found.lock.pitch_px, found.lock.dots)

@@ -20,7 +20,7 @@ from strobe.measuring.clock import CameraClock
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import ClipReading
 from strobe.measuring.refusals import not_turning
-from strobe.pattern import PatternReading
+from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base, measure_flash_rate
 
@@ -30,6 +30,7 @@ LEAST_S, LEAST_FRAMES = 3.8, 110
 _EVEN_PERCENT = 1.0
 _AGREE_PERCENT = 0.05
 _NOW_S = 1.2
+_STILL_DOTS = 0.02
 _HELD_UP_S = 0.02
 """By how much more the pictures may be held up at the end of a run than at its begin (95 %, seen on a busy machine)."""
 
@@ -97,8 +98,15 @@ def recognise(
         return Recognised(lock if ring is None else replace(lock, row=ring[0]), None)
     except Refused as refusal:
         recent = pattern.only(np.flatnonzero(pattern.time_s > pattern.time_s[-1] - _NOW_S))
-        stands = not any(moves(row, recent) for row in recent.rows)
+        stands = not any(moves(row, recent) or _jumps(row) for row in recent.rows)
         return Recognised(None, not_turning() if stands else refusal)
+
+
+def _jumps(row: RowSeries) -> bool:
+    """Whether the dots take large steps from frame to frame, which no dots that stand still do."""
+    total = row.blocks.astype(np.complex128).sum(axis=1)
+    steps = np.angle(total[1:] * total[:-1].conj()) / (2 * np.pi)
+    return float(np.median(np.abs(steps))) > _STILL_DOTS
 
 
 def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions) -> Measurement:

@@ -21,7 +21,8 @@ from strobe.report.words import rounded, rpm_words
 __all__ = ["Chart", "LiveScreen", "LiveTrace", "chart_lines", "creep_words", "figure_words", "live_page"]
 
 _TRACE_S = 20.0
-_LABEL = 8
+_LABEL = 9
+_TRACE_ROWS, _CHART_ROWS = 3, 6
 _HELD_S = 0.35
 """How long one update is drawn on; they come more often, as long as there are any."""
 _STATE_WORDS = {
@@ -108,6 +109,7 @@ def live_page(
     plain: bool = False,
     task: str = "",
     words: str | None = None,
+    chart_counts: bool = False,
 ) -> Text:
     """The whole page, `height` rows of at most `width` columns.
 
@@ -125,6 +127,8 @@ def live_page(
         What the person is to do in this step of a guided run; stands above everything else.
     words : str or None
         Said in large letters in the place of the instruction.
+    chart_counts : bool
+        Whether the figure rather gives way than the chart.
     """
     ink = "#" if plain else "█"
     style = _STYLES[update.state]
@@ -132,8 +136,10 @@ def live_page(
     rows: list[tuple[str, str]] = [(_title(update, width), style)]
     rows += [(line, "bold") for line in textwrap.wrap(task, width - 2)]
     figure = figure_words(update)
-    big = max(LETTER_ROWS, (height - 13 - len(rows)) // (2 * LETTER_ROWS) * 2 * LETTER_ROWS)
     small = 2 * LETTER_ROWS if height >= 38 else LETTER_ROWS
+    least = _CHART_ROWS if chart_counts else _TRACE_ROWS if not task else 0
+    room = height - len(rows) - 1 - small - 2 - 2 - least
+    big = max(LETTER_ROWS, room // (2 * LETTER_ROWS) * 2 * LETTER_ROWS)
     blocks = block_text(figure, width=width, rows=big, ink=ink) if figure else _reason(update, width, big)
     rows += [(line, "bold") for line in _filled(blocks, big)]
     rows.append((_exact(update) if figure else "no figure now", ""))
@@ -144,7 +150,9 @@ def live_page(
     below = [creep_words(update, width=width, plain=plain), _band(update)]
     foot = [_gathered(update), (figure and update.message) or _END]
     left = height - len(rows) - len(below) - len(foot)
-    drawn = chart.lines(width=width, rows=left, band_percent=update.band_percent, plain=plain) if left > 1 else [""]
+    drawn = (
+        chart.lines(width=width, rows=left, band_percent=update.band_percent, plain=plain) if left > 1 else [""] * left
+    )
     rows += [(line, "") for line in (*below, *drawn, *foot)]
     page = Text(no_wrap=True, overflow="crop")
     for number, (line, look) in enumerate(rows[:height]):
@@ -183,6 +191,7 @@ class LiveScreen:
             plain=self._plain,
             task=task,
             words=words,
+            chart_counts=chart is not None,
         )
         self._live.update(page, refresh=True)
 

@@ -10,7 +10,7 @@ from strobe.report.live import chart_lines
 
 __all__ = ["WarmUpCurve", "interval_line", "settled_words", "warm_up_task"]
 
-_LABEL = 8
+_LABEL = 9
 _COLUMNS_A_READING = 4
 _MARGIN = 0.15
 
