@@ -20,7 +20,7 @@ from strobe.figures.rings import nearest_nominal_rpm
 from strobe.live.course import Course
 from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz
 from strobe.live.instruct import instruction_for
-from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, measure_frames, only_frames, recognise, times_of
+from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, measure_frames, recognise, times_of
 from strobe.live.records import LiveOptions, LiveUpdate, Lock, State
 from strobe.live.sight import Sight
 from strobe.measurement import Measurement
@@ -34,6 +34,7 @@ _KEPT_S, _CLOCK_S, _SPREADS_S = 90.0, 30.0, 60.0
 _LONGEST_GAP_S = 0.6
 _TRY_S, _CHECK_S = 0.5, 5.0
 _TRY_LONGEST_S, _CHECK_LONGEST_S = 4.2, 12.0
+_ENOUGH_FRAMES = LEAST_FRAMES + 10
 _STEADY_TURNS = 2
 _LEAST_TURN = 0.85
 _SAME_RING = 0.1
@@ -191,7 +192,7 @@ class Follower:
             return self._blank("settling", now, "The speed changes fast; the figure is there one turn later.")
         since_fast = time.time_s > self._fast_s
         if not since_fast.all():
-            amplitude, time = amplitude[since_fast], only_frames(time, since_fast)
+            amplitude, time = amplitude[since_fast], time.only(np.flatnonzero(since_fast))
         if time.time_s.size < _FEWEST_FRAMES or time.duration_s < _LEAST_TURN * 60 / lock.nominal_rpm:
             return self._blank("settling", now, "The first turn is still under way.")
         near = self._course.mean_rate_hz(float(time.time_s[0]), lock)
@@ -351,7 +352,7 @@ class Follower:
         window[:] = [one for one, there in zip(window, inside, strict=True) if there]
         if kept.size < _FEWEST_FRAMES:
             return None
-        return only_frames(base, kept)
+        return base.only(kept)
 
     def _amplitude(self, window: list[FrameReading], lock: Lock) -> NDArray[np.complex128]:
         amplitude, _ = combine_blocks(np.array([one.rows[lock.row] for one in window]))
@@ -364,6 +365,9 @@ class Follower:
             return
         even = self._since_s if self._lock is None or not np.isfinite(self._even_from_s) else self._even_from_s
         part = self._newest(max(even, now - longest_s))
+        if len(part) < _ENOUGH_FRAMES:
+            # A slow camera has to be watched for longer.
+            part = self._newest(even)[-_ENOUGH_FRAMES:]
         if len(part) < LEAST_FRAMES or part[-1].time_s - part[0].time_s < LEAST_S:
             return
         self._asked_s = now
