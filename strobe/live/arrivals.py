@@ -19,7 +19,7 @@ _MADE_UP_S = 1.5
 _SURE_S, _FEW_LOST = 0.25, 2.5
 """So long a wait shows that a gap of more than a few frames is no hold-up."""
 _LOSS, _FOLLOWS, _AT_ONCE = 0.6, 0.02, 0.3
-_REACH, _STEP = 0.05, 0.25
+_REACH, _STEP, _FIRST_LOOK_S = 0.05, 0.25, 5.0
 _ROUNDS, _LATE = 2, 3.0
 _TOO_UNEVEN = 0.3
 _FEWEST = 24
@@ -87,9 +87,15 @@ def _interval(stamp_s: NDArray[np.float64]) -> float | None:
     if steps.size < _FEWEST // 2:
         return None
     rough = float(np.median(steps))
-    frames = float(np.ptp(stamp_s)) / rough
-    off = np.arange(-_REACH, _REACH + 1e-9, _STEP / frames)
-    rates = (1 + off) / rough
+    newest = stamp_s[stamp_s > stamp_s[-1] - _FIRST_LOOK_S]
+    rough = _likeliest(newest, rough, _REACH)
+    return _likeliest(stamp_s, rough, 2 * rough / float(np.ptp(newest)))
+
+
+def _likeliest(stamp_s: NDArray[np.float64], rough_s: float, reach: float) -> float:
+    """The interval within a relative `reach` of a rough one, of which the times are multiples most nearly."""
+    off = np.arange(-reach, reach + 1e-9, _STEP * rough_s / float(np.ptp(stamp_s)))
+    rates = (1 + off) / rough_s
     likeness = np.abs(np.exp(2j * np.pi * np.outer(rates, stamp_s - stamp_s[0])).sum(axis=1))
     return float(1 / rates[int(np.argmax(likeness))])
 

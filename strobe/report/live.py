@@ -22,6 +22,7 @@ __all__ = ["Chart", "LiveScreen", "LiveTrace", "chart_lines", "creep_words", "fi
 
 _TRACE_S = 20.0
 _LABEL = 9
+_OFTEN = 600.0
 _TRACE_ROWS, _CHART_ROWS = 3, 6
 _HELD_S = 0.35
 """How long one update is drawn on; they come more often, as long as there are any."""
@@ -217,7 +218,8 @@ def creep_words(update: LiveUpdate, *, width: int = 80, plain: bool = False) -> 
         return "dots stand still"
     left, right = ("<", ">") if plain else ("◀", "▶")
     way = "left, with the turning" if creep > 0 else "right, against the turning"
-    text = f"dots creep {way}, {abs(creep):.0f} a minute"
+    often = f"{abs(creep):.0f} a minute" if abs(creep) < _OFTEN else f"{abs(creep) / 60:.0f} a second"
+    text = f"dots creep {way}, {often}"
     arrows = min(width - len(text) - 3, 3 + int(abs(creep) / 6))
     arrow = " ".join([left if creep > 0 else right] * max(1, arrows // 2))
     return f"{arrow}  {text}" if creep > 0 else f"{text}  {arrow}"
