@@ -381,7 +381,7 @@ class TestWarmUp:
         lines = WarmUpCurve(result.readings, 60).lines(width=80, rows=8, band_percent=0.1)
         assert len(lines) == 8
         assert max(len(line) for line in lines) <= 80
-        places = (80 - 3 * len(result.readings), 79)
+        places = (80 - 4 * len(result.readings), 79)
         first, last = ([k for k, line in enumerate(lines) if line[place] in "▀▄"] for place in places)
         assert first == [0]
         assert last[0] >= 6

@@ -5,14 +5,13 @@ from __future__ import annotations
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Annotated, Self
+from typing import TYPE_CHECKING, Annotated, Any, Self
 
 import typer
 
 from strobe.errors import UsageError
 
 if TYPE_CHECKING:
-    from strobe.capture import Frame, SourceFacts
     from strobe.live import LiveRun, LiveUpdate
     from strobe.report.picture import SteadyPicture
     from strobe.report.tone import SoundCard, ToneFile
@@ -74,17 +73,17 @@ class Beside:
     ) -> None:
         self._open.close()
 
-    def begin(self, facts: SourceFacts) -> None:
-        """The source is open: the window comes up."""
+    def begin(self, full_scale: float) -> None:
+        """The source is open, and this is the value of white in its frames: the window comes up."""
         if self._show:
             from strobe.report.picture import SteadyPicture
             from strobe.report.window import PictureWindow
 
-            self._picture = SteadyPicture(full_scale=facts.full_scale)
+            self._picture = SteadyPicture(full_scale=full_scale)
             self._window = self._open.enter_context(PictureWindow())
 
-    def take(self, frame: Frame) -> None:
-        """See one more frame."""
+    def take(self, frame: Any) -> None:
+        """See one more `Frame`."""
         if self._picture is not None:
             self._picture.take(frame.luma, frame.time_s)
 

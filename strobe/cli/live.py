@@ -22,7 +22,8 @@ from strobe.errors import UsageError
 
 if TYPE_CHECKING:
     from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
-    from strobe.live.warmup import WarmReading, WarmUpWatch
+    from strobe.live.records import WarmReading
+    from strobe.live.warmup import WarmUpWatch
     from strobe.report.live import LiveScreen
 
 __all__ = ["check_pace", "ends_by_hand", "handled", "live", "live_options", "open_live_source"]
@@ -116,7 +117,7 @@ def live(
             opened = open_live_source(
                 source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
             )
-            beside.begin(opened.facts)
+            beside.begin(opened.facts.full_scale)
             own_pace = pace if is_clip(source) else None
             with LiveRun(opened, options, pace=own_pace, for_s=for_s, on_frame=beside.take) as run:
                 with ends_by_hand(run):

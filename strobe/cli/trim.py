@@ -97,7 +97,7 @@ def trim(
         steps = TrimRun(band)
         with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
             opened = open_live_source(source, here, mirrored=mirrored)
-            beside.begin(opened.facts)
+            beside.begin(opened.facts.full_scale)
             with LiveRun(opened, options, pace=pace if is_clip(source) else None, on_frame=beside.take) as run:
                 _guide(run, steps, here, beside, sorted(done_at or []), filed=job is not None)
         report = steps.report()

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from strobe.live.records import LiveUpdate
-from strobe.live.warmup import WarmUp, WarmUpWatch
+from strobe.live.records import LiveUpdate, WarmUp
+from strobe.live.warmup import WarmUpWatch
 from strobe.measurement import Measurement
 
 __all__ = ["CAUTIONS", "Found", "TrimReport", "TrimRun"]

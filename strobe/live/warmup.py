@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from strobe.errors import UsageError
-from strobe.live.records import LiveUpdate
+from strobe.live.records import LiveUpdate, WarmReading, WarmUp
 
-__all__ = ["SETTLED_PERCENT", "WARM_UP_SCHEMA", "WarmReading", "WarmUp", "WarmUpWatch"]
+__all__ = ["SETTLED_PERCENT", "WARM_UP_SCHEMA", "WarmUpWatch"]
 
 WARM_UP_SCHEMA = "strobe.warm-up/1"
 SETTLED_PERCENT = 0.02
@@ -17,42 +15,6 @@ SETTLED_PERCENT = 0.02
 _INTERVALS = 5
 _LEAST_SHARE = 0.5
 """Of an interval that must have had a figure."""
-
-
-@dataclass(frozen=True)
-class WarmReading:
-    """Mean deviation of one interval that ended at `time_s`, and the half-width (95 %) of a figure in it."""
-
-    time_s: float
-    deviation_percent: float
-    uncertainty_percent: float
-    reference: str | None
-
-
-@dataclass(frozen=True)
-class WarmUp:
-    """How the speed came to rest.
-
-    Attributes
-    ----------
-    readings : tuple of WarmReading
-        One for each interval in which there was a figure.
-    interval_s, within_s : float
-        Length of an interval, and over how long the speed must have stayed alike.
-    limit_percent : float
-        How alike.
-    change_percent : float or None
-        By how much the readings of the last `within_s` differ; None as long as there are too few in a row.
-    settled_after_s : float or None
-        From the first figure until it had settled; None where it has not.
-    """
-
-    readings: tuple[WarmReading, ...]
-    interval_s: float
-    within_s: float
-    limit_percent: float
-    change_percent: float | None
-    settled_after_s: float | None
 
 
 class WarmUpWatch:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from strobe.live.records import LiveUpdate
-from strobe.live.warmup import WarmReading, WarmUp
+from strobe.live.records import LiveUpdate, WarmReading, WarmUp
 from strobe.report.live import chart_lines
 
 __all__ = ["WarmUpCurve", "interval_line", "settled_words", "warm_up_task"]
