@@ -60,6 +60,19 @@ class PatternReader:
         """The reading of the frames that were learned from."""
         return self._base
 
+    @property
+    def outlines(self) -> tuple[NDArray[np.float64], ...]:
+        """Around each row of a rim a closed line (points, 2): places (right, down) in pixels of the luma plane."""
+        lines = []
+        for row in self._learned.readers:
+            if not isinstance(row, RowReader):
+                continue
+            reach = 0.7 * row.pitch_px
+            above, below = (np.stack([row.x_px, row.y_px + side * reach], axis=1) for side in (-1, 1))
+            line = np.concatenate([above, below[::-1]]) * self._learned.grain[::-1]
+            lines.append(line[:, ::-1] if self._learned.upright else line)
+        return tuple(lines)
+
     def read(self, frame: Frame) -> FrameReading:
         """Read one frame where the rows were learned."""
         plane = _plane(frame, self._learned.plane, self._learned.upright)
