@@ -20,8 +20,9 @@ from strobe.measuring.clock import CameraClock
 from strobe.measuring.reading import read_clip
 from strobe.pattern import PatternReading, read_pattern
 from strobe.pattern.disc import FoundDisc, find_disc
+from strobe.phase.falselines import without_lines
 from strobe.phase.mark import follow_mark
-from strobe.phase.ring import even_ring, find_turning, signature_of, without_lines
+from strobe.phase.ring import even_ring, find_turning, signature_of
 from strobe.printing import print_disc
 from strobe.render import Camera, Lamp, Speed, Wobble
 from strobe.render.disc import (
@@ -235,15 +236,58 @@ def test_turning_is_seen_without_bars_or_speed() -> None:
     assert signature_of(0.5571).best()[0] == pytest.approx(1 / 0.5571, rel=2e-3)
 
 
+def left_of(cleaned: Any, time: Floats, true: Floats) -> float:
+    """Rms of what a cleaned course has beyond the truth and an even run."""
+    apart = cleaned.dots - true
+    return float(np.std(apart - np.polyval(np.polyfit(time, apart, 1), time)))
+
+
 def test_lines_go_and_wobble_beside_them_stays() -> None:
     time = np.arange(300) / 30
     wobble = 0.01 * np.sin(2 * np.pi * 10.35 * time)
-    dots, removed, size = without_lines(
-        100.3 * time + wobble + 0.004 * np.cos(2 * np.pi * 100.02 * time), time, 1 / 30, [100.02 * time, 0.3 * time]
+    swing = 0.004 * np.cos(2 * np.pi * 100.02 * time)
+    cleaned = without_lines(100.3 * time + wobble + swing, time, 1 / 30, [100.02 * time, 0.3 * time])
+    assert cleaned.removed_hz == pytest.approx((10.02,), abs=1e-6)
+    assert cleaned.first_dots == pytest.approx(0.004, rel=0.05)
+    assert left_of(cleaned, time, wobble) < 3e-4
+
+
+def test_waves_too_close_to_be_told_apart_go_together() -> None:
+    time = np.arange(600) / 60
+    lamp, own = 99.98 * time, 100.04 * time
+    false = 0.002 * np.cos(2 * np.pi * lamp) + 0.0015 * np.sin(2 * np.pi * 2 * own + 0.4)
+    alone = without_lines(100.3 * time + false, time, 1 / 60, [lamp])
+    together = without_lines(100.3 * time + false, time, 1 / 60, [lamp], own_cycles=[own, 2 * own])
+    # Half a beat between the two lines can't be fitted with one of them; a size that bends follows most of it.
+    assert left_of(alone, time, 0 * time) > 6e-4
+    assert left_of(together, time, 0 * time) < 2.5e-4
+    # What would come slowly is left in: it can't be told from wobble.
+    slow = without_lines(
+        60.5 * time + 0.002 * np.sin(2 * np.pi * 60.5 * time), time, 1 / 60, [], own_cycles=[60.5 * time]
     )
-    assert removed == pytest.approx((10.02,), abs=1e-6)
-    assert size == pytest.approx(0.004, rel=0.05)
-    assert np.std(dots - np.polyval(np.polyfit(time, dots, 1), time) - wobble) < 3e-4
+    assert slow.removed_hz == ()
+
+
+def coder_error(frames: int, group: int) -> Floats:
+    """What a coder that catches up within its group of pictures adds, in dots."""
+    return 0.0025 * np.exp(-(np.arange(frames) % group) / 4.0)
+
+
+def test_the_coders_lines_go_and_the_platters_on_them_stays() -> None:
+    rng = np.random.default_rng(8)
+    time = np.arange(600) / 60
+    noise = rng.normal(0, 3e-4, time.size)
+    wobble = 0.004 * np.sin(2 * np.pi * 6.0 * time) + 0.003 * np.sin(2 * np.pi * 7.7 * time)
+    seen = 100.3 * time + wobble + coder_error(time.size, 30) + noise
+    cleaned = without_lines(seen, time, 1 / 60, [], coder_hz=2.0)
+    assert 4.0 in cleaned.removed_hz
+    assert 6.0 not in cleaned.removed_hz
+    assert left_of(cleaned, time, wobble) < 1.25 * np.std(noise)
+    assert left_of(without_lines(seen, time, 1 / 60, []), time, wobble) > 1.8 * np.std(noise)
+    # Without such a coder nothing goes.
+    clean = without_lines(100.3 * time + wobble + noise, time, 1 / 60, [], coder_hz=2.0)
+    assert clean.removed_hz == ()
+    np.testing.assert_array_equal(clean.dots, 100.3 * time + wobble + noise)
 
 
 def test_a_mark_gives_the_time_of_one_turn() -> None:

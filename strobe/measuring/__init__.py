@@ -185,7 +185,8 @@ def measure_reading(
     off_centre_percent, scale_share = RING_OFF_CENTRE_PERCENT, SCALE_SHARE
     if disc is not None:
         scale_share = DISC_SCALE_SHARE
-        chosen, even = settle(disc, chosen, time)
+        key_s = tally.key_period_s
+        chosen, even = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
         off_centre_percent = off_centre_left_percent(chosen, even)
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)

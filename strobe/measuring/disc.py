@@ -21,8 +21,9 @@ from strobe.measuring.hypotheses import Hypothesis, weigh
 from strobe.measuring.rows import Lamp, RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
+from strobe.phase.falselines import without_lines
 from strobe.phase.mark import MarkCourse, follow_mark
-from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of, without_lines
+from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of
 
 __all__ = [
     "DISC_SCALE_SHARE",
@@ -52,6 +53,8 @@ _WHOLE, _SURE_MARK = 0.97, 0.003
 _ROUNDS = 2
 _LAMP_LINES = ((1, 0), (2, 0), (1, -1), (1, 1))
 """Harmonics of the lamp, and of the turn with them, of which a rest is taken off the reading."""
+_OWN_LINES = ((1, 0), (2, 0), (3, 0), (2, -1), (2, 1))
+"""Harmonics of the pattern, frozen by the shutter, and of the turn with them, that leak into its phase."""
 _SCALE_SHARE, _SCALE_SHARE_OF_A_PART, _MOSTLY = 0.01, 0.04, 0.65
 _DISAGREES, _WORTH_SAYING_PERCENT = 1.3, 0.05
 
@@ -213,11 +216,13 @@ def _readout_s(flash: FlashRate | None) -> float | None:
     return float(abs(turns[int(np.argmax(sweep))]) / flash.rate_hz) or None
 
 
-def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase) -> tuple[Hypothesis, EvenRing]:
+def settle(
+    work: DiscWork, chosen: Hypothesis, time: TimeBase, *, coder_hz: float | None = None
+) -> tuple[Hypothesis, EvenRing]:
     """The hypothesis read again from a ring made even by the platter's own angle; and how the ring errs.
 
     Wobble reaches the parts of the ring as late as the shutter does, and their mean would swallow the quick part of it:
-    they are brought to one time first, where the shutter's sweep is known.
+    they are brought to one time first, where the shutter's sweep is known. `coder_hz` are key frames a second.
     """
     raw = next(row for row in work.raw if row.ring is chosen.evidence.row.ring)
     readout_s = _readout_s(chosen.lamp.flash)
@@ -234,7 +239,7 @@ def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase) -> tuple[Hypothes
             evidence=replace(
                 chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude
             ),
-            line=_read_ring(amplitude, chosen, time, calm=even.calm),
+            line=_read_ring(amplitude, chosen, time, calm=even.calm, coder_hz=coder_hz),
         )
     return chosen, even
 
@@ -265,7 +270,9 @@ def _at_one_time(row: RowSeries, dots: NDArray[np.float64], time: TimeBase, read
     return replace(row, blocks=(row.blocks * np.exp(-2j * np.pi * moved)).astype(np.complex64))
 
 
-def _read_ring(amplitude: NDArray[np.complex128], chosen: Hypothesis, time: TimeBase, *, calm: bool) -> LineReading:
+def _read_ring(
+    amplitude: NDArray[np.complex128], chosen: Hypothesis, time: TimeBase, *, calm: bool, coder_hz: float | None
+) -> LineReading:
     """The chosen line read again; nothing of the lamp is left to take off where the ring was made `calm`."""
     lamp, kind = chosen.lamp, chosen.line.kind
     if calm and kind == "lamp" and lamp.cycles is not None:
@@ -280,12 +287,14 @@ def _read_ring(amplitude: NDArray[np.complex128], chosen: Hypothesis, time: Time
         flash=None if calm else lamp.flash,
         height=None,
     )
-    if not calm or lamp.cycles is None:
-        return replace(line, kind=kind)
     turns = line.dots / chosen.dots
-    waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES]
-    dots, removed, first = without_lines(line.dots, time.time_s, time.interval_s, waves)
-    return replace(line, kind=kind, dots=dots, removed_hz=removed + line.removed_hz, hidden_dots=first)
+    swings = calm and lamp.cycles is not None
+    waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES] if swings and lamp.cycles is not None else []
+    own = [m * line.dots + n * turns for m, n in _OWN_LINES] if kind == "camera" else []
+    clean = without_lines(line.dots, time.time_s, time.interval_s, waves, own_cycles=own, coder_hz=coder_hz)
+    hidden_dots = clean.first_dots if swings else line.hidden_dots
+    removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
+    return replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden_dots=hidden_dots)
 
 
 def off_centre_left_percent(chosen: Hypothesis, even: EvenRing) -> float:

@@ -26,6 +26,7 @@ from strobe.pattern.disc import (
     find_disc,
     learn_lanes,
     learn_ring,
+    runs_all_ways,
 )
 from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
@@ -39,6 +40,7 @@ _HELD = 24
 _TRIES = 6
 _MOST_READ = 5
 _STRONG = 12.0
+_MOST_OF_A_RING = 0.52
 _MANY_PITCHES = 20.0
 _LEAST_STIR = 1.5
 _FAR_LIVELIER = 3.0
@@ -269,12 +271,13 @@ def _plane(frame: Frame, name: str, upright: bool) -> Plane | None:
 
 
 def _learn(held: Sequence[Frame], full_scale: float, sweep: str, view: str | None) -> _Learned | None:
-    """Find and learn in the held frames the rings of a disc, level rows, or upright ones where only those stir.
-
-    A disc is looked for only where it is asked for.
-    """
+    """Find and learn in the held frames the rings of a disc, level rows, or upright ones where only those stir."""
     if view == "disc":
         return _learn_disc(held, full_scale, sweep)
+    if view is None and runs_all_ways([held[0].luma, held[-1].luma], full_scale=full_scale):
+        disc = _learn_disc(held, full_scale, sweep)
+        if disc is not None and _is_sure(disc):
+            return disc
     level = _learn_one_way(held, full_scale, sweep, upright=False)
     if level is not None and _is_clear(level.readers):
         return level
@@ -283,6 +286,12 @@ def _learn(held: Sequence[Frame], full_scale: float, sweep: str, view: str | Non
         return level or upright
     stirs = _stir(upright, held)
     return upright if stirs > _LEAST_STIR and stirs > _FAR_LIVELIER * _stir(level, held) else level
+
+
+def _is_sure(learned: _Learned) -> bool:
+    """Whether a ring is seen most of the way round and counted, which no row along a rim can be."""
+    rings = [reader.places for reader in learned.readers if isinstance(reader, RingReader)]
+    return any(ring.bars is not None and ring.seen_share > _MOST_OF_A_RING for ring in rings)
 
 
 def _is_clear(readers: Sequence[RowReader | RingReader]) -> bool:

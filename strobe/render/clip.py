@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +19,7 @@ from strobe.render.truth import Truth, truth_of
 if TYPE_CHECKING:
     import av
 
-__all__ = ["render_clip", "truth_path"]
+__all__ = ["code_frames", "render_clip", "truth_path"]
 
 _ENCODERS = {"h264": "libx264", "hevc": "libx265", "mjpeg": "mjpeg"}
 _TICK = Fraction(1, 90_000)
@@ -52,10 +53,18 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
     The stream's time base is 1/90000 s where the container allows it, in AVI one frame; the stamps are rounded as
     the camera says. As in a phone the coder works forward only, with a key frame every 30 frames.
     """
+    clip = Path(path)
+    code_frames(scene, frames(scene, rng=rng), clip)
+    truth = truth_of(scene)
+    truth_path(clip).write_text(json.dumps(truth.to_dict(), indent=1) + "\n", encoding="utf-8")
+    return truth
+
+
+def code_frames(scene: Scene, made: Iterable[RenderedFrame], clip: Path) -> None:
+    """Code frames into a video file in the way that the scene's coding, timing and delivery say."""
     import av
     from av.video.stream import VideoStream
 
-    clip = Path(path)
     camera, coding, timing = scene.camera, scene.coding, scene.timing
     slow = timing.playback_rate_hz is not None and timing.capture_tag
     options = {"movflags": "use_metadata_tags"} if slow else {}
@@ -86,7 +95,7 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
                 output.mux(packet)
                 muxed += 1
 
-        for number, frame in enumerate(frames(scene, rng=rng)):
+        for number, frame in enumerate(made):
             picture = _video_frame(frame, stream.pix_fmt)
             stamps.append(round(frame.stamp_s / float(tick)))
             picture.pts = round(number / rate / tick) if backward else stamps[-1]
@@ -95,9 +104,6 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
         put(stream.encode())
     if scene.delivery.rotation_deg:
         _ask_for_turn(clip, scene.delivery.rotation_deg)
-    truth = truth_of(scene)
-    truth_path(clip).write_text(json.dumps(truth.to_dict(), indent=1) + "\n", encoding="utf-8")
-    return truth
 
 
 def _stored_format(scene: Scene) -> str:
