@@ -35,6 +35,7 @@ from strobe.measuring.disc import (
 )
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, weigh
+from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
@@ -171,7 +172,7 @@ def measure_reading(
         raise not_turning() if clear else nothing_to_read(pattern)
     question_pace(times, moving, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
     if pattern.upright:
-        moving += [replace(row, blocks=row.blocks.conj()) for row in moving]
+        moving += [backwards(row) for row in moving]
     if disc is None:
         ranked = weigh(gather(moving, time, lamps[0].flash), time, lamps, rpm=nominal, dots=dots)
     else:
@@ -188,6 +189,9 @@ def measure_reading(
         key_s = tally.key_period_s
         chosen, even = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
         off_centre_percent = off_centre_left_percent(chosen, even)
+    chosen, joint = without_joint(chosen, time)
+    if joint is not None:
+        off_centre_percent = float(np.hypot(off_centre_percent, joint.false_swing_percent(chosen.dots)))
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
 
@@ -239,7 +243,7 @@ def measure_reading(
     )
     speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
-    notes = times.notes + part.notes
+    notes = times.notes + part.notes + notes_of_joint(joint)
     seen, index = None, None
     if disc is not None:
         seen = view_of(disc, chosen, even, time, disc_mm)

@@ -81,6 +81,8 @@ class RowSeries:
         Amplitude of each part of the row in each frame; the phase grows when the pattern moves left.
     ring : RingPlaces or None
         Where the parts lie on a ring seen from above; None for a row along a rim.
+    places_dots : array of float64 (blocks,) or None
+        Dots from the row's left end to the middle of each part of a row along a rim.
     """
 
     height: float
@@ -93,6 +95,7 @@ class RowSeries:
     amplitude: float
     blocks: NDArray[np.complex64]
     ring: RingPlaces | None = None
+    places_dots: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -472,6 +475,7 @@ def _collect(
                     contrast=reader.contrast,
                     amplitude=reader.amplitude,
                     blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
+                    places_dots=np.interp(reader.places_px[:, 1], reader.x_px, np.cumsum(1 / reader.pitch_px)),
                 )
             )
     return PatternReading(
