@@ -23,7 +23,6 @@ from strobe.measuring.budget import (
 )
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import (
-    DISC_SCALE_SHARE,
     begin_disc,
     index_of,
     notes_of_disc,
@@ -185,9 +184,9 @@ def measure_reading(
     question_speed(times, chosen)
     off_centre_percent, scale_share = RING_OFF_CENTRE_PERCENT, SCALE_SHARE
     if disc is not None:
-        scale_share = DISC_SCALE_SHARE
         key_s = tally.key_period_s
-        chosen, even = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
+        settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
+        chosen, even, scale_share = settled.chosen, settled.even, settled.scale_share
         off_centre_percent = off_centre_left_percent(chosen, even)
     chosen, joint = without_joint(chosen, time)
     if joint is not None:

@@ -26,8 +26,8 @@ from strobe.phase.mark import MarkCourse, follow_mark
 from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of
 
 __all__ = [
-    "DISC_SCALE_SHARE",
     "DiscWork",
+    "SettledRing",
     "begin_disc",
     "index_of",
     "notes_of_disc",
@@ -38,8 +38,9 @@ __all__ = [
     "weigh_rings",
 ]
 
-DISC_SCALE_SHARE = 0.05
-"""Share of a fluctuation that lossy coding may swallow where bars fill the picture (seen on rendered clips)."""
+_DISC_SCALE_SHARE, _CODED_SCALE_SHARE = 0.05, 0.12
+"""Share of a fluctuation that lossy coding may swallow where bars fill the picture, and where it is seen to follow the
+bars only from key frame to key frame, quick wobble least (both seen on rendered clips)."""
 _NEAR_COUNT = 0.02
 _USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
@@ -81,6 +82,24 @@ class DiscWork:
     facts: DiscFacts
     mark: MarkCourse | None
     turning_hz: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class SettledRing:
+    """A ring read for good.
+
+    Attributes
+    ----------
+    chosen : Hypothesis
+    even : EvenRing
+        How the ring errs.
+    scale_share : float
+        Share of a fluctuation that the coder may have swallowed.
+    """
+
+    chosen: Hypothesis
+    even: EvenRing
+    scale_share: float
 
 
 def begin_disc(pattern: PatternReading, time: TimeBase) -> DiscWork | None:
@@ -216,9 +235,7 @@ def _readout_s(flash: FlashRate | None) -> float | None:
     return float(abs(turns[int(np.argmax(sweep))]) / flash.rate_hz) or None
 
 
-def settle(
-    work: DiscWork, chosen: Hypothesis, time: TimeBase, *, coder_hz: float | None = None
-) -> tuple[Hypothesis, EvenRing]:
+def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase, *, coder_hz: float | None = None) -> SettledRing:
     """The hypothesis read again from a ring made even by the platter's own angle; and how the ring errs.
 
     Wobble reaches the parts of the ring as late as the shutter does, and their mean would swallow the quick part of it:
@@ -234,14 +251,10 @@ def settle(
         turns_per_s = chosen.line.dot_rate_hz / chosen.dots
         even = _even(clean, chosen.line.dots / chosen.dots, turns_per_s, lamp, readout_s or 0.0)
         amplitude, _ = combine_blocks(even.blocks)
-        chosen = replace(
-            chosen,
-            evidence=replace(
-                chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude
-            ),
-            line=_read_ring(amplitude, chosen, time, calm=even.calm, coder_hz=coder_hz),
-        )
-    return chosen, even
+        line, coded = _read_ring(amplitude, chosen, time, calm=even.calm, coder_hz=coder_hz)
+        evidence = replace(chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude)
+        chosen = replace(chosen, evidence=evidence, line=line)
+    return SettledRing(chosen, even, _CODED_SCALE_SHARE if coded else _DISC_SCALE_SHARE)
 
 
 def _only(row: RowSeries, kept: NDArray[np.intp]) -> RowSeries:
@@ -272,8 +285,11 @@ def _at_one_time(row: RowSeries, dots: NDArray[np.float64], time: TimeBase, read
 
 def _read_ring(
     amplitude: NDArray[np.complex128], chosen: Hypothesis, time: TimeBase, *, calm: bool, coder_hz: float | None
-) -> LineReading:
-    """The chosen line read again; nothing of the lamp is left to take off where the ring was made `calm`."""
+) -> tuple[LineReading, bool]:
+    """The chosen line read again, and whether the coder's lines were seen and taken off it.
+
+    Nothing of the lamp is left to take off where the ring was made `calm`.
+    """
     lamp, kind = chosen.lamp, chosen.line.kind
     if calm and kind == "lamp" and lamp.cycles is not None:
         amplitude = amplitude * np.exp(2j * np.pi * lamp.cycles)
@@ -294,7 +310,9 @@ def _read_ring(
     clean = without_lines(line.dots, time.time_s, time.interval_s, waves, own_cycles=own, coder_hz=coder_hz)
     hidden_dots = clean.first_dots if swings else line.hidden_dots
     removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
-    return replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden_dots=hidden_dots)
+    noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
+    read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden_dots=hidden_dots, noise_dots=noise_dots)
+    return read, clean.noise_dots is not None
 
 
 def off_centre_left_percent(chosen: Hypothesis, even: EvenRing) -> float:

@@ -21,6 +21,8 @@ _SLOWEST_LINE_HZ, _SLOWEST_OWN_HZ, _APART, _MOST_LINES, _CLEAR_LINE = 2.5, 6.0, 
 _MOST_BEND = 2
 """Powers of time by which the size of a wave may change that stands for several too close to be told apart."""
 _SLOWEST_CODER_HZ = 0.9
+_ON_IT = 0.35
+"""Cycles in the clip by which a line may seem to lie beside another that it is."""
 _CODER_SHOWS, _LEAST_CODER_LINES, _STANDS_OUT = 2.5, 6, 3.0
 """Mean power of the coder's lines over that of noise from which they are there, how many it takes, and the amplitude
 over the median of its neighbours' from which one of them is the platter's own."""
@@ -39,11 +41,17 @@ class Cleaned:
         Where something was taken off, the first wave's first.
     first_dots : float
         Amplitude of the first of the waves that were fitted; 0 for none.
+    coded_dots : float
+        Rms of what was taken off for the coder's.
+    noise_dots : float or None
+        1-sigma white noise of one frame without the coder's share; None where none was taken off.
     """
 
     dots: _Floats
     removed_hz: tuple[float, ...]
     first_dots: float
+    coded_dots: float = 0.0
+    noise_dots: float | None = None
 
 
 def without_lines(
@@ -86,40 +94,51 @@ def without_lines(
             bends.append(0)
         elif abs(apparent - rates[like[0]]) * duration > 0.1:
             bends[like[0]] = min(bends[like[0]] + 1, _MOST_BEND)
+    columns = _waves(time_s, waves, bends)
     coded = [] if coder_hz is None else _coded_hz(coder_hz, rates, duration, interval_s)
     if not waves and not coded:
         return Cleaned(dots, (), 0.0)
-    u = 2 * (time_s - time_s[0]) / duration - 1
-    columns = [
+    fit = _fitted(dots, time_s, interval_s, columns, rates)
+    without = dots - fit.basis[:, : len(columns)] @ fit.amount[: len(columns)]
+    plain = Cleaned(without, tuple(rates), float(np.hypot(*fit.amount[:2])) if waves else 0.0)
+    # A strong line that lies a little beside a multiple is the platter's, and would go with it.
+    own_hz = [one for one in fit.others_hz if (np.abs(one - np.array(coded)) * duration > _ON_IT).all()]
+    coded = [one for one in coded if all(abs(one - own) * duration > _APART for own in own_hz)]
+    if len(coded) < _LEAST_CODER_LINES:
+        return plain
+    combed = [wave(2 * np.pi * rate * time_s) for rate in coded for wave in (np.cos, np.sin)]
+    fit = _fitted(dots, time_s, interval_s, [*columns, *combed], [*rates, *coded])
+    known = len(columns)
+    size = np.hypot(*fit.amount[known : known + len(combed)].reshape(-1, 2).T)
+    if float(np.median(size) ** 2) < _CODER_SHOWS * np.log(2) * 4 * fit.white**2 / dots.size:
+        return plain
+    gone = np.flatnonzero(size < _STANDS_OUT * _beside(size))
+    of_coder = [known + 2 * int(k) + part for k in gone for part in (0, 1)]
+    taken = [*range(known), *of_coder]
+    return Cleaned(
+        dots=dots - fit.basis[:, taken] @ fit.amount[taken],
+        removed_hz=(*rates, *(coded[k] for k in gone)),
+        first_dots=float(np.hypot(*fit.amount[:2])) if waves else 0.0,
+        coded_dots=float(np.std(fit.basis[:, of_coder] @ fit.amount[of_coder])),
+        noise_dots=fit.white,
+    )
+
+
+def _waves(time_s: _Floats, waves: Sequence[_Floats], bends: Sequence[int]) -> list[_Floats]:
+    """Columns of waves whose sizes change by powers of time."""
+    u = 2 * (time_s - time_s[0]) / np.ptp(time_s) - 1
+    return [
         u**power * wave(2 * np.pi * one)
         for one, bend in zip(waves, bends, strict=True)
         for power in range(bend + 1)
         for wave in (np.cos, np.sin)
     ]
-    known = len(columns)
-    combed = [wave(2 * np.pi * rate * time_s) for rate in coded for wave in (np.cos, np.sin)]
-    fit = _fitted(dots, time_s, interval_s, [*columns, *combed], [*rates, *coded])
-    taken = [*range(known)]
-    gone = list(rates)
-    if coded:
-        size = np.hypot(*fit.amount[known : known + len(combed)].reshape(-1, 2).T)
-        noise = 4 * fit.white**2 / dots.size
-        if float(np.median(size) ** 2) > _CODER_SHOWS * np.log(2) * noise:
-            own = size > _STANDS_OUT * _beside(size)
-            taken += [known + 2 * k + part for k in np.flatnonzero(~own) for part in (0, 1)]
-            gone += [coded[k] for k in np.flatnonzero(~own)]
-        elif waves:
-            fit = _fitted(dots, time_s, interval_s, columns, rates)
-        else:
-            return Cleaned(dots, (), 0.0)
-    left = dots - fit.basis[:, taken] @ fit.amount[taken]
-    return Cleaned(left, tuple(gone), float(np.hypot(*fit.amount[:2])) if waves else 0.0)
 
 
 def _coded_hz(coder_hz: float, rates: Sequence[float], duration_s: float, interval_s: float) -> list[float]:
     """Multiples of a coder's rate that can be told from the waves, and from the slow course."""
-    multiples = np.arange(1, int(0.5 / interval_s / coder_hz) + 1) * coder_hz
-    multiples = multiples[(multiples > _SLOWEST_CODER_HZ) & (multiples < 0.49 / interval_s)]
+    multiples = np.arange(1, int(0.5001 / interval_s / coder_hz) + 1) * coder_hz
+    multiples = multiples[multiples > _SLOWEST_CODER_HZ]
     apart = [float(one) for one in multiples if all(abs(one - rate) * duration_s > _APART for rate in rates)]
     return apart if len(apart) >= _LEAST_CODER_LINES and coder_hz * duration_s > 2 * _APART else []
 
@@ -134,11 +153,12 @@ def _beside(size: _Floats) -> _Floats:
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """Columns (frames, columns), the amount of each, and the 1-sigma white noise that they leave."""
+    """Columns (frames, columns), the amount of each, the 1-sigma white noise that they leave, and the other lines."""
 
     basis: _Floats
     amount: _Floats
     white: float
+    others_hz: list[float]
 
 
 def _fitted(
@@ -155,6 +175,7 @@ def _fitted(
     blocked = grid < 0.7 / duration
     for rate in rates:
         blocked |= np.abs(grid - rate) * duration < _APART
+    others: list[float] = []
     for _ in range(_MOST_LINES + 1):
         basis = np.stack(columns, axis=1)
         amount: _Floats = np.linalg.lstsq(basis, dots, rcond=1e-10)[0].astype(np.float64)
@@ -169,6 +190,7 @@ def _fitted(
             break
         turn = 2 * np.pi * grid[top] * time_s
         columns += [np.cos(turn), np.sin(turn)]
+        others.append(float(grid[top]))
         blocked |= np.abs(grid - grid[top]) * duration < 0.4
     # The middle of exponentially spread powers is ln 2 of their mean.
-    return _Fit(basis, amount, float(np.sqrt(usual / np.log(2) / np.sum(window**2))))
+    return _Fit(basis, amount, float(np.sqrt(usual / np.log(2) / np.sum(window**2))), others)
