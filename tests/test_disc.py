@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +14,18 @@ from study_disc import outcomes, summary
 from test_printing import darkness
 
 import strobe
-from strobe.capture import Frame
+from strobe.capture import Frame, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.measuring import measure_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.reading import read_clip
 from strobe.pattern import PatternReading, read_pattern
-from strobe.pattern.disc import FoundDisc, find_disc
+from strobe.pattern.disc import FoundDisc, find_disc, runs_all_ways
 from strobe.phase.falselines import without_lines
 from strobe.phase.mark import follow_mark
 from strobe.phase.ring import even_ring, find_turning, signature_of
 from strobe.printing import print_disc
-from strobe.render import Camera, Lamp, Speed, Wobble
+from strobe.render import Camera, DotRow, Lamp, Scene, Speed, Wobble, frames
 from strobe.render.disc import (
     DiscScene,
     IndexBlock,
@@ -116,13 +117,15 @@ def test_bars_are_counted_though_a_part_is_hidden(changes: dict[str, Any]) -> No
         assert ring.bars in (None, round(ring.bars_seen))
 
 
-@pytest.mark.parametrize("kind", ["stripes", "noise", "spokes to nowhere"])
+@pytest.mark.parametrize("kind", ["stripes", "noise", "spokes to nowhere", "blank"])
 def test_what_is_no_disc_is_not_found(kind: str) -> None:
     rng = np.random.default_rng(2)
     x, y = np.meshgrid(np.arange(480.0), np.arange(320.0))
-    pattern = {"stripes": np.sin(x / 1.5), "noise": 0 * x, "spokes to nowhere": np.sin(x / (1.3 + y / 2000))}[kind]
-    planes = [(110 + 50 * pattern + rng.normal(0, 5, x.shape)).clip(0, 255).astype(np.uint8) for _ in range(4)]
+    pattern = {"stripes": np.sin(x / 1.5), "spokes to nowhere": np.sin(x / (1.3 + y / 2000))}.get(kind, 0 * x)
+    noise = 0.0 if kind == "blank" else 5.0
+    planes = [(110 + 50 * pattern + rng.normal(0, noise, x.shape)).clip(0, 255).astype(np.uint8) for _ in range(4)]
     assert find_disc(planes) is None
+    assert not runs_all_ways(planes[:2])
 
 
 # The closed forms that the ring's arithmetic is held against.
@@ -426,6 +429,43 @@ def test_the_view_is_as_it_is_asked_for() -> None:
     assert some.disc is not None
     assert some.disc.lanes.shape[0] == some.rows[0].blocks.shape[0] == 15
     assert reading_of(scene, view="rim").disc is None
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{}, {"elevation_deg": 90.0}, {"elevation_deg": 31.0}, {"on_top": OnTop(tonearm=True, covered_deg=110.0)}],
+)
+def test_a_disc_seen_most_of_the_way_round_is_found_by_itself(changes: dict[str, Any]) -> None:
+    seen = reading_of(a_scene(**changes))
+    assert seen.disc is not None
+    assert all(row.ring is not None for row in seen.rows)
+
+
+def first_frames(scene: Scene) -> list[Frame]:
+    made = frames(replace(scene, seconds=24.5 / scene.camera.frame_rate_hz), rng=np.random.default_rng(4))
+    return [Frame(one.index, one.start_s, one.luma, None, None) for one in made]
+
+
+@pytest.mark.parametrize("elevation", [5.0, 30.0, 42.0])
+@pytest.mark.parametrize("rows", [(180,), (170, 174, 180, 186)])
+def test_a_rim_is_no_disc_however_its_rows_are_curved(elevation: float, rows: tuple[int, ...]) -> None:
+    """From 42 degrees above a row falls by a quarter of the picture's height towards its ends."""
+    printed = tuple(DotRow(dots, z_mm=-4.0 - 5.0 * place) for place, dots in enumerate(rows))
+    camera = replace(CAMERA, elevation_deg=elevation, distance_mm=420.0)
+    reading = read_pattern(first_frames(Scene(rows=printed, speed=SPEED, lamp=STEADY, camera=camera, seconds=1.0)))
+    assert reading.disc is None
+    assert reading.rows
+    assert all(row.ring is None for row in reading.rows)
+
+
+def test_the_sample_rims_are_no_discs() -> None:
+    clips = sorted((Path(__file__).parent.parent / "sample_clips").glob("*.mp4"))
+    assert len(clips) == 7
+    for clip in clips:
+        with open_clip(clip) as opened:
+            some = [frame.luma for frame in islice(opened, 24)]
+        assert not runs_all_ways([some[0], some[-1]])
+        assert find_disc(some[::4]) is None
 
 
 def test_a_wrong_view_or_size_is_an_error() -> None:

@@ -412,7 +412,7 @@ def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, l
     if share is not None and unsure is not None and share > max(unsure, _WORTH_SAYING_PERCENT):
         mm = "" if view.eccentricity_mm is None else f"{view.eccentricity_mm:.2f} mm, "
         where = view.eccentricity_direction_deg
-        way = "" if where is None else f", {where:.0f} degrees anticlockwise from the index mark"
+        way = "" if where is None else f", {where:.0f} degrees anticlockwise from the mark that passes once a turn"
         notes.append(
             Note(
                 "disc-off-centre",
@@ -440,7 +440,7 @@ def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, l
         notes.append(
             Note(
                 "index-disagrees",
-                f"The index mark alone takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
+                f"The mark that passes once a turn takes {index.turn_s:.4f} s, {index.mean_rpm:.3f} rpm, which is "
                 f"{index.difference_percent:+.3f} % off what the bars show: check --dots, --mains and --lamp.",
             )
         )

@@ -108,6 +108,8 @@ def _cells(pictures: Sequence[NDArray[np.float32]], most: int = _MOST_LOOKED) ->
             rough = blocks[:, :, ::3, ::3].std(axis=(2, 3))
             least = max(0.7 * _LEAST_AMPLITUDE, float(np.sort(rough, axis=None)[-most:][0]))
             where = np.argwhere(rough >= least)
+            if not len(where):
+                return _Cells(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
             power = np.zeros((len(where), _PADDED, _PADDED // 2 + 1), np.float32)
         for start in range(0, len(where), 512):
             part = where[start : start + 512]
