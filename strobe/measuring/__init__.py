@@ -99,7 +99,8 @@ def measure(
     mirrored : bool
         Whether the clip is a mirror image, as front cameras and mirrors make it.
     view : str or None
-        ``rim`` for dots along a rim, the same without it; ``disc`` for a printed disc from above.
+        ``rim`` for dots along a rim, ``disc`` for a printed disc from above. Without it a disc is taken for one where a
+        ring is seen more than half way round and counted.
     disc_mm : float or None
         Diameter of the paper disc, for its eccentricity in millimetres.
     mains_default : float or None

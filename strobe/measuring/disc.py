@@ -416,7 +416,8 @@ def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, l
         notes.append(
             Note(
                 "disc-off-centre",
-                f"The disc lies off centre by {mm}{share:.2f} % of the ring's radius{way}; that is taken off.",
+                f"The disc lies off centre by {mm}{share:.2f} % of the ring's radius{way}; that is taken off."
+                + (" With --disc-mm, the paper's diameter, it is told in millimetres." if not mm else ""),
             )
         )
     if ring.seen_share < _WHOLE:
