@@ -401,10 +401,7 @@ def test_flashes_and_a_third_hidden(tmp_path: Path) -> None:
     ids=["shutter", "flashes"],
 )
 def test_a_slow_shutter_under_a_record_on_the_mat(lamp: Lamp, exposure_s: float, tmp_path: Path) -> None:
-    """A sweep of nearly a whole frame: the far side is read 25 ms before the near one, a quarter of a wave of 10 Hz.
-
-    The record leaves the outer ring of a large disc free, as a paper that lies on the mat is seen.
-    """
+    """A sweep of nearly a whole frame: wobble of 8.3 Hz reaches near and far side an eighth of a wave apart."""
     scene = a_scene(
         disc=replace(DISC, rings=RINGS[:1], offset_mm=0.4),
         speed=Speed(THIRD, 0.3, (Wobble(0.08, per_revolution=1.0), Wobble(0.1, frequency_hz=8.3))),
@@ -415,8 +412,7 @@ def test_a_slow_shutter_under_a_record_on_the_mat(lamp: Lamp, exposure_s: float,
     measurement, truth = measured(scene, tmp_path, rpm=33)
     check(measurement, truth, scene)
     (quick,) = (one for one in measurement.components if abs(one.frequency_hz - 8.3) < 0.1)
-    assert quick.peak_percent == pytest.approx(0.1, abs=quick.uncertainty_percent)
-    assert quick.uncertainty_percent < 0.015
+    assert quick.peak_percent == pytest.approx(0.1, abs=min(quick.uncertainty_percent, 0.008))
 
 
 def test_a_printed_page_photographed_and_measured(tmp_path: Path) -> None:
