@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -13,17 +14,18 @@ from study_disc import outcomes, summary
 from test_printing import darkness
 
 import strobe
-from strobe.capture import Frame
+from strobe.capture import Frame, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.measuring import measure_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.reading import read_clip
 from strobe.pattern import PatternReading, read_pattern
-from strobe.pattern.disc import FoundDisc, find_disc
+from strobe.pattern.disc import FoundDisc, find_disc, runs_all_ways
+from strobe.phase.falselines import without_lines
 from strobe.phase.mark import follow_mark
-from strobe.phase.ring import even_ring, find_turning, signature_of, without_lines
+from strobe.phase.ring import even_ring, find_turning, signature_of
 from strobe.printing import print_disc
-from strobe.render import Camera, Lamp, Speed, Wobble
+from strobe.render import Camera, DotRow, Lamp, Scene, Speed, Wobble, frames
 from strobe.render.disc import (
     DiscScene,
     IndexBlock,
@@ -115,13 +117,15 @@ def test_bars_are_counted_though_a_part_is_hidden(changes: dict[str, Any]) -> No
         assert ring.bars in (None, round(ring.bars_seen))
 
 
-@pytest.mark.parametrize("kind", ["stripes", "noise", "spokes to nowhere"])
+@pytest.mark.parametrize("kind", ["stripes", "noise", "spokes to nowhere", "blank"])
 def test_what_is_no_disc_is_not_found(kind: str) -> None:
     rng = np.random.default_rng(2)
     x, y = np.meshgrid(np.arange(480.0), np.arange(320.0))
-    pattern = {"stripes": np.sin(x / 1.5), "noise": 0 * x, "spokes to nowhere": np.sin(x / (1.3 + y / 2000))}[kind]
-    planes = [(110 + 50 * pattern + rng.normal(0, 5, x.shape)).clip(0, 255).astype(np.uint8) for _ in range(4)]
+    pattern = {"stripes": np.sin(x / 1.5), "spokes to nowhere": np.sin(x / (1.3 + y / 2000))}.get(kind, 0 * x)
+    noise = 0.0 if kind == "blank" else 5.0
+    planes = [(110 + 50 * pattern + rng.normal(0, noise, x.shape)).clip(0, 255).astype(np.uint8) for _ in range(4)]
     assert find_disc(planes) is None
+    assert not runs_all_ways(planes[:2])
 
 
 # The closed forms that the ring's arithmetic is held against.
@@ -235,15 +239,58 @@ def test_turning_is_seen_without_bars_or_speed() -> None:
     assert signature_of(0.5571).best()[0] == pytest.approx(1 / 0.5571, rel=2e-3)
 
 
+def left_of(cleaned: Any, time: Floats, true: Floats) -> float:
+    """Rms of what a cleaned course has beyond the truth and an even run."""
+    apart = cleaned.dots - true
+    return float(np.std(apart - np.polyval(np.polyfit(time, apart, 1), time)))
+
+
 def test_lines_go_and_wobble_beside_them_stays() -> None:
     time = np.arange(300) / 30
     wobble = 0.01 * np.sin(2 * np.pi * 10.35 * time)
-    dots, removed, size = without_lines(
-        100.3 * time + wobble + 0.004 * np.cos(2 * np.pi * 100.02 * time), time, 1 / 30, [100.02 * time, 0.3 * time]
+    swing = 0.004 * np.cos(2 * np.pi * 100.02 * time)
+    cleaned = without_lines(100.3 * time + wobble + swing, time, 1 / 30, [100.02 * time, 0.3 * time])
+    assert cleaned.removed_hz == pytest.approx((10.02,), abs=1e-6)
+    assert cleaned.first_dots == pytest.approx(0.004, rel=0.05)
+    assert left_of(cleaned, time, wobble) < 3e-4
+
+
+def test_waves_too_close_to_be_told_apart_go_together() -> None:
+    time = np.arange(600) / 60
+    lamp, own = 99.98 * time, 100.04 * time
+    false = 0.002 * np.cos(2 * np.pi * lamp) + 0.0015 * np.sin(2 * np.pi * 2 * own + 0.4)
+    alone = without_lines(100.3 * time + false, time, 1 / 60, [lamp])
+    together = without_lines(100.3 * time + false, time, 1 / 60, [lamp], own_cycles=[own, 2 * own])
+    # Half a beat between the two lines can't be fitted with one of them; a size that bends follows most of it.
+    assert left_of(alone, time, 0 * time) > 6e-4
+    assert left_of(together, time, 0 * time) < 2.5e-4
+    # What would come slowly is left in: it can't be told from wobble.
+    slow = without_lines(
+        60.5 * time + 0.002 * np.sin(2 * np.pi * 60.5 * time), time, 1 / 60, [], own_cycles=[60.5 * time]
     )
-    assert removed == pytest.approx((10.02,), abs=1e-6)
-    assert size == pytest.approx(0.004, rel=0.05)
-    assert np.std(dots - np.polyval(np.polyfit(time, dots, 1), time) - wobble) < 3e-4
+    assert slow.removed_hz == ()
+
+
+def coder_error(frames: int, group: int) -> Floats:
+    """What a coder that catches up within its group of pictures adds, in dots."""
+    return 0.0025 * np.exp(-(np.arange(frames) % group) / 4.0)
+
+
+def test_the_coders_lines_go_and_the_platters_on_them_stays() -> None:
+    rng = np.random.default_rng(8)
+    time = np.arange(600) / 60
+    noise = rng.normal(0, 3e-4, time.size)
+    wobble = 0.004 * np.sin(2 * np.pi * 6.0 * time) + 0.003 * np.sin(2 * np.pi * 7.7 * time)
+    seen = 100.3 * time + wobble + coder_error(time.size, 30) + noise
+    cleaned = without_lines(seen, time, 1 / 60, [], coder_hz=2.0)
+    assert 4.0 in cleaned.removed_hz
+    assert 6.0 not in cleaned.removed_hz
+    assert left_of(cleaned, time, wobble) < 1.25 * np.std(noise)
+    assert left_of(without_lines(seen, time, 1 / 60, []), time, wobble) > 1.8 * np.std(noise)
+    # Without such a coder nothing goes.
+    clean = without_lines(100.3 * time + wobble + noise, time, 1 / 60, [], coder_hz=2.0)
+    assert clean.removed_hz == ()
+    np.testing.assert_array_equal(clean.dots, 100.3 * time + wobble + noise)
 
 
 def test_a_mark_gives_the_time_of_one_turn() -> None:
@@ -348,6 +395,26 @@ def test_flashes_and_a_third_hidden(tmp_path: Path) -> None:
     assert "does not average" in note.message
 
 
+@pytest.mark.parametrize(
+    ("lamp", "exposure_s"),
+    [(STEADY, 0.002), (Lamp("pulse", 99.97, duty=0.1, ambient=0.05), 1 / 60)],
+    ids=["shutter", "flashes"],
+)
+def test_a_slow_shutter_under_a_record_on_the_mat(lamp: Lamp, exposure_s: float, tmp_path: Path) -> None:
+    """A sweep of nearly a whole frame: wobble of 8.3 Hz reaches near and far side an eighth of a wave apart."""
+    scene = a_scene(
+        disc=replace(DISC, rings=RINGS[:1], offset_mm=0.4),
+        speed=Speed(THIRD, 0.3, (Wobble(0.08, per_revolution=1.0), Wobble(0.1, frequency_hz=8.3))),
+        lamp=lamp,
+        camera=replace(CAMERA, exposure_s=exposure_s, readout_s=0.031),
+        on_top=OnTop(record_mm=140.0, label_mm=80.0),
+    )
+    measurement, truth = measured(scene, tmp_path, rpm=33)
+    check(measurement, truth, scene)
+    (quick,) = (one for one in measurement.components if abs(one.frequency_hz - 8.3) < 0.1)
+    assert quick.peak_percent == pytest.approx(0.1, abs=min(quick.uncertainty_percent, 0.008))
+
+
 def test_a_printed_page_photographed_and_measured(tmp_path: Path) -> None:
     """Print, rasterise, film and measure: the loop closes."""
     plan = print_disc(tmp_path / "disc.pdf", bars=[180, 133], rpms=[])
@@ -382,6 +449,43 @@ def test_the_view_is_as_it_is_asked_for() -> None:
     assert some.disc is not None
     assert some.disc.lanes.shape[0] == some.rows[0].blocks.shape[0] == 15
     assert reading_of(scene, view="rim").disc is None
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{}, {"elevation_deg": 90.0}, {"elevation_deg": 31.0}, {"on_top": OnTop(tonearm=True, covered_deg=110.0)}],
+)
+def test_a_disc_seen_most_of_the_way_round_is_found_by_itself(changes: dict[str, Any]) -> None:
+    seen = reading_of(a_scene(**changes))
+    assert seen.disc is not None
+    assert all(row.ring is not None for row in seen.rows)
+
+
+def first_frames(scene: Scene) -> list[Frame]:
+    made = frames(replace(scene, seconds=24.5 / scene.camera.frame_rate_hz), rng=np.random.default_rng(4))
+    return [Frame(one.index, one.start_s, one.luma, None, None) for one in made]
+
+
+@pytest.mark.parametrize("elevation", [5.0, 30.0, 42.0])
+@pytest.mark.parametrize("rows", [(180,), (170, 174, 180, 186)])
+def test_a_rim_is_no_disc_however_its_rows_are_curved(elevation: float, rows: tuple[int, ...]) -> None:
+    """From 42 degrees above a row falls by a quarter of the picture's height towards its ends."""
+    printed = tuple(DotRow(dots, z_mm=-4.0 - 5.0 * place) for place, dots in enumerate(rows))
+    camera = replace(CAMERA, elevation_deg=elevation, distance_mm=420.0)
+    reading = read_pattern(first_frames(Scene(rows=printed, speed=SPEED, lamp=STEADY, camera=camera, seconds=1.0)))
+    assert reading.disc is None
+    assert reading.rows
+    assert all(row.ring is None for row in reading.rows)
+
+
+def test_the_sample_rims_are_no_discs() -> None:
+    clips = sorted((Path(__file__).parent.parent / "sample_clips").glob("*.mp4"))
+    assert len(clips) == 7
+    for clip in clips:
+        with open_clip(clip) as opened:
+            some = [frame.luma for frame in islice(opened, 24)]
+        assert not runs_all_ways([some[0], some[-1]])
+        assert find_disc(some[::4]) is None
 
 
 def test_a_wrong_view_or_size_is_an_error() -> None:

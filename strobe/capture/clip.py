@@ -63,6 +63,7 @@ class Clip:
         self._corrupt = 0
         self._unstamped = 0
         self._stamps = array("q")
+        self._keys = array("q")
         self._time_base: Fraction = stream.time_base
         # AVI stores no presentation stamps, only an order: where pictures are reordered, those that libav makes up
         # are wrong, and the n-th picture shown belongs to the n-th place.
@@ -109,6 +110,8 @@ class Clip:
                 continue
             planes = planes_of(picture, self._display)
             self._stamps.append(stamp)
+            if picture.key_frame:
+                self._keys.append(stamp)
             return Frame(len(self._stamps) - 1, self._seconds(stamp - self._stamps[0]), *planes)
 
     def close(self) -> None:
@@ -121,9 +124,12 @@ class Clip:
 
     def tally(self) -> ClipTally:
         """Counts over the frames read so far."""
-        stamps = np.array(self._stamps, np.int64)
-        units = (stamps - stamps[:1]) * float(self._time_base.numerator)
-        return ClipTally.of(units / self._time_base.denominator, corrupt=self._corrupt, unstamped=self._unstamped)
+        stamps, keys = (np.array(one, np.int64) for one in (self._stamps, self._keys))
+        seconds, key_s = (
+            (one - stamps[:1]) * float(self._time_base.numerator) / self._time_base.denominator
+            for one in (stamps, keys)
+        )
+        return ClipTally.of(seconds, corrupt=self._corrupt, unstamped=self._unstamped, key_s=key_s)
 
     def _seconds(self, units: int) -> float:
         return units * self._time_base.numerator / self._time_base.denominator

@@ -192,6 +192,8 @@ class ClipTally:
         From the earliest to the latest frame given, plus one usual interval.
     observed_rate_hz : float or None
         One over the mean of the intervals that lie within half of their median; None below two frames.
+    key_period_s : float or None
+        Usual time from one key frame to the next; None where there are fewer than three, or every frame is one.
     """
 
     frames: int
@@ -201,10 +203,18 @@ class ClipTally:
     unstamped: int
     duration_s: float
     observed_rate_hz: float | None
+    key_period_s: float | None = None
 
     @classmethod
-    def of(cls, stamp_s: NDArray[np.float64], *, corrupt: int = 0, unstamped: int = 0) -> Self:
-        """Counted over the stamps (frames,) of the frames given, in their order."""
+    def of(
+        cls,
+        stamp_s: NDArray[np.float64],
+        *,
+        corrupt: int = 0,
+        unstamped: int = 0,
+        key_s: NDArray[np.float64] | None = None,
+    ) -> Self:
+        """Counted over the stamps (frames,) of the frames given, in their order; `key_s` are those of key frames."""
         interval = np.diff(stamp_s)
         forward = interval[interval > 0]
         dropped, usual = 0, 0.0
@@ -222,4 +232,12 @@ class ClipTally:
             unstamped=unstamped,
             duration_s=float(np.ptp(stamp_s)) + usual if stamp_s.size else 0.0,
             observed_rate_hz=1.0 / usual if usual else None,
+            key_period_s=_key_period_s(key_s, usual),
         )
+
+
+def _key_period_s(key_s: NDArray[np.float64] | None, usual_s: float) -> float | None:
+    if key_s is None or key_s.size < 3:
+        return None
+    period = float(np.median(np.diff(key_s)))
+    return period if period > 1.5 * usual_s else None

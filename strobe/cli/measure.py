@@ -112,7 +112,10 @@ def measure(
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The clip is a mirror image.")] = False,
     view: Annotated[
         str | None,
-        typer.Option(metavar="rim|disc", help="Dots along a rim, which is usual, or a printed disc from above."),
+        typer.Option(
+            metavar="rim|disc",
+            help="Dots along a rim, or a printed disc from above; seen by itself, but for a disc mostly hidden.",
+        ),
     ] = None,
     disc_mm: Annotated[
         float | None,

@@ -22,7 +22,6 @@ from strobe.measuring.budget import (
 )
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import (
-    DISC_SCALE_SHARE,
     begin_disc,
     index_of,
     notes_of_disc,
@@ -34,6 +33,7 @@ from strobe.measuring.disc import (
 )
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, refuse_unusual_count, weigh
+from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import goes_with, question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
@@ -115,7 +115,8 @@ def measure(
     mirrored : bool
         Whether the clip is a mirror image, as front cameras and mirrors make it.
     view : str or None
-        ``rim`` for dots along a rim, the same without it; ``disc`` for a printed disc from above.
+        ``rim`` for dots along a rim, ``disc`` for a printed disc from above. Without it a disc is taken for one where a
+        ring is seen more than half way round and counted.
     disc_mm : float or None
         Diameter of the paper disc, for its eccentricity in millimetres.
     rim_mm : float or None
@@ -192,7 +193,7 @@ def measure_reading(
         raise not_turning() if clear else nothing_to_read(pattern)
     question_pace(times, moving, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
     if pattern.upright:
-        moving += [replace(row, blocks=row.blocks.conj()) for row in moving]
+        moving += [backwards(row) for row in moving]
     if disc is None:
         ranked = weigh(gather(moving, time, lamps[0].flash), time, lamps, rpm=nominal, dots=dots)
     else:
@@ -207,16 +208,21 @@ def measure_reading(
     refuse_what_is_flat(chosen.evidence.row, chosen.dots)
     question_speed(times, chosen)
     if disc is not None:
-        chosen, even = settle(disc, chosen, time)
+        key_s = tally.key_period_s
+        settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
+        chosen, even = settled.chosen, settled.even
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
+    chosen, joint = without_joint(chosen, time)
     scale_share, work = SCALE_SHARE, None
     if disc is None:
         work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)
         off_centre_percent = work.off_centre_percent
     else:
-        scale_share = DISC_SCALE_SHARE
+        scale_share = settled.scale_share
         off_centre_percent = off_centre_left_percent(chosen, even)
+    if joint is not None:
+        off_centre_percent = float(np.hypot(off_centre_percent, joint.false_swing_percent(chosen.dots)))
 
     steady = steadied(
         chosen.line.dots,
@@ -266,7 +272,7 @@ def measure_reading(
     )
     speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
-    notes = times.notes + part.notes
+    notes = times.notes + part.notes + notes_of_joint(joint)
     seen, index, runout, ring = None, None, None, None
     if work is not None:
         runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)

@@ -79,7 +79,7 @@ def read_coast(
     ClipUnreadable
         When the file is missing, is not a video, or can't be decoded.
     """
-    reading = read_clip(path, mirrored=mirrored, progress=progress)
+    reading = read_clip(path, mirrored=mirrored, view="rim", progress=progress)
     pattern = reading.pattern
     refuse_what_shows_nothing(pattern)
     moving = [row for row in pattern.rows if moves(row, pattern)]

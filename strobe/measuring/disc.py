@@ -21,12 +21,13 @@ from strobe.measuring.marks import index_mark
 from strobe.measuring.rows import Lamp, RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
+from strobe.phase.falselines import without_lines
 from strobe.phase.mark import MarkCourse, follow_mark
-from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of, without_lines
+from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of
 
 __all__ = [
-    "DISC_SCALE_SHARE",
     "DiscWork",
+    "SettledRing",
     "begin_disc",
     "index_of",
     "notes_of_disc",
@@ -37,8 +38,9 @@ __all__ = [
     "weigh_rings",
 ]
 
-DISC_SCALE_SHARE = 0.05
-"""Share of a fluctuation that lossy coding may swallow where bars fill the picture (seen on rendered clips)."""
+_DISC_SCALE_SHARE, _CODED_SCALE_SHARE = 0.05, 0.12
+"""Share of a fluctuation that lossy coding may swallow where bars fill the picture, and where it is seen to follow the
+bars only from key frame to key frame, quick wobble least (both seen on rendered clips)."""
 _NEAR_COUNT = 0.02
 _USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
@@ -52,6 +54,8 @@ _WHOLE, _SURE_MARK = 0.97, 0.003
 _ROUNDS = 2
 _LAMP_LINES = ((1, 0), (2, 0), (1, -1), (1, 1))
 """Harmonics of the lamp, and of the turn with them, of which a rest is taken off the reading."""
+_OWN_LINES = ((1, 0), (2, 0), (3, 0), (2, -1), (2, 1))
+"""Harmonics of the pattern, frozen by the shutter, and of the turn with them, that leak into its phase."""
 _SCALE_SHARE, _SCALE_SHARE_OF_A_PART, _MOSTLY = 0.01, 0.04, 0.65
 _WORTH_SAYING_PERCENT = 0.05
 
@@ -78,6 +82,24 @@ class DiscWork:
     facts: DiscFacts
     mark: MarkCourse | None
     turning_hz: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class SettledRing:
+    """A ring read for good.
+
+    Attributes
+    ----------
+    chosen : Hypothesis
+    even : EvenRing
+        How the ring errs.
+    scale_share : float
+        Share of a fluctuation that the coder may have swallowed.
+    """
+
+    chosen: Hypothesis
+    even: EvenRing
+    scale_share: float
 
 
 def begin_disc(pattern: PatternReading, time: TimeBase) -> DiscWork | None:
@@ -213,11 +235,11 @@ def _readout_s(flash: FlashRate | None) -> float | None:
     return float(abs(turns[int(np.argmax(sweep))]) / flash.rate_hz) or None
 
 
-def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase) -> tuple[Hypothesis, EvenRing]:
+def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase, *, coder_hz: float | None = None) -> SettledRing:
     """The hypothesis read again from a ring made even by the platter's own angle; and how the ring errs.
 
     Wobble reaches the parts of the ring as late as the shutter does, and their mean would swallow the quick part of it:
-    they are brought to one time first, where the shutter's sweep is known.
+    they are brought to one time first, where the shutter's sweep is known. `coder_hz` are key frames a second.
     """
     raw = next(row for row in work.raw if row.ring is chosen.evidence.row.ring)
     readout_s = _readout_s(chosen.lamp.flash)
@@ -229,14 +251,10 @@ def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase) -> tuple[Hypothes
         turns_per_s = chosen.line.dot_rate_hz / chosen.dots
         even = _even(clean, chosen.line.dots / chosen.dots, turns_per_s, lamp, readout_s or 0.0)
         amplitude, _ = combine_blocks(even.blocks)
-        chosen = replace(
-            chosen,
-            evidence=replace(
-                chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude
-            ),
-            line=_read_ring(amplitude, chosen, time, calm=even.calm),
-        )
-    return chosen, even
+        line, coded = _read_ring(amplitude, chosen, time, calm=even.calm, coder_hz=coder_hz)
+        evidence = replace(chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude)
+        chosen = replace(chosen, evidence=evidence, line=line)
+    return SettledRing(chosen, even, _CODED_SCALE_SHARE if coded else _DISC_SCALE_SHARE)
 
 
 def _only(row: RowSeries, kept: NDArray[np.intp]) -> RowSeries:
@@ -265,8 +283,13 @@ def _at_one_time(row: RowSeries, dots: NDArray[np.float64], time: TimeBase, read
     return replace(row, blocks=(row.blocks * np.exp(-2j * np.pi * moved)).astype(np.complex64))
 
 
-def _read_ring(amplitude: NDArray[np.complex128], chosen: Hypothesis, time: TimeBase, *, calm: bool) -> LineReading:
-    """The chosen line read again; nothing of the lamp is left to take off where the ring was made `calm`."""
+def _read_ring(
+    amplitude: NDArray[np.complex128], chosen: Hypothesis, time: TimeBase, *, calm: bool, coder_hz: float | None
+) -> tuple[LineReading, bool]:
+    """The chosen line read again, and whether the coder's lines were seen and taken off it.
+
+    Nothing of the lamp is left to take off where the ring was made `calm`.
+    """
     lamp, kind = chosen.lamp, chosen.line.kind
     if calm and kind == "lamp" and lamp.cycles is not None:
         amplitude = amplitude * np.exp(2j * np.pi * lamp.cycles)
@@ -280,13 +303,16 @@ def _read_ring(amplitude: NDArray[np.complex128], chosen: Hypothesis, time: Time
         flash=None if calm else lamp.flash,
         height=None,
     )
-    if not calm or lamp.cycles is None:
-        return replace(line, kind=kind)
     turns = line.dots / chosen.dots
-    waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES]
-    dots, removed, first = without_lines(line.dots, time.time_s, time.interval_s, waves)
-    hidden = ((removed[0], first, 1.0),) if removed else ()
-    return replace(line, kind=kind, dots=dots, removed_hz=removed + line.removed_hz, hidden=hidden)
+    swings = calm and lamp.cycles is not None
+    waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES] if swings and lamp.cycles is not None else []
+    own = [m * line.dots + n * turns for m, n in _OWN_LINES] if kind == "camera" else []
+    clean = without_lines(line.dots, time.time_s, time.interval_s, waves, own_cycles=own, coder_hz=coder_hz)
+    hidden = ((clean.removed_hz[0], clean.first_dots, 1.0),) if swings and clean.removed_hz else line.hidden
+    removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
+    noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
+    read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots)
+    return read, clean.noise_dots is not None
 
 
 def off_centre_left_percent(chosen: Hypothesis, even: EvenRing) -> float:
@@ -369,11 +395,12 @@ def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, l
     if share is not None and unsure is not None and share > max(unsure, _WORTH_SAYING_PERCENT):
         mm = "" if view.eccentricity_mm is None else f"{view.eccentricity_mm:.2f} mm, "
         where = view.eccentricity_direction_deg
-        way = "" if where is None else f", {where:.0f} degrees anticlockwise from the index mark"
+        way = "" if where is None else f", {where:.0f} degrees anticlockwise from the mark that passes once a turn"
         notes.append(
             Note(
                 "disc-off-centre",
-                f"The disc lies off centre by {mm}{share:.2f} % of the ring's radius{way}; that is taken off.",
+                f"The disc lies off centre by {mm}{share:.2f} % of the ring's radius{way}; that is taken off."
+                + (" With --disc-mm, the paper's diameter, it is told in millimetres." if not mm else ""),
             )
         )
     if ring.seen_share < _WHOLE:
@@ -397,7 +424,7 @@ def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, l
         notes.append(
             Note(
                 "index-disagrees",
-                f"The index mark alone takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
+                f"The mark that passes once a turn takes {index.turn_s:.4f} s, {index.mean_rpm:.3f} rpm, which is "
                 f"{index.difference_percent:+.3f} % off what the bars show: check --dots, --mains and --lamp.",
             )
         )

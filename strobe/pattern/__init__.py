@@ -26,6 +26,7 @@ from strobe.pattern.disc import (
     find_disc,
     learn_lanes,
     learn_ring,
+    runs_all_ways,
 )
 from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
@@ -49,6 +50,7 @@ _HELD = 24
 _TRIES = 6
 _MOST_READ = 5
 _STRONG = 12.0
+_MOST_OF_A_RING = 0.52
 _MANY_PITCHES = 20.0
 _LEAST_STIR = 1.5
 _FAR_LIVELIER = 3.0
@@ -93,6 +95,8 @@ class RowSeries:
         Where the parts lie on a ring seen from above; None for a row along a rim.
     shape : RowShape or None
         Where a row along a rim lies in the picture.
+    places_dots : array of float64 (blocks,) or None
+        Dots from the row's left end to the middle of each part of a row along a rim.
     """
 
     height: float
@@ -107,6 +111,7 @@ class RowSeries:
     ring: RingPlaces | None = None
     crowding: float | None = None
     shape: RowShape | None = None
+    places_dots: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -291,12 +296,13 @@ def _plane(frame: Frame, name: str, upright: bool) -> Plane | None:
 
 
 def _learn(held: Sequence[Frame], full_scale: float, sweep: str, view: str | None) -> _Learned | None:
-    """Find and learn in the held frames the rings of a disc, level rows, or upright ones where only those stir.
-
-    A disc is looked for only where it is asked for.
-    """
+    """Find and learn in the held frames the rings of a disc, level rows, or upright ones where only those stir."""
     if view == "disc":
         return _learn_disc(held, full_scale, sweep)
+    if view is None and runs_all_ways([held[0].luma, held[-1].luma], full_scale=full_scale):
+        disc = _learn_disc(held, full_scale, sweep)
+        if disc is not None and _is_sure(disc):
+            return disc
     level = _learn_one_way(held, full_scale, sweep, upright=False)
     if level is not None and _is_clear(level.readers):
         return level
@@ -305,6 +311,12 @@ def _learn(held: Sequence[Frame], full_scale: float, sweep: str, view: str | Non
         return level or upright
     stirs = _stir(upright, held)
     return upright if stirs > _LEAST_STIR and stirs > _FAR_LIVELIER * _stir(level, held) else level
+
+
+def _is_sure(learned: _Learned) -> bool:
+    """Whether a ring is seen most of the way round and counted, which no row along a rim can be."""
+    rings = [reader.places for reader in learned.readers if isinstance(reader, RingReader)]
+    return any(ring.bars is not None and ring.seen_share > _MOST_OF_A_RING for ring in rings)
 
 
 def _is_clear(readers: Sequence[RowReader | RingReader]) -> bool:
@@ -496,6 +508,7 @@ def _collect(
                     blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
                     crowding=reader.crowding(),
                     shape=shape_of(reader, learned.size),
+                    places_dots=np.interp(reader.places_px[:, 1], reader.x_px, np.cumsum(1 / reader.pitch_px)),
                 )
             )
     return PatternReading(

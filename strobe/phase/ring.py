@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.flicker import folded_hz
 from strobe.phase.turns import TurnSignature
 
-__all__ = ["EvenRing", "RingError", "even_ring", "find_turning", "signature_of", "without_lines"]
+__all__ = ["EvenRing", "RingError", "even_ring", "find_turning", "signature_of"]
 
 _SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
 _CLEAR = 25.0
@@ -33,7 +32,6 @@ _LEAST_PAIRS = 3
 _SWEEPS_S, _ENOUGH_FRAMES = np.arange(-0.01, 0.0451, 0.005), 400
 """How long the shutter may take down the picture, and frames that are enough to tell."""
 _LEAST_KEPT, _HALF_HIDDEN, _KEEPS_STEP = 0.6, 0.02, 0.04
-_SLOWEST_LINE_HZ, _APART, _MOST_LINES, _CLEAR_LINE = 2.5, 1.2, 10, 14.0
 _SWEEP_SHARES = np.arange(0.7, 1.31, 0.1)
 _SAME_TURN, _SUPPORT = 0.006, 20.0
 """How well a turning is known, relative, and how strongly it speaks; dots' irregularities speak from 6.5 on."""
@@ -221,62 +219,6 @@ def _astray(even: NDArray[np.complex64], turns: _Floats, swing_rad: float) -> ND
 def _mean_over_part(half_rad: float) -> float:
     """Mean of a cosine over a part of a ring, whose weight falls as a squared cosine to both sides."""
     return float(np.sinc(half_rad / np.pi) / (1 - (half_rad / np.pi) ** 2))
-
-
-def without_lines(
-    dots: _Floats, time_s: _Floats, interval_s: float, cycles: Sequence[_Floats]
-) -> tuple[_Floats, tuple[float, ...], float]:
-    """Dots that have passed without waves of steady size; the frequencies taken off, and the size of the first.
-
-    Parameters
-    ----------
-    dots : array (frames,)
-    time_s, interval_s
-        Frame times and their cadence.
-    cycles : sequence of arrays (frames,)
-        Phases of the waves, the most important first. Those that beat too slowly with the frames, or like one before,
-        are left in.
-
-    Notes
-    -----
-    The slow course and the strongest other lines are fitted along, so that real wobble beside a wave stays.
-    """
-    duration = float(np.ptp(time_s))
-    waves: list[NDArray[np.float64]] = []
-    rates: list[float] = []
-    for one in cycles:
-        apparent = folded_hz(float(np.polyfit(time_s, one, 1)[0]), interval_s)
-        if apparent > _SLOWEST_LINE_HZ and all(abs(apparent - rate) * duration > _APART for rate in rates):
-            waves.append(one)
-            rates.append(float(apparent))
-    if not waves:
-        return dots, (), 0.0
-    u = 2 * (time_s - time_s[0]) / duration - 1
-    columns = [wave(2 * np.pi * one) for one in waves for wave in (np.cos, np.sin)]
-    starts = len(columns)
-    columns += [np.ones_like(u), u, u**2, u**3]
-    window = np.hanning(u.size + 2)[1:-1]
-    grid = np.fft.rfftfreq(4 * u.size, interval_s)
-    place = np.rint((time_s - time_s[0]) / interval_s).astype(int)
-    blocked = (grid < 0.7 / duration) | (place[-1] >= 4 * u.size)
-    for rate in rates:
-        blocked |= np.abs(grid - rate) * duration < _APART
-    solution = np.zeros(len(columns))
-    for _ in range(_MOST_LINES):
-        basis = np.stack(columns, axis=1)
-        solution, *_ = np.linalg.lstsq(basis, dots, rcond=1e-10)
-        placed = np.zeros(4 * u.size)
-        placed[place] = window * (dots - basis @ solution)
-        power = np.abs(np.fft.rfft(placed)) ** 2
-        power[blocked] = 0
-        top = int(np.argmax(power))
-        if power[top] < _CLEAR_LINE * np.median(power[power > 0]):
-            break
-        turn = 2 * np.pi * grid[top] * time_s
-        columns += [np.cos(turn), np.sin(turn)]
-        blocked |= np.abs(grid - grid[top]) * duration < 0.4
-    taken = basis[:, :starts] @ solution[:starts]
-    return dots - taken, tuple(rates), float(np.hypot(*solution[:2]))
 
 
 def _together(blocks: NDArray[np.complexfloating]) -> NDArray[np.complex64]:

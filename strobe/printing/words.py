@@ -9,7 +9,7 @@ __all__ = ["CARE", "check_lines", "lamp_name", "stand_words"]
 
 CARE = (
     "Under this light a part that turns can look still. Keep fingers, sleeves and hair away; touch nothing until it "
-    "is switched off and has stopped."
+    "is switched off and has stopped. Stripes and flicker can trigger seizures in people who are sensitive to them."
 )
 
 

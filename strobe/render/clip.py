@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ from strobe.render.truth import Truth, truth_of
 if TYPE_CHECKING:
     import av
 
-__all__ = ["render_clip", "truth_path"]
+__all__ = ["code_frames", "render_clip", "truth_path"]
 
 _ENCODERS = {"h264": "libx264", "hevc": "libx265", "mjpeg": "mjpeg"}
 _TICK = Fraction(1, 90_000)
@@ -55,15 +56,13 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
     """
     clip, truth = Path(path), truth_of(scene)
     with whole_file(clip) as part, whole_file(truth_path(clip)) as told:
-        _code(scene, part, rng)
-        if scene.delivery.rotation_deg:
-            _ask_for_turn(part, scene.delivery.rotation_deg)
+        code_frames(scene, frames(scene, rng=rng), part)
         told.write_text(json.dumps(truth.to_dict(), indent=1) + "\n", encoding="utf-8")
     return truth
 
 
-def _code(scene: Scene, clip: Path, rng: np.random.Generator) -> None:
-    """Render the frames and code them into a file."""
+def code_frames(scene: Scene, made: Iterable[RenderedFrame], clip: Path) -> None:
+    """Code frames into a video file in the way that the scene's coding, timing and delivery say."""
     import av
     from av.video.stream import VideoStream
 
@@ -97,13 +96,15 @@ def _code(scene: Scene, clip: Path, rng: np.random.Generator) -> None:
                 output.mux(packet)
                 muxed += 1
 
-        for number, frame in enumerate(frames(scene, rng=rng)):
+        for number, frame in enumerate(made):
             picture = _video_frame(frame, stream.pix_fmt)
             stamps.append(round(frame.stamp_s / float(tick)))
             picture.pts = round(number / rate / tick) if backward else stamps[-1]
             picture.time_base = tick
             put(stream.encode(picture))
         put(stream.encode())
+    if scene.delivery.rotation_deg:
+        _ask_for_turn(clip, scene.delivery.rotation_deg)
 
 
 def _stored_format(scene: Scene) -> str:

@@ -10,19 +10,17 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import asdict
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from strobe.files import whole_file
-from strobe.render.clip import truth_path
+from strobe.render.clip import code_frames, truth_path
 from strobe.render.disc_picture import DiscPicture, Front
 from strobe.render.disc_scene import DiscScene, IndexBlock, OnTop, PagePicture, PaperDisc, PrintedRing, project_disc
 from strobe.render.exposure import RenderedFrame
 from strobe.render.processing import Finish
-from strobe.render.rules import demand
 from strobe.render.timing import schedule
 from strobe.render.truth import truth_of
 
@@ -110,34 +108,9 @@ def disc_frames(scene: DiscScene, *, rng: np.random.Generator) -> Iterator[Rende
 
 
 def render_disc_clip(scene: DiscScene, path: str | Path, *, rng: np.random.Generator) -> dict[str, Any]:
-    """Render a clip into an MP4, MOV or MKV file (H.264) and write its truth beside it; gives the truth."""
+    """Render a clip into a video file, coded as its scene says, and write its truth beside it; gives the truth."""
     clip, truth = Path(path), disc_truth(scene)
-    demand(scene.coding.codec == "h264", "codec", scene.coding.codec, "clips from above are coded in 'h264'")
     with whole_file(clip) as part, whole_file(truth_path(clip)) as told:
-        _code(scene, part, rng)
+        code_frames(scene.film, disc_frames(scene, rng=rng), part)
         told.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     return truth
-
-
-def _code(scene: DiscScene, clip: Path, rng: np.random.Generator) -> None:
-    """Render the frames and code them into a file."""
-    import av
-
-    camera = scene.camera
-    tick = Fraction(1, 90_000)
-    with av.open(str(clip), "w", format=scene.coding.container) as output:
-        stream: Any = output.add_stream(
-            "libx264",
-            rate=Fraction(camera.frame_rate_hz).limit_denominator(1001),
-            options={"preset": scene.coding.preset, "bf": "0", "g": "30"},
-        )
-        stream.width, stream.height, stream.pix_fmt = camera.width, camera.height, "yuv420p"
-        stream.bit_rate = scene.coding.bit_rate
-        stream.time_base = stream.codec_context.time_base = tick
-        stream.codec_context.thread_count = 2
-        for frame in disc_frames(scene, rng=rng):
-            stacked = np.concatenate([frame.luma.ravel(), frame.blue.ravel(), frame.red.ravel()])
-            picture = av.VideoFrame.from_ndarray(stacked.reshape(-1, camera.width), format="yuv420p")
-            picture.pts, picture.time_base = round(frame.stamp_s / float(tick)), tick
-            output.mux(stream.encode(picture))
-        output.mux(stream.encode())

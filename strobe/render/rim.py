@@ -36,6 +36,9 @@ class DotRow:
         of it.
     dust_specks : int
         Dark specks at random places of the ring.
+    joint_gap : float
+        By how much the pitch is wider, in pitches, or narrower where negative, at the joint of a strip laid round the
+        rim, which is at azimuth 0; the other pitches share what is left of the turn.
     """
 
     dots: int
@@ -46,11 +49,13 @@ class DotRow:
     uneven_place: float = 0.002
     uneven_brightness: float = 0.03
     dust_specks: int = 6
+    joint_gap: float = 0.0
 
     def __post_init__(self) -> None:
         demand(self.dots >= 3, "dots", self.dots, "a ring needs at least three")
         positive(self, ["height_mm"])
         demand(0 < self.duty < 1, "duty", self.duty, "must lie between 0 and 1")
+        demand(-0.5 < self.joint_gap < 0.5, "joint_gap", self.joint_gap, "must be less than half a pitch")
         demand(self.shape in ("rect", "round"), "shape", self.shape, "must be 'rect' or 'round'")
 
 

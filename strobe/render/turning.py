@@ -204,8 +204,9 @@ def _patterns(
     A level is the height above the ring's middle as a share of half its height. Every sample is the mean
     over one pixel's width at the nearest point.
     """
-    pitch = 2 * np.pi / row.dots
-    centre = (np.arange(row.dots) + 0.5 + row.uneven_place * rng.standard_normal(row.dots)) * pitch
+    pitch = 2 * np.pi / (row.dots + row.joint_gap)
+    places = np.arange(row.dots) + 0.5 + row.joint_gap / 2
+    centre = (places + row.uneven_place * rng.standard_normal(row.dots)) * pitch
     if scene.runout.ring_offset_mm > 0:
         centre = scene.runout.displaced(centre, scene.radius_mm)
     bright = np.clip(1 + row.uneven_brightness * rng.standard_normal(row.dots), 0.2, 1.2)

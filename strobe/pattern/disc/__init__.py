@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from strobe.pattern.disc.drafting import runs_all_ways
 from strobe.pattern.disc.finding import find_disc
 from strobe.pattern.disc.geometry import FoundDisc, FoundRing
 from strobe.pattern.disc.lanes import DiscFacts, DiscLight, LaneReader, bands_over, darkness, learn_lanes
@@ -20,4 +21,5 @@ __all__ = [
     "find_disc",
     "learn_lanes",
     "learn_ring",
+    "runs_all_ways",
 ]

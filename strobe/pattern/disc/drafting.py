@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from strobe.pattern.disc.geometry import FoundDisc, FoundRing, robust_fit
 from strobe.pattern.images import Plane, decimate
 
-__all__ = ["FEWEST_BARS", "MOST_BARS", "draft_discs"]
+__all__ = ["FEWEST_BARS", "MOST_BARS", "draft_discs", "runs_all_ways"]
 
 _CELL, _HOP, _PADDED = 32, 12, 64
 _LOWEST_BIN, _HIGHEST_BIN = 5, 28
@@ -29,6 +29,10 @@ _OFF_DENSITY = 0.06
 _LEAST_SECTORS, _SECTORS = 4, 24
 _LEAST_SUPPORT = 14
 _FLATTEST = 0.2
+_WAYS, _LEAST_OF_A_WAY, _LEAST_WAYS = 12, 0.03, 8
+"""Directions of bars, what share of the pattern makes one count, and how many a disc shows: 10 to 12 were seen on
+rendered discs, 2 to 7 on rims."""
+_GLANCED, _GLANCE_PX, _GLANCES = 500, 600, 2
 FEWEST_BARS, MOST_BARS = 24, 800
 
 _Floats = NDArray[np.float64]
@@ -69,8 +73,30 @@ def draft_discs(planes: Sequence[Plane], *, full_scale: float = 255.0) -> list[F
     return [disc for _, disc in drafts[:_MOST_DRAFTS]]
 
 
-def _cells(pictures: Sequence[NDArray[np.float32]]) -> _Cells:
-    """Cells of the picture in which one wave stands out."""
+def runs_all_ways(planes: Sequence[Plane], *, full_scale: float = 255.0) -> bool:
+    """Whether there are bars of nearly every direction in the picture, as only rings seen from above have them.
+
+    A quick look that spares a rim the search for a disc: bars along a rim stand nearly parallel.
+    """
+    shorter = min(planes[0].shape)
+    factor = 1
+    while shorter // factor > _GLANCE_PX:
+        factor *= 2
+    for scale in (factor << k for k in range(_GLANCES)):
+        if shorter // scale < 3 * _CELL:
+            return False
+        cells = _cells([decimate(plane, scale) * np.float32(255.0 / full_scale) for plane in planes], _GLANCED)
+        if cells.weight.size < _LEAST_SUPPORT:
+            continue
+        way = np.arctan2(cells.wave[:, 1], cells.wave[:, 0]) / np.pi % 1.0
+        share = np.bincount(np.minimum((way * _WAYS).astype(int), _WAYS - 1), cells.weight, _WAYS) / cells.weight.sum()
+        if np.count_nonzero(share > _LEAST_OF_A_WAY) >= _LEAST_WAYS:
+            return True
+    return False
+
+
+def _cells(pictures: Sequence[NDArray[np.float32]], most: int = _MOST_LOOKED) -> _Cells:
+    """Cells of the picture in which one wave stands out, of the `most` that are roughest."""
     from scipy.fft import rfft2
 
     window = np.hanning(_CELL + 2)[1:-1].astype(np.float32)
@@ -80,8 +106,10 @@ def _cells(pictures: Sequence[NDArray[np.float32]]) -> _Cells:
         blocks = np.lib.stride_tricks.sliding_window_view(picture, (_CELL, _CELL))[::_HOP, ::_HOP]
         if power is None:
             rough = blocks[:, :, ::3, ::3].std(axis=(2, 3))
-            least = max(0.7 * _LEAST_AMPLITUDE, float(np.sort(rough, axis=None)[-_MOST_LOOKED:][0]))
+            least = max(0.7 * _LEAST_AMPLITUDE, float(np.sort(rough, axis=None)[-most:][0]))
             where = np.argwhere(rough >= least)
+            if not len(where):
+                return _Cells(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
             power = np.zeros((len(where), _PADDED, _PADDED // 2 + 1), np.float32)
         for start in range(0, len(where), 512):
             part = where[start : start + 512]

@@ -21,6 +21,10 @@ _NEIGHBOURS, _DARK_FRAME = 15, 0.15
 _BINS = 48
 _BANDS, _WHOLE_DISC = 24, 1.35
 _LEAST_STEP = 15.0
+_PAPER_SOUGHT, _PAPER_FRAMES, _FALLS_OVER = (0.97, 2.4, 71), 4, 2
+"""Radii, by the outermost ring found, at which the paper may end; and over how many steps of them it may fall."""
+_NEXT_RING, _COMES_BACK = 1.25, 0.3
+"""How far beyond a fall another gap between rings would show, and the share of the fall by which it stays below."""
 _GOES_BLANK = 6.0
 _BESIDE_A_MARK = 0.05
 
@@ -100,9 +104,7 @@ def learn_lanes(
     edges = np.linspace(first, last, count + 1) * max(ring.outer for ring in disc.rings)
     reader = _lane_reader(disc, edges[:-1], edges[1:], None, full_scale, sweep)
     seen = np.stack([reader.read(plane) for plane in planes])
-    paper = _paper_radius(seen.mean(axis=0), (edges[1:] + edges[:-1]) / 2, disc)
-    if paper is not None:
-        paper = _sharp_paper_radius(planes, disc, paper, full_scale, sweep)
+    paper = _paper_radius(planes, disc, full_scale, sweep)
     beside = np.ones(count, bool)
     for ring in disc.rings:
         beside &= (edges[1:] < ring.inner - _BESIDE_A_RING) | (edges[:-1] > ring.outer + _BESIDE_A_RING)
@@ -172,19 +174,35 @@ def _turning(lane: NDArray[np.float32], sweep_place: _Floats) -> float:
     return peak / spread if peak > _LEAST_MARK else 0.0
 
 
-def _paper_radius(level: NDArray[np.floating], radius: _Floats, disc: FoundDisc) -> float | None:
-    """Where paper gives way to something much darker or brighter, outside the outermost ring."""
+def _paper_radius(planes: Sequence[Plane], disc: FoundDisc, full_scale: float, sweep: str) -> float | None:
+    """Where paper gives way to something much darker, outside the outermost ring.
+
+    A ring whose bars are blurred to grey makes the paper darker too, but only for the width of the ring.
+    """
     outermost = max(ring.outer for ring in disc.rings)
-    falls = []
-    for k in range(1, radius.size):
-        if radius[k - 1] < outermost:
+    first, last, count = _PAPER_SOUGHT
+    edges = np.linspace(first, last, count + 1) * outermost
+    reader = _lane_reader(disc, edges[:-1], edges[1:], None, full_scale, sweep)
+    level = np.mean([reader.read(plane) for plane in planes[:: max(1, len(planes) // _PAPER_FRAMES)]], axis=0)
+    radius = reader.radius
+    falls: list[tuple[float, int]] = []
+    for k in range(_FALLS_OVER, radius.size):
+        before, after = level[k - _FALLS_OVER], level[k]
+        both = (before > _GOES_BLANK) & (after > 0)
+        fall = float(np.median((before - after)[both])) if both.mean() > 0.2 else 0.0
+        if fall < _LEAST_STEP:
             continue
-        both = (level[k - 1] > _GOES_BLANK) & (level[k] > 0)
-        falls.append((float(np.median((level[k - 1] - level[k])[both])) if both.mean() > 0.2 else 0.0, k))
-    if not falls or max(falls)[0] < _LEAST_STEP:
+        beyond = (radius > radius[k]) & (radius < _NEXT_RING * radius[k])
+        above = level[beyond][:, both] - (before - _COMES_BACK * fall)[both]
+        shown = level[beyond][:, both] > 0
+        back = [float(np.median(row[lit])) for row, lit in zip(above, shown, strict=True) if lit.mean() > 0.5]
+        if not back or max(back) < 0:
+            falls.append((fall, k))
+    if not falls:
         return None
     k = max(falls)[1]
-    return float((radius[k - 1] + radius[k]) / 2)
+    about = float((radius[k - _FALLS_OVER] + radius[k]) / 2)
+    return _sharp_paper_radius(planes, disc, about, full_scale, sweep)
 
 
 def _sharp_paper_radius(planes: Sequence[Plane], disc: FoundDisc, about: float, full_scale: float, sweep: str) -> float:
