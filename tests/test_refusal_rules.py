@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from fuzz_files import make_seeds
 
+import strobe
 from strobe.errors import Refused
 from strobe.measuring.refusals import refuse_what_is_flat
 from strobe.measuring.stretch import steady_part
@@ -66,6 +69,16 @@ def test_a_time_lapse_is_refused() -> None:
     with pytest.raises(Refused, match="time lapse"):
         trust_stamps(np.arange(40, dtype=np.float64) * 4)
     assert trust_stamps(np.arange(40, dtype=np.float64) * 0.2).breaks == 0
+
+
+def test_slow_motion_is_as_long_as_it_was_filmed(tmp_path: Path) -> None:
+    """66 frames play for 2.2 s, but at 99 a second they were taken in two thirds of one."""
+    clip = make_seeds(tmp_path, ("long.mp4",))["long.mp4"]
+    data = clip.read_bytes()
+    assert data.count(b"30.0") == 1
+    clip.write_bytes(data.replace(b"30.0", b"99.0"))
+    with pytest.raises(Refused, match=r"too-short: The clip holds 66 frames in 0.7 s"):
+        strobe.measure(clip)
 
 
 def pattern_of(line_hz: np.ndarray[Any, Any], light: np.ndarray[Any, Any], shift_px: float = 0.0) -> PatternReading:
