@@ -34,7 +34,14 @@ from strobe.measuring.disc import (
     weigh_rings,
 )
 from strobe.measuring.frametimes import frame_times
-from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, refuse_unusual_count, weigh
+from strobe.measuring.hypotheses import (
+    Hypothesis,
+    check_coherence,
+    check_continuity,
+    choose,
+    refuse_unusual_count,
+    weigh,
+)
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
@@ -208,6 +215,7 @@ def measure_reading(
         off_centre_percent = off_centre_left_percent(chosen, even)
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
+    check_continuity(chosen, time)
 
     steady = steadied(
         chosen.line.dots,
