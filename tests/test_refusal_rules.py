@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from fuzz_files import make_seeds
 
+import strobe
 from strobe.errors import Refused
+from strobe.measuring.hypotheses import check_continuity
 from strobe.measuring.refusals import refuse_what_is_flat
 from strobe.measuring.stretch import steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
 from strobe.pattern.impression import Impression
 from strobe.pattern.reading import RowReader
-from strobe.phase import fit_time_base
+from strobe.phase import TimeBase, fit_time_base
 from strobe.phase.stamps import trust_stamps
 
 RATE_HZ = 30.0
@@ -66,6 +70,16 @@ def test_a_time_lapse_is_refused() -> None:
     with pytest.raises(Refused, match="time lapse"):
         trust_stamps(np.arange(40, dtype=np.float64) * 4)
     assert trust_stamps(np.arange(40, dtype=np.float64) * 0.2).breaks == 0
+
+
+def test_slow_motion_is_as_long_as_it_was_filmed(tmp_path: Path) -> None:
+    """66 frames play for 2.2 s, but at 99 a second they were taken in two thirds of one."""
+    clip = make_seeds(tmp_path, ("long.mp4",))["long.mp4"]
+    data = clip.read_bytes()
+    assert data.count(b"30.0") == 1
+    clip.write_bytes(data.replace(b"30.0", b"99.0"))
+    with pytest.raises(Refused, match=r"too-short: The clip holds 66 frames in 0.7 s"):
+        strobe.measure(clip)
 
 
 def pattern_of(line_hz: np.ndarray[Any, Any], light: np.ndarray[Any, Any], shift_px: float = 0.0) -> PatternReading:
@@ -126,3 +140,21 @@ def test_a_leap_of_the_picture_is_refused() -> None:
     with pytest.raises(Refused, match="leaps by 19 pixels"):
         part_of(pattern_of(settled, np.full(330, 90.0), shift_px=19.0))
     assert part_of(pattern_of(settled, np.full(330, 90.0), shift_px=3.0))[2] == ["speed-changed"]
+
+
+def followed(dots: np.ndarray[Any, Any]) -> tuple[Any, TimeBase]:
+    """A reading in which so many dots have passed at each frame, all of them lit."""
+    line = SimpleNamespace(dots=dots, lit=np.ones(dots.size, bool))
+    return SimpleNamespace(line=line, evidence=SimpleNamespace(amplitude=np.ones(dots.size, complex))), fit_time_base(
+        np.arange(dots.size) / RATE_HZ
+    )
+
+
+def test_dots_that_jump_are_refused_and_a_platter_that_changes_its_speed_at_once_is_not() -> None:
+    time_s = np.arange(180) / RATE_HZ
+    wobble = 0.05 * np.sin(2 * np.pi * 0.56 * time_s) + np.random.default_rng(3).normal(0, 0.002, 180)
+    even = 100 * time_s + wobble
+    check_continuity(*followed(even))
+    check_continuity(*followed(even + 2.5 * np.maximum(time_s - 3, 0)))
+    with pytest.raises(Refused, match=r"bad-timing: The dots jump by 0.3\d of a gap .* at 3.0 s"):
+        check_continuity(*followed(even + 0.35 * (time_s >= 3)))

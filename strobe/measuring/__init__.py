@@ -32,7 +32,14 @@ from strobe.measuring.disc import (
     weigh_rings,
 )
 from strobe.measuring.frametimes import frame_times
-from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, refuse_unusual_count, weigh
+from strobe.measuring.hypotheses import (
+    Hypothesis,
+    check_coherence,
+    check_continuity,
+    choose,
+    refuse_unusual_count,
+    weigh,
+)
 from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import goes_with, question_pace, question_speed
@@ -213,6 +220,7 @@ def measure_reading(
         chosen, even = settled.chosen, settled.even
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
+    check_continuity(chosen, time)
     chosen, joint = without_joint(chosen, time)
     scale_share, work = SCALE_SHARE, None
     if disc is None:

@@ -213,7 +213,7 @@ def _chosen(
         return stopped, "stop"
     scores = {whole: _repeats(run / dots, strength) for whole, run in runs.items()}
     best, *rest = sorted(scores, key=lambda whole: -scores[whole])
-    if scores[best] < max(_LEAST_REPEATED, *(_CLEARLY * scores[whole] for whole in rest)):
+    if scores[best] < max([_LEAST_REPEATED, *(_CLEARLY * scores[whole] for whole in rest)]):
         raise Refused(
             "ambiguous",
             "Nothing in the clip tells the speeds apart that fit its dots.",

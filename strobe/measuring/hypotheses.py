@@ -19,7 +19,7 @@ from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.rows import CLEAR_SUPPORT, Draft, Lamp, RowEvidence, drafts_of, is_usual
 from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, read_line
 
-__all__ = ["Hypothesis", "check_coherence", "choose", "refuse_unusual_count", "weigh"]
+__all__ = ["Hypothesis", "check_coherence", "check_continuity", "choose", "refuse_unusual_count", "weigh"]
 
 _SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
@@ -34,6 +34,9 @@ _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 _BESIDE = (0.004, 0.03)
 """How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006."""
 _SAME_SPEED = 0.01
+_BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
+_JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
+"""Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
 _CLOSE_PERCENT = 0.6
 
 
@@ -246,4 +249,45 @@ def check_coherence(chosen: Hypothesis) -> None:
             f"Read as {chosen.dots} dots at {chosen.nominal_rpm:.4g} rpm the speed would be "
             f"{chosen.deviation_percent:+.1f} %, at the edge of what this frame rate can tell from its alias.",
             "Check --rpm, --dots and --mains, or film at a higher frame rate.",
+        )
+
+
+def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:
+    """Refuse dots that jump from one frame to the next: joined scenes, or pictures lost that the stamps do not show.
+
+    A platter changes its speed at once at most, never its place. Straight courses through some frames before and after
+    are held against each other between each two frames.
+    """
+    strength = np.abs(chosen.evidence.amplitude)
+    seen = np.flatnonzero(chosen.line.lit & (strength > 0.4 * np.median(strength)))
+    size = max(_LEAST_BESIDE, round(_BESIDE_A_JUMP_S / time.interval_s))
+    if seen.size < 4 * size:
+        return
+    at_s, dots = time.time_s[seen], chosen.line.dots[seen]
+    windows = np.lib.stride_tricks.sliding_window_view
+    times, places = windows(at_s, size), windows(dots, size)
+    middle_s, middle = times.mean(axis=1), places.mean(axis=1)
+    away = times - middle_s[:, None]
+    rate = (away * (places - middle[:, None])).sum(axis=1) / (away**2).sum(axis=1)
+    after = np.arange(size, at_s.size - size + 1)
+    before = after - size
+    between_s = (at_s[after - 1] + at_s[after]) / 2
+    jump = np.abs(
+        middle[after]
+        + rate[after] * (between_s - middle_s[after])
+        - middle[before]
+        - rate[before] * (between_s - middle_s[before])
+    )
+    lasts = times[:, -1] - times[:, 0]
+    whole = np.maximum(lasts[before], lasts[after]) < 2 * size * time.interval_s
+    whole &= at_s[after] - at_s[after - 1] < 3 * time.interval_s
+    if not whole.any():
+        return
+    largest = int(np.argmax(np.where(whole, jump, 0.0)))
+    if jump[largest] > max(_JUMP_DOTS, _FAR_JUMP * float(np.median(jump[whole]))):
+        raise Refused(
+            "bad-timing",
+            f"The dots jump by {jump[largest]:.2f} of a gap from one picture to the next at {between_s[largest]:.1f} s,"
+            " which no platter does: scenes were joined, or pictures are missing that the time stamps do not show.",
+            "Use the camera's original file, one for each scene; or film again.",
         )
