@@ -33,8 +33,9 @@ _ROOM, _WHITE = 1.5, 0.5
 """What was steady once may spread more; and looks that jump more than this share of white noise saw no slow motion."""
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
-_LEAST_CYCLES, _FAR_OUT, _MOST_LINES = 20, 1000.0, 3
-"""Of a line in the brightness over the clip, its power by the median, and how many are taken off the shift."""
+_LEAST_CYCLES, _FAR_OUT, _MOST_LINES, _EVENLY = 20, 1000.0, 3, 0.4
+"""Of a line in the brightness over the clip, its power by the median, how many are taken off the shift, and how much
+its strength may differ across the picture."""
 _TURN_HZ, _LEAST_TURNS, _TURN_WAVES = (0.25, 1.4), 2.5, 3
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
 
@@ -294,14 +295,19 @@ def _filled_in(series: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _flicker(brightness: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Waves (frames, n) of the few lines that stand far out of the brightness (frames, bins), slowly changing."""
+    """Waves (frames, n) of the few lines that stand far out of the brightness (frames, bins), slowly changing.
+
+    A lamp makes all bins flicker by about as much; scenery that moves past them does not.
+    """
     frames = len(brightness)
     level = brightness.mean(axis=0)
     if frames < _LEAST_FRAMES or not np.any(level > 0):
         return np.zeros((frames, 0))
     relative = brightness[:, level > 0] / level[level > 0] - 1
     window = np.hanning(frames + 2)[1:-1, None]
-    power = np.mean(np.abs(np.fft.rfft(window * (relative - relative.mean(axis=0)), 4 * frames, axis=0)) ** 2, axis=1)
+    size = np.abs(np.fft.rfft(window * (relative - relative.mean(axis=0)), 4 * frames, axis=0))
+    power = np.mean(size**2, axis=1)
+    uneven = np.std(size, axis=1) / (np.mean(size, axis=1) + 1e-12)
     power[: 4 * _LEAST_CYCLES] = 0
     clear = _FAR_OUT * float(np.median(power))
     u = np.linspace(-1, 1, frames)
@@ -309,7 +315,8 @@ def _flicker(brightness: NDArray[np.float64]) -> NDArray[np.float64]:
     while len(waves) < 4 * _MOST_LINES and power.max() > clear:
         top = int(np.argmax(power))
         turn = np.exp(2j * np.pi * top / (4 * frames) * np.arange(frames))
-        waves += [turn.real, turn.imag, u * turn.real, u * turn.imag]
+        if uneven[top] < _EVENLY:
+            waves += [turn.real, turn.imag, u * turn.real, u * turn.imag]
         power[max(0, top - 12) : top + 13] = 0
     return np.stack(waves, axis=1) if waves else np.zeros((frames, 0))
 
