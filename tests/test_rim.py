@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 import strobe
+from strobe.bench.packing import revive_measurement
 from strobe.cli import run
 from strobe.drive.ring import as_filmed
 from strobe.errors import UsageError
@@ -132,6 +133,15 @@ def test_the_tape_tells_the_speed_by_itself(bent: Measurement) -> None:
     assert told["index"]["passes_s"] == list(index.passes_s)
     assert set(told["ring"]) >= {"wobble_percent", "ring_percent", "ring_uncertainty_percent"}
     json.dumps(told, allow_nan=False)
+
+
+def test_a_reading_of_a_rim_comes_back_from_the_log(bent: Measurement) -> None:
+    kept = json.loads(json.dumps(bent.to_dict(), allow_nan=False))
+    back = revive_measurement(kept, bent.series, dot_pitch_px=bent.dot_pitch_px)
+    assert (back.runout, back.ring, back.index) == (bent.runout, bent.ring, bent.index)
+    kept["index"]["agrees"] = 1
+    with pytest.raises(ValueError, match="agrees is not a usable bool"):
+        revive_measurement(kept, bent.series, dot_pitch_px=bent.dot_pitch_px)
 
 
 def test_a_wrong_count_makes_the_tape_disagree(bent_clip: Path) -> None:

@@ -112,7 +112,7 @@ def revive_measurement(data: Any, series: SpeedSeries, *, dot_pitch_px: float) -
 
 
 def revive(kind: Any, value: Any, where: str) -> Any:
-    """`value` from JSON as the annotated type `kind`: numbers, text, tuples, optional values, dataclasses.
+    """`value` from JSON as the annotated type `kind`: numbers, truths, text, tuples, optional values, dataclasses.
 
     Raises
     ------
@@ -141,6 +141,8 @@ def revive(kind: Any, value: Any, where: str) -> Any:
         if not (math.isfinite(value) and abs(value) < _LARGEST):
             raise ValueError(f"{where} is {value!r}, which no clip gives")
         return float(value)
+    if kind is bool and isinstance(value, bool):
+        return value
     if kind is int and isinstance(value, int) and not isinstance(value, bool) and abs(value) < _LARGEST:
         return value
     if kind is str and isinstance(value, str) and len(value) <= LONGEST_TEXT:

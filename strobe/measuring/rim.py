@@ -28,7 +28,9 @@ _WORST_AXIAL, _WORST_RADIAL = 2.5e-3, 1.5e-3
 _SURE_HIGH_DEG, _HIGH_FLOOR_DEG = 60.0, 3.0
 """Half-widths of the high spot's place: beyond which it is not told from a mark, and below which it never is (seen on
 rendered clips)."""
-_OFF_CENTRE_SPEAKS = 1.5
+_OFF_CENTRE_SPEAKS, _OFF_CENTRE_ROOM = 1.5, 1.25
+"""From how many half-widths dots off centre are told of; and the room that their millimetres need beyond the fit's own
+half-width, because small ones are expected and the estimate leans to them (seen on rendered clips)."""
 
 _Floats = NDArray[np.float64]
 
@@ -167,7 +169,7 @@ def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, rim_mm: float | No
         dots_phase_deg=float(np.degrees(np.angle(swing))) % 360,
         runout_percent=percent * abs(errors.false_dots - errors.ring_dots),
         off_centre_mm=None if radius is None else abs(errors.ring) * radius,
-        off_centre_uncertainty_mm=None if radius is None else errors.ring_uncertainty * radius,
+        off_centre_uncertainty_mm=None if radius is None else _OFF_CENTRE_ROOM * errors.ring_uncertainty * radius,
     )
 
 
