@@ -383,7 +383,7 @@ class TestWarmUp:
         assert max(len(line) for line in lines) <= 80
         places = (80 - 4 * len(result.readings), 79)
         first, last = ([k for k, line in enumerate(lines) if line[place] in "▀▄"] for place in places)
-        assert first == [0]
+        assert first[0] <= 1
         assert last[0] >= 6
 
     def test_what_makes_no_sense(self) -> None:

@@ -17,6 +17,7 @@ from strobe.cli import run as command
 from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
 from strobe.live.instruct import instruction_for
 from strobe.measurement import Measurement
+from strobe.pattern import stepwise
 
 AFTER_S = 2.0
 """The mean follows the knob within two seconds."""
@@ -184,6 +185,14 @@ class TestWhatBefallsIt:
         check_figures(updates, FAST_PERCENT)
         assert updates[-1].state == "steady"
         assert updates[-1].deviation_percent == pytest.approx(FAST_PERCENT, abs=CLOSE_PERCENT)
+
+    def test_a_run_of_hours(self, even_clip: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The watch over the scenery begins anew now and then, here soon; a knock after that is seen too."""
+        monkeypatch.setattr(stepwise, "_MOST_LOOKS", 28)
+        updates, _ = followed(even_clip, lambda one: one if one.time_s < 9 else shifted(one, 4, 2))
+        check_figures(updates, FAST_PERCENT)
+        assert not any(one.state == "lost" for one in between(updates, 2.0, 9.0))
+        assert {one.state for one in between(updates, 9.5, 9.9)} == {"lost"}
 
     def test_a_gap_in_the_pictures(self, even_clip: Path) -> None:
         updates, _ = followed(even_clip, lambda one: None if 7 <= one.time_s < 9 else one)

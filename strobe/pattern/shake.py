@@ -349,6 +349,8 @@ def _common_ways(tracks: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _restless(shift: NDArray[np.float64]) -> float:
     """Rms of the shift about a straight course, the larger of the two directions."""
+    if len(shift) < 3:
+        return 0.0
     frames = np.linspace(-1, 1, len(shift))
     course = np.polynomial.polynomial.polyval(frames, np.polynomial.polynomial.polyfit(frames, shift, 1)).T
     return float(np.max(np.std(shift - course, axis=0)))

@@ -118,6 +118,7 @@ class PatternReader:
             camera=CameraCourse(
                 still[:, :2], still, none, np.zeros((frames, 2), int), noise, False, self._base.camera.anchor_px
             ),
+            rim=None,
         )
 
     def _luma(self, frame: Frame) -> Plane:
