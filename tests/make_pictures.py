@@ -148,7 +148,10 @@ def turn_map_svg() -> bytes:
     buffer = io.BytesIO()
     with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "turn map"}):
         figure.savefig(buffer, format="svg", dpi=60, metadata={"Date": None, "Creator": None})
-    return buffer.getvalue()
+    head, tag, rest = buffer.getvalue().partition(b"<svg ")
+    opened, end, body = rest.partition(b">")
+    title = b"<title>Three turn maps: upright bands, slanting bands, and blotches</title>"
+    return head + tag + opened + end + title + body
 
 
 def main() -> int:
