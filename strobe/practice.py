@@ -16,13 +16,18 @@ LampKind = Literal["pulse", "half-sine", "sine", "steady"]
 Codec = Literal["h264", "mjpeg"]
 
 LAMPS = ("pulse", "half-sine", "sine", "steady")
+FLASHES_EXPOSURE_MS, SHORT_EXPOSURE_MS = 12.0, 2.0
+"""More than a flash period of any mains, so that every frame meets a flash; short enough to stop the dots without."""
 # What a rendered file is coded as, by its suffix.
 CODECS: dict[str, Codec] = {".mp4": "h264", ".mov": "h264", ".mkv": "h264", ".avi": "mjpeg"}
 
 
 @dataclass(frozen=True)
 class RenderRequest:
-    """What `strobe render` was asked for."""
+    """What `strobe render` was asked for.
+
+    Without an `exposure_ms` it is one that suits the lamp: a flash in every frame, or a short shutter.
+    """
 
     rpm: str = "33"
     dots: int | None = None
@@ -31,7 +36,7 @@ class RenderRequest:
     deviation_percent: float = 0.3
     wobbles: tuple[str, ...] = ("1:0.2",)
     frame_rate_hz: float = 30.0
-    exposure_ms: float = 2.0
+    exposure_ms: float | None = None
     seconds: float = 10.0
     size: str = "1280x720"
     codec: Codec = "h264"
@@ -60,11 +65,18 @@ def scene_of(request: RenderRequest) -> Scene:
             width=int(width),
             height=int(height),
             frame_rate_hz=request.frame_rate_hz,
-            exposure_s=request.exposure_ms / 1000,
+            exposure_s=_exposure_ms(request) / 1000,
         ),
         coding=Coding(request.codec),
         seconds=request.seconds,
     )
+
+
+def _exposure_ms(request: RenderRequest) -> float:
+    if request.exposure_ms is not None:
+        return request.exposure_ms
+    frame_ms = 1000 / request.frame_rate_hz
+    return min(FLASHES_EXPOSURE_MS, frame_ms) if request.lamp == "pulse" else SHORT_EXPOSURE_MS
 
 
 def _parse_wobble(text: str) -> Wobble:

@@ -89,7 +89,13 @@ def open_(
     reported: ReportedOption = None,
     log: LogOption = None,
 ) -> None:
-    """Open a job for a machine."""
+    """Open a job for a machine.
+
+    \b
+    Examples:
+      strobe job open "deck 7" --reported "wobbles when warm"
+      strobe job open "deck 7" --machine deck.toml
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.report.comparing import one_line
@@ -102,7 +108,11 @@ def open_(
 
 @job_app.command("list")
 def list_(context: typer.Context, as_json: JsonOption = False, log: LogOption = None) -> None:
-    """List all jobs."""
+    """List all jobs.
+
+    \b
+    Example: strobe job list
+    """
 
     here: Surroundings = context.obj
 
@@ -192,7 +202,11 @@ def describe(
     reported: ReportedOption = None,
     log: LogOption = None,
 ) -> None:
-    """Describe the machine, or what the owner reported, anew."""
+    """Describe the machine, or what the owner reported, anew.
+
+    \b
+    Example: strobe job describe "deck 7" --machine deck.toml
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         opened.describe(name, machine=_read_description(machine), reported=reported or "")
@@ -203,7 +217,11 @@ def describe(
 
 @job_app.command("close")
 def close(context: typer.Context, name: NameArgument, log: LogOption = None) -> None:
-    """Close a job that is done."""
+    """Close a job that is done.
+
+    \b
+    Example: strobe job close "deck 7"
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         opened.close_job(name)
@@ -214,7 +232,11 @@ def close(context: typer.Context, name: NameArgument, log: LogOption = None) -> 
 
 @job_app.command("reopen")
 def reopen(context: typer.Context, name: NameArgument, log: LogOption = None) -> None:
-    """Open a closed job again."""
+    """Open a closed job again.
+
+    \b
+    Example: strobe job reopen "deck 7"
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         opened.reopen_job(name)
@@ -293,7 +315,11 @@ def sheet(
 
 @job_app.command("export")
 def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption = None) -> None:
-    """Write a whole job into one file, to import it at another bench."""
+    """Write a whole job into one file, to import it at another bench.
+
+    \b
+    Example: strobe job export "deck 7" --to deck-7.job
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.exchange import job_to_bytes
@@ -315,7 +341,11 @@ def import_(
     name: Annotated[str | None, typer.Option("--name", metavar="NAME", help="Name of the job here.")] = None,
     log: LogOption = None,
 ) -> None:
-    """Read a job from a file that export wrote."""
+    """Read a job from a file that export wrote.
+
+    \b
+    Example: strobe job import deck-7.job --name "deck 7 again"
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.exchange import read_job_file
@@ -331,7 +361,11 @@ def import_(
 
 @job_app.command("backup")
 def backup(context: typer.Context, to: ToOption, log: LogOption = None) -> None:
-    """Copy the whole log into one file, safely while it is in use."""
+    """Copy the whole log into one file, safely while it is in use.
+
+    \b
+    Example: strobe job backup --to bench-log-copy.sqlite3
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         opened.backup(to)
@@ -342,7 +376,11 @@ def backup(context: typer.Context, to: ToOption, log: LogOption = None) -> None:
 
 @job_app.command("csv")
 def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption = None) -> None:
-    """Write a job's readings as CSV, one row a reading."""
+    """Write a job's readings as CSV, one row a reading.
+
+    \b
+    Example: strobe job csv "deck 7" --to deck-7.csv
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.report.job_tables import write_job_csv
@@ -357,7 +395,11 @@ def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption
 
 @job_app.command("limits")
 def limits(context: typer.Context, as_json: JsonOption = False) -> None:
-    """List the limits that --limit knows, with their sources."""
+    """List the limits that --limit knows, with their sources.
+
+    \b
+    Example: strobe job limits
+    """
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:

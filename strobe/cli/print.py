@@ -19,7 +19,12 @@ if TYPE_CHECKING:
 __all__ = ["disc", "strip"]
 
 printing = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
-app.add_typer(printing, name="print", help="Print a pattern: a disc to lay on the platter, or a strip round its rim.")
+app.add_typer(
+    printing,
+    name="print",
+    help="Print a pattern: a disc to lay on the platter, or a strip round its rim.\n\n\b\n"
+    "Examples:\n  strobe print disc --to disc.pdf\n  strobe print strip --to strip.pdf --circumference 942.5",
+)
 
 To = Annotated[Path, typer.Option("--to", metavar="FILE", help="The file to write: .pdf or .svg.")]
 Lamp = Annotated[

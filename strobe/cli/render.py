@@ -39,7 +39,10 @@ def render(
         ),
     ] = None,
     fps: Annotated[float, typer.Option(metavar="HZ", help="Pictures a second.")] = 30.0,
-    exposure: Annotated[float, typer.Option(metavar="MS", help="Shutter time in milliseconds.")] = 2.0,
+    exposure: Annotated[
+        float | None,
+        typer.Option(metavar="MS", help="Shutter time in milliseconds.  [default: 12 with pulse, else 2]"),
+    ] = None,
     seconds: Annotated[float, typer.Option(metavar="S", help="Length of the clip.")] = 10.0,
     size: Annotated[str, typer.Option(metavar="WxH", help="Size of the picture in pixels.")] = "1280x720",
     seed: Annotated[int, typer.Option(metavar="N", help="Same seed and options, same clip.")] = 1,

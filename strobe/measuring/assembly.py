@@ -150,10 +150,11 @@ def notes_of(
     slow = 0 < line.swing_cycles < 3 and line.swing_dots > 0.003
     cases = (
         (
-            gap_percent > 0,
+            gap_percent > _WORTH_SAYING_PERCENT,
             "lines-coincide",
             "The lamp's flashes keep step with the camera's frames, and the clip does not tell whether lamp or shutter "
-            f"times the dots: the speed is uncertain by what that may differ, {gap_percent:.2g} %.",
+            f"times the dots: the speed is uncertain by what that may differ, {gap_percent:.2g} %. Filming at another "
+            "frame rate tells.",
         ),
         (
             timing.flash_rate_source == "nominal",

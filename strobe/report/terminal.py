@@ -109,7 +109,7 @@ def greeting() -> Text:
     sheet.row("MEASURE", "strobe measure clip.mp4")
     sheet.row("TRY IT", "No clip yet? This makes one, with an invented machine, and measures it:")
     sheet.row("", "strobe render try.mp4", "strobe measure try.mp4")
-    sheet.row("MORE", "strobe measure --help")
+    sheet.row("MORE", "strobe --help lists all commands, strobe measure --help explains one of them")
     sheet.row("CAUTION", STANDS_STILL)
     return sheet.text()
 

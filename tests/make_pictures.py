@@ -1,0 +1,190 @@
+"""Make the pictures of the documents anew: ``python tests/make_pictures.py``.
+
+The reading on a terminal and the hand-over sheet come from a sample clip, the frames from the renderer, the turn maps
+from invented speeds. The drawings of docs/filming.md are made by hand.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import chdir
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.text import Text
+
+ROOT = Path(__file__).parents[1]
+PICTURES = ROOT / "docs" / "pictures"
+CLIP = "sample_clips/01-as-found-33.mp4"
+
+COLUMN_PX, LINE_PX, EDGE_PX = 7.83, 18, 14
+INK, PAPER, LABEL, WARNING = "#e8e6df", "#1d2126", "#7fc9d9", "#f0c648"
+FRAME_SIZE, FRAME_QUALITY = (480, 270), 72
+SHEET_SCALE, SHEET_SHADES = 0.75, 32
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
+
+SHEET_SEEN: Any = {"width": 800, "height": 1000}
+
+Grey = NDArray[np.uint8]
+
+
+def terminal_svg(text: Text, *, command: str, title: str) -> str:
+    """What a command prints, as a small SVG that loads nothing; labels in the colours of a dark terminal."""
+    from strobe.report.sheet import LABEL_WIDTH, WARNINGS, WIDTH
+
+    lines = [f"$ {command}", *text.plain.split("\n")]
+    width, height = round(2 * EDGE_PX + WIDTH * COLUMN_PX), 2 * EDGE_PX + len(lines) * LINE_PX
+    drawn = []
+    for place, line in enumerate(lines):
+        y = EDGE_PX + (place + 0.75) * LINE_PX
+        head, rest = ("", line) if place == 0 else (line[:LABEL_WIDTH].rstrip(), line[LABEL_WIDTH:])
+        if head:
+            colour = WARNING if head in WARNINGS else LABEL
+            drawn.append(_words(head, x=EDGE_PX, y=y, colour=colour, bold=True))
+        x = EDGE_PX if place == 0 else EDGE_PX + LABEL_WIDTH * COLUMN_PX
+        drawn.append(_words(rest, x=x, y=y, colour=INK, bold=head in ("SPEED", "STEADINESS")))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
+        f'role="img" font-family="DejaVu Sans Mono, Menlo, Consolas, monospace" font-size="13">\n'
+        f"<title>{escape(title)}</title>\n"
+        f'<rect width="{width}" height="{height}" rx="6" fill="{PAPER}"/>\n' + "\n".join(drawn) + "\n</svg>\n"
+    )
+
+
+def _words(text: str, *, x: float, y: float, colour: str, bold: bool) -> str:
+    # The length is set, so that columns stand below each other in every font.
+    weight = ' font-weight="bold"' if bold else ""
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}"{weight} xml:space="preserve" '
+        f'textLength="{len(text) * COLUMN_PX:.1f}" lengthAdjust="spacingAndGlyphs">{escape(text)}</text>'
+    )
+
+
+def sheet_png(page: str, browser: str) -> bytes:
+    """The top of the hand-over sheet as a browser shows it, small and in few colours."""
+    import cv2
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as running:
+        opened = running.chromium.launch(executable_path=browser, args=["--no-sandbox"])
+        tab = opened.new_page(viewport=SHEET_SEEN, device_scale_factor=1)
+        tab.set_content(page)
+        shown = tab.screenshot()
+        opened.close()
+    picture = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_COLOR)
+    assert picture is not None
+    picture = cv2.resize(picture, None, fx=SHEET_SCALE, fy=SHEET_SCALE, interpolation=cv2.INTER_AREA)
+    step = 256 // SHEET_SHADES
+    level = np.rint(picture / step) * step
+    done, coded = cv2.imencode(".png", np.clip(level, 0, 255).astype(np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 9])
+    assert done
+    return coded.tobytes()
+
+
+def filmed_frames() -> Iterator[tuple[str, Grey]]:
+    """One frame of each way to film that docs/filming.md shows, by name."""
+    from dataclasses import replace
+
+    from strobe.render import Camera, DotRow, Lamp, Scene, Speed, frames
+
+    width, height = FRAME_SIZE
+    good = Camera(width=width, height=height, exposure_s=0.012, distance_mm=250.0, blur_px=0.5, noise=1.0)
+    steady, strobe_lamp = Lamp("steady", ambient=0.0), Lamp("pulse", duty=0.06, ambient=0.04)
+    ways = {
+        "good-flashes": (strobe_lamp, good),
+        "good-short-shutter": (steady, replace(good, exposure_s=0.001)),
+        "bad-smeared": (steady, replace(good, exposure_s=0.02)),
+        "bad-far-away": (strobe_lamp, replace(good, distance_mm=1100.0)),
+        "bad-out-of-focus": (strobe_lamp, replace(good, blur_px=4.5)),
+        "bad-dark": (strobe_lamp, replace(good, brightness=0.05, noise=6.0)),
+        "bad-end-of-row": (strobe_lamp, replace(good, aim_x_mm=150.0)),
+    }
+    for name, (lamp, camera) in ways.items():
+        scene = Scene(rows=(DotRow(180),), speed=Speed(100 / 3, 0.3), lamp=lamp, camera=camera, seconds=0.1)
+        yield name, next(iter(frames(scene, rng=np.random.default_rng(5)))).luma
+
+
+def turn_map_svg() -> bytes:
+    """Three turn maps of invented speeds, side by side: tied to the platter, not tied, and a swing."""
+    import io
+
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    from strobe.drive.locking import turn_map
+    from strobe.figures.results import SpeedSeries
+
+    rng = np.random.default_rng(3)
+    time_s = np.arange(0.0, 22.0, 0.02)
+    angle_rev = time_s / 1.8
+    envelope = np.interp(time_s, np.linspace(0, 22, 9), rng.normal(size=9))
+    kinds = {
+        "upright: platter, bearing,\nor dots off centre": 0.2 * np.sin(2 * np.pi * angle_rev),
+        "slanting: belt, idler,\npulley or motor": 0.2 * np.sin(2 * np.pi * 4.13 * angle_rev),
+        "blotches: speed control\nor springs": 0.2 * envelope * np.sin(2 * np.pi * 1.37 * time_s),
+    }
+    figure = Figure(figsize=(8.0, 2.9), layout="constrained")
+    for axes, (title, swing) in zip(figure.subplots(1, 3, sharey=True), kinds.items(), strict=True):
+        value = swing + rng.normal(scale=0.02, size=time_s.size)
+        turns = turn_map(SpeedSeries(time_s, angle_rev, value))
+        axes.pcolormesh(
+            np.linspace(0, 360, turns.sectors + 1),
+            np.arange(turns.turns + 1) + 0.5,
+            turns.deviation_percent,
+            cmap="cividis",
+            rasterized=True,
+        )
+        axes.set_title(title, fontsize=10)
+        axes.set_xticks([0, 90, 180, 270, 360])
+        axes.set_xlabel("angle of the platter, degrees", fontsize=9)
+    first = figure.axes[0]
+    first.invert_yaxis()
+    first.set_ylabel("turn", fontsize=9)
+    buffer = io.BytesIO()
+    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "turn map"}):
+        figure.savefig(buffer, format="svg", dpi=60, metadata={"Date": None, "Creator": None})
+    head, tag, rest = buffer.getvalue().partition(b"<svg ")
+    opened, end, body = rest.partition(b">")
+    title = b"<title>Three turn maps: upright bands, slanting bands, and blotches</title>"
+    return head + tag + opened + end + title + body
+
+
+def main() -> int:
+    """Write every picture into docs/pictures."""
+    import cv2
+
+    from strobe import measure
+    from strobe.bench.limits import PRESETS
+    from strobe.report.handover import handover_of_clip
+    from strobe.report.handover_files import sheet_html
+    from strobe.report.terminal import reading
+
+    PICTURES.mkdir(exist_ok=True)
+    for name, luma in filmed_frames():
+        done, coded = cv2.imencode(".jpg", luma, [cv2.IMWRITE_JPEG_QUALITY, FRAME_QUALITY])
+        assert done
+        (PICTURES / f"{name}.jpg").write_bytes(coded.tobytes())
+    (PICTURES / "turn-maps.svg").write_bytes(turn_map_svg())
+    with chdir(ROOT):
+        measurement = measure(CLIP)
+    title = "The reading of a sample clip on a terminal; its words stand in README.md"
+    svg = terminal_svg(reading(measurement), command=f"strobe measure {CLIP}", title=title)
+    (PICTURES / "reading.svg").write_text(svg, encoding="utf-8")
+    browser = next(filter(None, map(shutil.which, BROWSERS)), None)
+    if browser is None:
+        print("no Chromium here, so sheet.png stays as it is")
+    else:
+        page = sheet_html(handover_of_clip(measurement, limits=PRESETS["din-45500"]))
+        (PICTURES / "sheet.png").write_bytes(sheet_png(page, browser))
+    for path in sorted(PICTURES.iterdir()):
+        print(f"{path.stat().st_size / 1000:7.1f} kB  {path.name}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,102 @@
+"""Manners of the command line: help of every command, examples that hold, typos, completion, and the first greeting."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import shlex
+import subprocess
+import sys
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import typer
+from doc_pages import parse
+
+from strobe.cli import ExitStatus, app, run
+
+
+def every_command(command: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    yield path
+    for name, inner in getattr(command, "commands", {}).items():
+        yield from every_command(inner, (*path, name))
+
+
+COMMANDS = list(every_command(typer.main.get_command(app)))
+
+
+def strobe(*argv: str) -> tuple[int, str, str]:
+    out, err = io.StringIO(), io.StringIO()
+    return run(argv, out=out, err=err), out.getvalue(), err.getvalue()
+
+
+@pytest.mark.parametrize("path", COMMANDS, ids=" ".join)
+def test_help_fits_80_columns_with_an_example_that_parses(
+    path: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    status, out, err = strobe(*path, "--help")
+    assert (status, err) == (0, "")
+    assert max(map(len, out.splitlines())) <= 80
+    given = re.search(r"^ +Example.*?:(.*?)\n\n", out, flags=re.MULTILINE | re.DOTALL)
+    assert given is not None
+    shown = re.findall(r"^ +strobe (.+)$", given[1], flags=re.MULTILINE)
+    assert any(shlex.split(example)[: len(path)] == list(path) for example in shown), shown
+    for example in shown:
+        parse(shlex.split(example))
+
+
+def test_every_option_says_what_it_is_for() -> None:
+    for path in COMMANDS:
+        command: Any = typer.main.get_command(app)
+        for name in path:
+            command = command.commands[name]
+        for parameter in command.params:
+            hidden = getattr(parameter, "hidden", False)
+            assert hidden or getattr(parameter, "help", None), (path, parameter.name)
+
+
+@pytest.mark.parametrize(
+    ("argv", "meant"),
+    [
+        (["mesure", "clip.mp4"], "measure"),
+        (["jobs"], "job"),
+        (["job", "compar", "deck 7"], "compare"),
+        (["measure", "clip.mp4", "--dotz", "180"], "--dots"),
+        (["render", "try.mp4", "--second", "5"], "--seconds"),
+    ],
+)
+def test_a_slip_of_the_pen_is_answered_with_what_was_meant(argv: list[str], meant: str) -> None:
+    status, out, err = strobe(*argv)
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert re.search(rf"(Did you mean|Possible options:).*{meant}\b", err)
+
+
+def test_alone_it_says_what_to_do_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    status, out, err = strobe()
+    assert (status, err) == (0, "")
+    assert max(map(len, out.splitlines())) <= 80
+    labels = re.findall(r"^([A-Z][A-Z ]+?)  ", out, flags=re.MULTILINE)
+    assert labels == ["STROBE", "FILM", "MEASURE", "TRY IT", "MORE", "CAUTION"]
+    for command in re.findall(r"^(?:MEASURE|) +strobe (.+)$", out, flags=re.MULTILINE):
+        parse(command.split())
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_shell_completes_commands(shell: str) -> None:
+    told = {
+        "bash": {"COMP_WORDS": "strobe meas", "COMP_CWORD": "1"},
+        "zsh": {"_TYPER_COMPLETE_ARGS": "strobe meas"},
+        "fish": {"_TYPER_COMPLETE_ARGS": "strobe meas", "_TYPER_COMPLETE_FISH_ACTION": "get-args"},
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.argv[0] = 'strobe'; from strobe.cli import main; sys.exit(main())"],
+        env={**os.environ, "_STROBE_COMPLETE": f"complete_{shell}", **told[shell]},
+        capture_output=True,
+        text=True,
+    )
+    assert "measure" in done.stdout, done.stdout + done.stderr
+    assert "render" not in done.stdout
