@@ -53,6 +53,9 @@ def settle(work: Callable[[], ExitStatus], here: Surroundings, *, command: str) 
     except (MissingLibrary, ClipUnreadable, LogUnavailable) as error:
         here.err.write(f"strobe: {error}\n")
         return ExitStatus.UNREADABLE
+    except MemoryError:
+        here.err.write("strobe: not enough memory for this; close other programs, or export a smaller picture\n")
+        return ExitStatus.UNREADABLE
     except KeyboardInterrupt:
         here.err.write("strobe: interrupted\n")
         return ExitStatus.INTERRUPTED

@@ -23,6 +23,7 @@ __all__ = [
     "RecordContext",
     "Refusal",
     "RingSeen",
+    "RingShare",
     "Runout",
     "Setup",
     "Speed",
@@ -89,13 +90,81 @@ class Speed:
 
 @dataclass(frozen=True)
 class Runout:
-    """Rise and fall (axial) and in and out (radial) of the rim, peak to peak, with 95 % half-widths."""
+    """Rise and fall (axial) and in and out (radial) of the rim, high to low (TIR), with 95 % half-widths.
+
+    Attributes
+    ----------
+    axial_mm, axial_uncertainty_mm : float
+        Whole swing of the rise and fall, what the camera sees of the radial swing taken off.
+    axial_high_time_s : float
+        When the highest spot first stands in front of the camera, in the time of the series.
+    radial_mm, radial_uncertainty_mm : float or None
+        Whole swing towards the camera and away; None where the clip does not tell.
+    axial_amplitude_mm : float or None
+        Half of `axial_mm`. This and what follows is None in records of older readings.
+    tilt_deg, tilt_uncertainty_deg : float or None
+        By how much the rim's plane leans, which needs no diameter.
+    high_spot_uncertainty_deg : float or None
+        Half-width of the high spot's place on the platter.
+    high_spot_from_mark_deg : float or None
+        How far to the right of the mark that passes the high spot lies as one looks at the rim (anticlockwise seen
+        from above); None without a mark.
+    rim_mm : float or None
+        Diameter that the millimetres rest on; `rim_assumed` where nobody gave it.
+    elevation_deg, elevation_uncertainty_deg : float or None
+        Height of the camera above the level of the dots.
+    near_x_share, near_y_share : float or None
+        Where in the picture, as shares of its width and height, the near side of the row is.
+    """
 
     axial_mm: float
     axial_uncertainty_mm: float
     axial_high_time_s: float
-    radial_mm: float
-    radial_uncertainty_mm: float
+    radial_mm: float | None
+    radial_uncertainty_mm: float | None
+    axial_amplitude_mm: float | None = None
+    tilt_deg: float | None = None
+    tilt_uncertainty_deg: float | None = None
+    high_spot_uncertainty_deg: float | None = None
+    high_spot_from_mark_deg: float | None = None
+    rim_mm: float | None = None
+    rim_assumed: bool = False
+    elevation_deg: float | None = None
+    elevation_uncertainty_deg: float | None = None
+    near_x_share: float | None = None
+    near_y_share: float | None = None
+
+
+@dataclass(frozen=True)
+class RingShare:
+    """What swings once a turn, the platter's speed and what dots off centre feign, told apart in one clip.
+
+    Peaks in percent of the speed with 95 % half-widths. The ring's part is taken off all other figures.
+
+    Attributes
+    ----------
+    wobble_percent, wobble_uncertainty_percent : float
+        Of the platter's speed.
+    ring_percent, ring_uncertainty_percent : float
+        Of the ring, with what runout does to the picture of the row.
+    dots_percent, dots_phase_deg : float
+        The part of it that the dots' own places make: ``dots_percent * cos(angle + phase)`` with the series' angle of
+        the platter.
+    runout_percent : float
+        The other part.
+    off_centre_mm, off_centre_uncertainty_mm : float or None
+        How far the dots stand off centre along the rim; None where the rim's diameter is not given.
+    """
+
+    wobble_percent: float
+    wobble_uncertainty_percent: float
+    ring_percent: float
+    ring_uncertainty_percent: float
+    dots_percent: float
+    dots_phase_deg: float
+    runout_percent: float
+    off_centre_mm: float | None
+    off_centre_uncertainty_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -153,6 +222,8 @@ class IndexMark:
         By how much it is above the speed of the reading.
     agrees : bool
         Whether both may be right.
+    passes_s : tuple of float
+        When the mark passed the near side of a rim.
     """
 
     angle_rev: float
@@ -165,6 +236,7 @@ class IndexMark:
     uncertainty_percent: float
     difference_percent: float
     agrees: bool
+    passes_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -223,6 +295,7 @@ class Measurement:
     budget: tuple[BudgetEntry, ...] = ()
     search: ComponentSearch | None = None
     record: RecordContext | None = None
+    ring: RingShare | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object ``strobe.measurement/1``; plain numbers, no NaN, the series left out."""
@@ -236,6 +309,7 @@ class Measurement:
                 "trend_uncertainty_percent_per_minute": self.trend_uncertainty_percent_per_minute,
                 "events": [asdict(e) for e in self.events],
                 "runout": None if self.runout is None else asdict(self.runout),
+                "ring": None if self.ring is None else asdict(self.ring),
                 "verdict": self.verdict,
                 "disc": None if self.disc is None else asdict(self.disc),
                 "index": None if self.index is None else asdict(self.index),

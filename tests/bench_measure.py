@@ -1,64 +1,92 @@
-"""What a measurement costs: its time against bare decoding of the same clip, and its memory by the clip's length.
+"""What a measurement costs: its time against decoding the same clip, its memory by the clip's length, its start-up.
 
 ``python tests/bench_measure.py`` renders the clips (a few minutes), then prints
 
-- the ratio of `strobe.measure` to a loop that decodes the same 10 s 1080p clip and looks at its luma plane, as the
-  median over repeats that alternate between the two; good is 1.25 or less;
-- the peak memory of fresh processes that measure 10 s and 60 s of 4K; good is the same for both.
+- for each format the ratio of `strobe.measure` to a loop that decodes the clip with PyAV and looks at its luma plane,
+  and to a loop of OpenCV's ``read()``, by wall clock and by processor time, all in one process: the median over
+  repeats that go round the three; good is 1.15 or less, and less than 1;
+- the same by processor time with each in a fresh process, imports and all;
+- the peak memory of fresh processes that measure 10 s and 60 s of 4K; good is the same for both;
+- the start-up of ``strobe --help``, and of ``strobe measure`` on a clip of one frame, which it refuses.
 
-``--folder`` keeps the clips there and uses them again.
+``--folder`` keeps the clips there and uses them again, ``--only`` takes some of the formats. Processor time is the one
+to go by on a machine that does other work as well.
 """
 
 from __future__ import annotations
 
 import argparse
+import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 import strobe
-from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble, render_clip
 
 __all__ = ["main"]
 
 _SEED = 20
 _TURN_S = 1.8
-"""One turn at 33 1/3 rpm: 54 frames at 30 a second and 180 flashes, so that turns can be joined without a seam."""
+"""One turn at 33 1/3 rpm: whole frames at 30, 60 and 240 a second and 180 flashes: turns join without a seam."""
 
 
-def _scene(width: int, height: int, *, seconds: float, bit_rate: int) -> Scene:
-    return Scene(
+@dataclass(frozen=True)
+class _Format:
+    width: int
+    height: int
+    rate_hz: float
+    bit_rate: int
+    turns: int
+
+    @property
+    def seconds(self) -> float:
+        return self.turns * _TURN_S
+
+
+_FORMATS = {
+    "720p30": _Format(1280, 720, 30.0, 8_000_000, 6),
+    "1080p30": _Format(1920, 1080, 30.0, 17_000_000, 6),
+    "1080p30-long": _Format(1920, 1080, 30.0, 17_000_000, 34),
+    "1080p60": _Format(1920, 1080, 60.0, 25_000_000, 6),
+    "4k30": _Format(3840, 2160, 30.0, 45_000_000, 6),
+    "720p240": _Format(1280, 720, 240.0, 30_000_000, 6),
+}
+_LONG_UHD = _Format(3840, 2160, 30.0, 45_000_000, 34)
+_ONE_FRAME = "one-frame.mp4"
+
+
+def _render(path: Path, form: _Format, *, seconds: float) -> None:
+    from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble, render_clip
+
+    period_s = 1 / form.rate_hz
+    scene = Scene(
         rows=(DotRow(180),),
         speed=Speed(100 / 3, wobbles=(Wobble(0.3, per_revolution=1), Wobble(0.1, per_revolution=3))),
         lamp=Lamp("pulse", 100.0),
-        camera=Camera(width=width, height=height),
-        coding=Coding(bit_rate=bit_rate),
+        camera=Camera(
+            width=form.width, height=form.height, frame_rate_hz=form.rate_hz, readout_s=min(0.018, 0.9 * period_s)
+        ),
+        coding=Coding(bit_rate=form.bit_rate),
         seconds=seconds,
     )
+    render_clip(scene, path, rng=np.random.default_rng(_SEED))
 
 
-def _full_hd_clip(folder: Path) -> Path:
-    path = folder / "full-hd-10s.mp4"
-    if not path.exists():
-        scene = _scene(1920, 1080, seconds=10.0, bit_rate=17_000_000)
-        render_clip(scene, path, rng=np.random.default_rng(_SEED))
-    return path
-
-
-def _uhd_clip(folder: Path, *, turns: int) -> Path:
-    """A 4K clip of whole turns, all of them the one that is rendered."""
-    turn, path = folder / "uhd-turn.mp4", folder / f"uhd-{turns}-turns.mp4"
+def _clip(folder: Path, form: _Format) -> Path:
+    """A clip of whole turns, all of them the one that is rendered."""
+    name = f"{form.height}p{form.rate_hz:.0f}"
+    turn, path = folder / f"{name}-turn.mp4", folder / f"{name}-{form.turns}-turns.mp4"
     if not turn.exists():
-        scene = _scene(3840, 2160, seconds=_TURN_S, bit_rate=45_000_000)
-        render_clip(scene, turn, rng=np.random.default_rng(_SEED))
+        _render(turn, form, seconds=_TURN_S)
     if not path.exists():
-        _repeat(turn, path, times=turns)
+        _repeat(turn, path, times=form.turns)
     return path
 
 
@@ -94,12 +122,21 @@ def bare_decode(path: Path) -> None:
             luma[::16, ::16].max()
 
 
+def opencv_read(path: Path) -> None:
+    """Read all frames as OpenCV hands them out, converted to its colours."""
+    import cv2
+
+    capture = cv2.VideoCapture(str(path))
+    while capture.read()[0]:
+        pass
+
+
 def measure(path: Path) -> None:
     """Measure the clip as a caller of the package would."""
     strobe.measure(path)
 
 
-_WORK: dict[str, Callable[[Path], None]] = {"decode": bare_decode, "measure": measure}
+_WORK: dict[str, Callable[[Path], None]] = {"decode": bare_decode, "opencv": opencv_read, "measure": measure}
 
 
 def _seconds(work: Callable[[Path], None], path: Path) -> tuple[float, float]:
@@ -108,21 +145,38 @@ def _seconds(work: Callable[[Path], None], path: Path) -> tuple[float, float]:
     return time.perf_counter() - wall, time.process_time() - processor
 
 
-def _time_ratio(path: Path, *, repeats: int) -> None:
-    for work in _WORK.values():
-        work(path)
-    taken: dict[str, list[tuple[float, float]]] = {name: [] for name in _WORK}
+def _time_ratios(name: str, path: Path, *, repeats: int) -> None:
+    taken: dict[str, list[tuple[float, float]]] = {work: [] for work in _WORK}
     for _ in range(repeats):
-        for name, work in _WORK.items():
-            taken[name].append(_seconds(work, path))
+        for work, run in _WORK.items():
+            taken[work].append(_seconds(run, path))
     for place, kind in enumerate(("wall clock", "processor")):
-        decode, whole = ([run[place] for run in taken[name]] for name in ("decode", "measure"))
-        ratios = [b / a for a, b in zip(decode, whole, strict=True)]
-        print(
-            f"10 s 1080p, {kind:10}  decode {statistics.median(decode):6.2f} s   "
-            f"measure {statistics.median(whole):6.2f} s   ratio {statistics.median(ratios):5.2f} "
-            f"({min(ratios):.2f} to {max(ratios):.2f} in {repeats})"
-        )
+        _print_ratios(name, kind, {work: [run[place] for run in runs] for work, runs in taken.items()})
+
+
+def _print_ratios(name: str, kind: str, taken: dict[str, list[float]]) -> None:
+    times = "  ".join(f"{work} {statistics.median(runs):6.2f} s" for work, runs in taken.items())
+    over = {
+        work: [whole / other for whole, other in zip(taken["measure"], taken[work], strict=True)]
+        for work in ("decode", "opencv")
+    }
+    ratios = "  ".join(
+        f"over {work} {statistics.median(some):4.2f} ({min(some):.2f} to {max(some):.2f})"
+        for work, some in over.items()
+    )
+    print(f"{name:13}{kind:17}{times}   {ratios}", flush=True)
+
+
+def _in_a_fresh_process(work: str, path: Path) -> tuple[float, float]:
+    """Peak memory in MiB and processor time in seconds of one piece of work."""
+    command = [sys.executable, __file__, "--child", work, str(path)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    peak, processor = done.stdout.split()
+    return float(peak), float(processor)
+
+
+def _fresh_ratios(name: str, path: Path) -> None:
+    _print_ratios(name, "fresh processor", {work: [_in_a_fresh_process(work, path)[1]] for work in _WORK})
 
 
 def _peak_mib() -> float:
@@ -132,39 +186,65 @@ def _peak_mib() -> float:
         # The resource figure of a fresh process can still be that of the one which started it.
         line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
         return int(line.split()[1]) / 1024
-    import resource
-
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
 
 
 def _memory(folder: Path) -> None:
     peaks: dict[tuple[str, int], float] = {}
-    for turns in (6, 36):
-        clip = _uhd_clip(folder, turns=turns)
-        for name in _WORK:
-            command = [sys.executable, __file__, "--child", name, str(clip)]
-            done = subprocess.run(command, check=True, capture_output=True, text=True)
-            peaks[name, turns] = float(done.stdout)
-            print(f"{turns * _TURN_S:4.1f} s of 4K, peak memory  {name:8}{peaks[name, turns]:7.0f} MiB")
-    print(f"60 s over 10 s, measure       {peaks['measure', 36] / peaks['measure', 6]:12.2f}")
+    for form in (_FORMATS["4k30"], _LONG_UHD):
+        clip = _clip(folder, form)
+        for work in ("decode", "measure"):
+            peaks[work, form.turns], _ = _in_a_fresh_process(work, clip)
+            print(f"{form.seconds:4.1f} s of 4K, peak memory  {work:8}{peaks[work, form.turns]:7.0f} MiB", flush=True)
+    ratio = peaks["measure", _LONG_UHD.turns] / peaks["measure", _FORMATS["4k30"].turns]
+    print(f"60 s over 10 s, measure       {ratio:12.2f}")
 
 
-def main(arguments: list[str] | None = None) -> None:
+def _start_up(folder: Path, *, repeats: int) -> None:
+    clip = folder / _ONE_FRAME
+    if not clip.exists():
+        _render(clip, _FORMATS["720p30"], seconds=1 / 30)
+    for arguments, status in ((["--help"], 0), (["measure", str(clip)], 3)):
+        taken = []
+        for _ in range(repeats):
+            wall, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
+            done = subprocess.run([sys.executable, "-m", "strobe", *arguments], capture_output=True, check=False)
+            assert done.returncode == status, done.stderr.decode()
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            processor = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+            taken.append((time.perf_counter() - wall, processor))
+        walls, processors = zip(*taken, strict=True)
+        what = "strobe --help" if status == 0 else "strobe measure, one frame"
+        print(
+            f"{what:28}wall clock {statistics.median(walls):5.2f} s   processor {statistics.median(processors):5.2f} s"
+        )
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description="Time and memory of a measurement.")
-    parser.add_argument("--repeats", type=int, default=5, help="alternating runs of each kind")
+    parser.add_argument("--repeats", type=int, default=3, help="rounds of each kind")
     parser.add_argument("--folder", type=Path, help="keep the clips here and use them again")
+    parser.add_argument("--only", default=",".join(_FORMATS), help="formats, with commas; then times alone are taken")
     parser.add_argument("--child", nargs=2, metavar=("WORK", "CLIP"), help=argparse.SUPPRESS)
     options = parser.parse_args(arguments)
     if options.child:
         _WORK[options.child[0]](Path(options.child[1]))
-        print(_peak_mib())
+        print(_peak_mib(), time.process_time())
         return
+    names = options.only.split(",")
     with tempfile.TemporaryDirectory() as spare:
         folder = options.folder or Path(spare)
         folder.mkdir(parents=True, exist_ok=True)
-        _time_ratio(_full_hd_clip(folder), repeats=options.repeats)
-        _memory(folder)
+        clips = {name: _clip(folder, _FORMATS[name]) for name in names}
+        for run in _WORK.values():
+            run(next(iter(clips.values())))
+        for name, clip in clips.items():
+            _time_ratios(name, clip, repeats=options.repeats)
+            _fresh_ratios(name, clip)
+        if names == list(_FORMATS):
+            _memory(folder)
+            _start_up(folder, repeats=options.repeats)
 
 
 if __name__ == "__main__":

@@ -1,5 +1,8 @@
 """Kills a process that writes to the log, again and again at random instants, and looks whether anything is missing.
 
+Each writer is left alone until a random number of its writes had returned, and is killed at a random instant within
+about one write more, however fast the disk is.
+
 Run by test_bench_store.py in a process of its own: ``python killed_writer.py FOLDER ROUNDS SEED``. Prints one JSON
 object: rounds, confirmed (how many writes had returned), lost (confirmed but not found), damage (what the database's
 own check found), cut (rounds in which the writer died between two of its confirmations).
@@ -20,7 +23,8 @@ from test_report import measurement
 from strobe.bench import open_log
 
 ROUNDS_A_FILE = 20
-LONGEST_LIFE_S = 0.04
+MOST_WRITES = 8
+WITHIN_WRITES = 1.5
 
 
 def write_without_end(log_path: Path, tell: int, place: int) -> None:
@@ -48,8 +52,8 @@ def write_without_end(log_path: Path, tell: int, place: int) -> None:
                 log.backup(log_path.with_name("copy.sqlite3"))
 
 
-def one_round(log_path: Path, place: int, life_s: float) -> list[list[str]]:
-    """What a writer that lived for so long had confirmed."""
+def one_round(log_path: Path, place: int, chance: random.Random) -> list[list[str]]:
+    """What a writer had confirmed before it was killed."""
     ear, tell = os.pipe()
     child = os.fork()
     if child == 0:
@@ -58,11 +62,15 @@ def one_round(log_path: Path, place: int, life_s: float) -> list[list[str]]:
         os._exit(1)
     os.close(tell)
     with os.fdopen(ear, "rb") as heard:
-        first = heard.readline()
-        time.sleep(life_s)
+        lines = heard.readline()
+        heard_at, write_s = time.monotonic(), 0.01
+        for _ in range(chance.randint(0, MOST_WRITES)):
+            lines += heard.readline()
+            write_s, heard_at = time.monotonic() - heard_at, time.monotonic()
+        time.sleep(chance.uniform(0, WITHIN_WRITES * write_s))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
-        lines = first + heard.read()
+        lines += heard.read()
     return [json.loads(line) for line in lines.splitlines(keepends=True) if line.endswith(b"\n")]
 
 
@@ -85,7 +93,7 @@ def main(folder: Path, rounds: int, seed: int) -> None:
         log_path = folder / f"log {place // ROUNDS_A_FILE}.sqlite3"
         if place % ROUNDS_A_FILE == 0:
             confirmed = []
-        new = one_round(log_path, place, chance.uniform(0, LONGEST_LIFE_S))
+        new = one_round(log_path, place, chance)
         confirmed += new
         confirmed_in_all += sum(what[0] != "started" for what in new)
         cut += len(new) > 1

@@ -23,11 +23,14 @@ from strobe.measurement import Measurement
 
 FIGURES = ("weighted_peak", "weighted_rms", "unweighted_peak", "unweighted_rms")
 LINES = ((5 / 9, 0.12), (10 / 9, 0.03), (3.5, 0.28))
+WITH_EARLIER = "three of an earlier state"
 READING = 0.004
 FALL = 0.1
 SCENARIOS = {
     "three and three readings": ((3, 3), (0.006, 0.006), 0.3),
     "three and one": ((3, 1), (0.006, 0.006), 0.3),
+    "one and three, three of an earlier state": ((1, 3), (0.006, 0.006), 0.3),
+    "one and one, three of an earlier state": ((1, 1), (0.006, 0.006), 0.3),
     "two and two": ((2, 2), (0.006, 0.006), 0.3),
     "five and three, restless as found": ((5, 3), (0.020, 0.004), 0.3),
     "three and three, calm as found": ((3, 3), (0.004, 0.020), 0.3),
@@ -83,21 +86,22 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     print(
-        f"{'nothing changed':<36}{'real, wrongly':>15}{'95 % interval':>16}{'Welch, each alone':>20}{'fall found':>13}"
+        f"{'nothing changed':<42}{'real, wrongly':>15}{'95 % interval':>16}{'Welch, each alone':>20}{'fall found':>13}"
     )
     for name, (counts, spreads, deviation) in SCENARIOS.items():
         rng = np.random.default_rng(options.seed)
         wrong = naive = right = 0
         for _ in range(options.jobs):
             states = [readings(rng, n, spread, deviation) for n, spread in zip(counts, spreads, strict=True)]
-            wrong += says_real(compare(job_of(states)))
+            earlier = [readings(rng, 3, spreads[0], 2 * deviation)] if name.endswith(WITH_EARLIER) else []
+            wrong += says_real(compare(job_of([*earlier, *states])))
             naive += welch_says_real(states)
             better = [states[0], readings(rng, counts[1], spreads[1], deviation, fell=FALL)]
-            right += finds_the_fall(compare(job_of(better)))
+            right += finds_the_fall(compare(job_of([*earlier, *better])))
         low, high = scipy.stats.binomtest(wrong, options.jobs).proportion_ci()
         share = f"{100 * low:.1f} to {100 * high:.1f} %"
         row = [f"{100 * part / options.jobs:.1f} %" for part in (wrong, naive, right)]
-        print(f"{name:<36}{row[0]:>15}{share:>16}{row[1]:>20}{row[2]:>13}")
+        print(f"{name:<42}{row[0]:>15}{share:>16}{row[1]:>20}{row[2]:>13}")
 
 
 if __name__ == "__main__":

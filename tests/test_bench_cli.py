@@ -24,8 +24,10 @@ from strobe.bench.stopping import standing_of_reading
 from strobe.bench.story import STORY_CLIPS
 from strobe.bench.watching import Arrivals
 from strobe.cli import ExitStatus, run
+from strobe.cli.filing import QUESTIONS
 from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.measurement import Measurement
+from strobe.report.jobs import name_argument
 from strobe.report.judging import standing_sentence
 
 
@@ -104,7 +106,7 @@ def test_a_job_from_as_found_to_hand_over(bench: Bench, tmp_path: Path) -> None:
         "2 bearing oiled",
     ):
         assert words in out
-    assert "strobe job compare NAME" in out
+    assert 'strobe job compare "deck 7"' in out
     out, _ = bench("job", "list")
     assert "deck 7  open   2        6" in out
     assert bench("job", "close", "deck 7")[0] == "closed\n"
@@ -181,6 +183,45 @@ def test_a_log_that_is_not_there_or_is_none(bench: Bench, tmp_path: Path) -> Non
     assert bench.status == ExitStatus.UNREADABLE
 
 
+def test_where_no_job_was_ever_opened_the_list_is_empty(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("STROBE_LOG")
+    monkeypatch.setattr("strobe.bench.default_log_path", lambda: tmp_path / "none" / "log.sqlite3")
+    assert "None yet. Open the first: strobe job open NAME" in bench("job", "list")[0]
+    assert json.loads(bench("job", "list", "--json")[0]) == {"schema": "strobe.job-list/1", "jobs": []}
+    assert bench.status == ExitStatus.MEASURED
+    assert not (tmp_path / "none").exists(), "looking makes no file"
+
+
+def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
+    bench("job", "open", "deck")
+    assert "No reading yet." in bench("job", "show", "deck", "--limit", "din-45500")[0]
+    bench("measure", bench.clip("found"), bench.clip("good 45"), "--job", "deck")
+    bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
+    out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
+    assert "LIMITS      Held against DIN 45500, hi-fi record player.\n" in out
+    assert "            33 1/3 rpm: Inside the limits; what is left" in out
+    assert "            45 rpm: Inside the limits; what is left" in out
+    standings = json.loads(bench("job", "show", "deck", "--limit", "speed=0.01", "--json")[0])["standings"]
+    assert [(each["nominal_rpm"], each["verdict"]["result"]) for each in standings] == [
+        (pytest.approx(100 / 3), "undecided"),
+        (45.0, "undecided"),
+    ]
+    assert json.loads(bench("job", "show", "deck", "--json")[0])["standings"] is None
+    out, _ = bench("measure", bench.clip("good"), "--limit", "din-45500")
+    assert "What is left (±0.070 % at most, weighted) may be more than an" in out
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [("deck 7", '"deck 7"'), ("demo (invented)", '"demo (invented)"'), ("$(rm x)", "NAME"), ("-x", "NAME")],
+)
+def test_a_name_is_put_into_a_command_only_where_a_shell_leaves_it_alone(name: str, shown: str) -> None:
+    assert name_argument(name) == shown
+    assert name_argument("y" * 100) == name_argument('a"b') == name_argument("a\u202eb") == "NAME"
+
+
 def test_a_reading_that_cannot_be_filed_is_shown_and_said(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench("job", "open", "deck")
     monkeypatch.setattr("strobe.bench.store.pack_series", fail_to_write)
@@ -230,6 +271,9 @@ def test_conditions_are_asked_for_once_on_a_terminal(bench: Bench, monkeypatch: 
     assert "How many minutes has it run?" in err
     assert "write a number of minutes" in err
     assert "platter is 'glass'" in err
+    asked = [line for line in err.splitlines() if line.startswith(("Conditions", "Where a later"))]
+    assert len(asked) == 2
+    assert max(map(len, [*asked, *(f"  {question}" for question in QUESTIONS.values())])) <= 78
     with open_log(bench.log) as log:
         kept = log.job("deck").last_conditions
     assert (kept.running_min, kept.platter, kept.stylus, kept.pitch, kept.light) == (
@@ -260,7 +304,8 @@ def test_hostile_text_is_harmless_on_the_terminal(bench: Bench) -> None:
     bench("job", "note", hostile, f"two\nlines\r{hostile}")
     bench("measure", bench.clip("found"), "--job", hostile, "--light", hostile)
     bench("measure", bench.clip("good"), "--job", hostile, "--after", "oiled")
-    for argv in (["list"], ["show", hostile], ["compare", hostile], ["show", "none"], ["note", hostile, ""]):
+    shown = (["show", hostile], ["show", hostile, "--limit", "din-45500"], ["compare", hostile])
+    for argv in (["list"], *shown, ["show", "none"], ["note", hostile, ""]):
         out, err = bench("job", *argv)
         assert out or err
         for line in (out + err).splitlines():
@@ -385,7 +430,9 @@ def sentence(peak: float, width: float, limit: str = "din-45500") -> str:
         fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": width},
         speed={"deviation_percent": 0.0},
     )
-    return standing_sentence(standing_of_reading(whole, parse_limits([limit])))
+    standing = standing_of_reading(with_verdict(whole, parse_limits([limit])))
+    assert standing is not None
+    return standing_sentence(standing)
 
 
 def test_the_sentence_that_says_whether_to_stop() -> None:
@@ -395,7 +442,7 @@ def test_the_sentence_that_says_whether_to_stop() -> None:
         "Inside the limits; what is left is less than an ordinary record's off-centre hole adds; a further repair "
         "could not be shown to help."
     )
-    assert "adds (±0.040 % at most against ±0.06 %, weighted)." in sentence(0.03, 0.01)
+    assert "adds (±0.040 % at most against ±0.063 % in mid-record, weighted)." in sentence(0.03, 0.01)
     assert "may still be worth it" in sentence(0.1, 0.02)
     assert sentence(0.3, 0.02) == "Outside the limits: not done yet."
     assert sentence(0.19, 0.02).startswith("Undecided")
@@ -580,6 +627,7 @@ def test_the_sample_story_becomes_a_job_with_one_command(bench: Bench, tmp_path:
     assert bench.status == 0
     for words in ("(invented)", "repair 1: idler cleaned", "repair 2: bearing oiled", "Its sheet: strobe job sheet"):
         assert words in out
+    assert max(map(cell_len, out.splitlines())) <= 80
     assert bench("job", "demo", str(folder))[1].startswith("strobe: there is a job")
 
 

@@ -771,7 +771,25 @@ def test_an_absurd_picture_size(write_clip: Writer) -> None:
     path = write_clip("a.avi", frames=2, codec="rawvideo")
     size = struct.pack("<ii", WIDTH, HEIGHT)
     path.write_bytes(path.read_bytes().replace(size, struct.pack("<ii", 16000, 16000)))
-    with pytest.raises(ClipUnreadable, match="picture whose size cannot be read; the limit is 64 million"):
+    with pytest.raises(ClipUnreadable, match="picture whose size cannot be read; the limit is 36 million"):
+        open_clip(path)
+
+
+def test_a_picture_larger_than_any_camera_takes_is_refused_before_it_is_decoded(write_clip: Writer) -> None:
+    """Header and pictures say 9000 x 9000, in a file of a few kilobytes."""
+    path = write_clip("a.avi", frames=2, codec="mjpeg", pixel_format="yuvj420p")
+    data = path.read_bytes()
+    for old, new in (
+        (struct.pack("<ii", WIDTH, HEIGHT), struct.pack("<ii", 9000, 9000)),
+        (
+            b"\xff\xc0\x00\x11\x08" + struct.pack(">HH", HEIGHT, WIDTH),
+            b"\xff\xc0\x00\x11\x08" + struct.pack(">HH", 9000, 9000),
+        ),
+    ):
+        assert old in data
+        data = data.replace(old, new)
+    path.write_bytes(data)
+    with pytest.raises(ClipUnreadable, match="36 million"):
         open_clip(path)
 
 

@@ -6,8 +6,11 @@ import importlib.util
 import io
 import json
 import os
+import re
 import subprocess
 import sys
+import tomllib
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +19,7 @@ from test_report import measurement
 
 from strobe import cli
 from strobe.cli import ExitStatus, run
+from strobe.cli.about import LIBRARIES
 from strobe.errors import ClipUnreadable, MissingLibrary, Refused, UsageError
 
 
@@ -47,6 +51,8 @@ class Bench:
             raise MissingLibrary("install libgl1")
         if name == "interrupted":
             raise KeyboardInterrupt
+        if name == "huge":
+            raise MemoryError
         return measurement(clip={"path": path})
 
 
@@ -108,6 +114,14 @@ def test_interrupted_is_130() -> None:
     status, out, err, _ = strobe("measure", "interrupted.mp4")
     assert status == ExitStatus.INTERRUPTED == 130
     assert (out, err) == ("", "strobe: interrupted\n")
+
+
+def test_too_little_memory_is_one_line_and_4() -> None:
+    status, out, err, _ = strobe("measure", "huge.mp4")
+    assert status == ExitStatus.UNREADABLE
+    assert out == ""
+    assert err.startswith("strobe: not enough memory")
+    assert err.count("\n") == 1
 
 
 class ClosedPipe(io.StringIO):
@@ -347,22 +361,36 @@ def test_render_makes_the_sample_clips(tmp_path: Path, monkeypatch: pytest.Monke
 
 
 def test_an_interrupted_render_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def stop(scene: object, path: Path, *, rng: object) -> None:
-        path.write_bytes(b"half")
+    def stop(*arguments: Any, **options: Any) -> Any:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("strobe.render.render_clip", stop)
+    monkeypatch.setattr("strobe.render.clip.frames", stop)
     status, _, err, _ = strobe("render", str(tmp_path / "try.mp4"))
     assert (status, err) == (ExitStatus.INTERRUPTED, "strobe: interrupted\n")
     assert not list(tmp_path.iterdir())
 
 
-def test_version_names_what_a_bug_report_needs() -> None:
-    status, out, err, _ = strobe("--version")
+def test_version_is_one_line() -> None:
+    assert strobe("--version")[:3] == (0, f"strobe {version('strobe')}\n", "")
+
+
+def test_about_names_what_a_bug_report_needs() -> None:
+    status, out, err, _ = strobe("about")
     assert (status, err) == (0, "")
     names = [line.split()[0] for line in out.splitlines()]
     assert names[:6] == ["strobe", "python", "numpy", "scipy", "opencv-python", "av"]
-    assert "libavcodec" in names
+    assert {"tomlkit", "libavcodec", "configuration"} <= set(names)
+    facts = json.loads(strobe("about", "--json")[1])
+    assert facts.pop("schema") == "strobe.about/1"
+    assert out == "".join(f"{name:<18}{text}\n" for name, text in facts.items())
+
+
+def test_about_names_every_library_that_is_asked_for() -> None:
+    project = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text())["project"]
+    assert sorted(re.split(r"[<>=]", need)[0] for need in project["dependencies"]) == sorted(LIBRARIES)
+    page = (Path(__file__).parent.parent / "docs" / "dependencies.md").read_text(encoding="utf-8")
+    listed = [line.split("`")[1] for line in page.splitlines() if line.startswith("| `")]
+    assert sorted(listed) == sorted(LIBRARIES)
 
 
 @pytest.mark.parametrize("argv", [["--help"], ["measure", "--help"], ["render", "--help"], []])

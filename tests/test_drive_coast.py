@@ -107,11 +107,11 @@ def test_a_tight_spot_is_found_at_its_angle(place: float) -> None:
 
 def test_what_does_not_run_down_is_refused() -> None:
     time = np.arange(600) / 30
-    with pytest.raises(UsageError, match="hardly slows down"):
+    with pytest.raises(Refused, match="hardly slows down"):
         fit_coast(time, time * 0.55)
-    with pytest.raises(UsageError, match="turns are too few"):
+    with pytest.raises(Refused, match="turns are too few"):
         fit_coast(time, time * 0.1)
-    with pytest.raises(UsageError, match="samples are too few"):
+    with pytest.raises(Refused, match="samples are too few"):
         fit_coast(time[:20], time[:20])
     with pytest.raises(UsageError, match="finite"):
         fit_coast(time, np.where(time > 3, np.nan, time))
@@ -210,8 +210,10 @@ def test_run_downs_that_are_not_told(monkeypatch: pytest.MonkeyPatch) -> None:
     status, out, err = coast(monkeypatch, ClipUnreadable("there is no such file"), "--dots", "180")
     assert status == ExitStatus.UNREADABLE
     steady = np.arange(600) / 30, np.arange(600) / 60
-    for argv in ([], ["--dots", "2"], ["--dots", "180", "--from", "500"], ["--dots", "180"]):
+    for argv in ([], ["--dots", "2"], ["--dots", "180", "--from", "500"]):
         assert coast(monkeypatch, steady, *argv)[0] == ExitStatus.USAGE
+    status, out, _ = coast(monkeypatch, steady, "--dots", "180", "--json")
+    assert (status, json.loads(out)["reason"]) == (ExitStatus.REFUSED, "too-short")
 
 
 @dataclass(frozen=True)

@@ -289,7 +289,7 @@ def test_ring() -> None:
     assert told["parts"][0]["ring_percent"] > 0.3
     assert told["ring_off_centre_mm"] is None
     status, out, _, _ = strobe(*argv)
-    assert "With --rim MM" in out
+    assert "With --rim-mm MM" in out
 
 
 def test_a_load_that_is_none() -> None:

@@ -13,6 +13,7 @@ from strobe.figures import evaluate
 from strobe.figures.checking import checked_weighting_hz
 from strobe.figures.fluctuation import TOP_SHARE, part_gain
 from strobe.figures.results import FIGURES
+from strobe.figures.spectrum import spectral_floor
 
 Array = NDArray[np.float64]
 
@@ -28,6 +29,24 @@ def test_a_perfect_platter_gets_an_upper_limit() -> None:
             assert below == found.weighted_rms_percent + found.weighted_rms_uncertainty_percent
             assert 0 < below < 2 * found.weighted_floor_percent
     assert limits >= 24
+
+
+@pytest.mark.parametrize("samples", [2, 3, 5, 9, 16, 20, 25, 40])
+def test_a_short_window_has_a_floor_too(samples: int) -> None:
+    """A live readout asks for less than a turn: few bins, so that the floor may be high by chance, but never low."""
+    residual = np.random.default_rng(samples).normal(0, 1, samples)
+    floor = spectral_floor(residual, 0.04, noise_rev2=1.0)
+    assert np.all(np.isfinite(floor.level_rev2))
+    assert np.all(floor.level_rev2 > 0.4)
+    assert np.all(np.isfinite(floor.at(np.array([0.1, 1.0, 12.0]))))
+
+
+def test_figures_of_a_second() -> None:
+    """The shortest window that is taken, at the fewest frames that show the dots."""
+    time = np.arange(25) / 24
+    found = evaluate(time, platter(time), nominal_rpm=RPM, angle_noise_rev=NOISE_REV, frame_interval_s=1 / 24)
+    assert np.isfinite(found.fluctuation.unweighted_peak_percent)
+    assert np.isfinite(found.fluctuation.unweighted_peak_uncertainty_percent)
 
 
 def test_a_platter_that_moves_gets_none() -> None:

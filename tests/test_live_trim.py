@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import json
+import wave
+from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 
+import numpy as np
 import pytest
 from live_scenes import LONG_SHUTTER, rendered, turned_scene
 
+from strobe.bench import open_log
 from strobe.cli import run as command
 from strobe.live.records import LiveUpdate
 from strobe.live.trim import CAUTIONS, TrimRun
+from strobe.live.warmup import WarmUpWatch
 
 LOW, HIGH = 100 / 3, 45.0
 TO_45 = 35.0
+TRUE_FOUND_45, TRUE_LEFT_45 = (100 * (100 / 3 * share / 45 - 1) for share in (1.356, 1.3505))
 
 
 def steady(rpm: float, deviation: float, *, turns: int = 4) -> LiveUpdate:
@@ -32,34 +38,59 @@ def through(steps: TrimRun, *figures: tuple[float, float]) -> list[str]:
     return met
 
 
+def begun(*, high: float | None = -0.3) -> TrimRun:
+    """A run up to the first trimming; 33 1/3 found 0.8 % fast."""
+    steps = TrimRun(0.1)
+    through(steps, (LOW, 0.8), (LOW, 0.8), (LOW, 0.8))
+    if high is None:
+        assert steps.leave_out() == ""
+    else:
+        through(steps, (HIGH, high))
+    return steps
+
+
 class TestSteps:
     def test_in_one_round(self) -> None:
         steps = TrimRun(0.1)
-        met = through(steps, (LOW, 0.8), (LOW, 0.02), (HIGH, -0.05), (LOW, 0.03), (LOW, -6.1), (LOW, 5.9))
-        assert met == ["centre", "low", "high", "low again", "slow stop", "fast stop"]
+        met = through(steps, (LOW, 0.9), (LOW, 0.8), (LOW, 0.8), (HIGH, -0.3))
+        met += through(steps, (LOW, 0.02), (HIGH, -0.05), (LOW, 0.03), (LOW, -6.1), (LOW, 5.9))
+        assert met[:4] == ["centre", "warm-up", "low as found", "high as found"]
+        assert met[4:] == ["low", "high", "low again", "slow stop", "fast stop"]
         assert steps.step == "end"
         report = steps.report()
-        assert [one.deviation_percent for one in report.as_found] == [0.8, -0.05]
+        assert [one.deviation_percent for one in report.as_found] == [0.8, -0.3]
         assert [one.deviation_percent for one in report.as_left] == [0.03, -0.05]
         assert [one.deviation_percent for one in report.pitch_range] == [-6.1, 5.9]
         assert (report.rounds, report.inside) == (1, True)
+        assert report.settled_after_s is None
 
     def test_again_until_both_are_inside(self) -> None:
-        steps = TrimRun(0.1)
-        through(steps, (LOW, 0.8), (LOW, 0.02), (HIGH, 0.05), (LOW, 0.4))
+        steps = begun()
+        through(steps, (LOW, 0.02), (HIGH, 0.05), (LOW, 0.4))
         assert steps.step == "high"
         through(steps, (HIGH, 0.02), (LOW, 0.01))
         assert steps.step == "slow stop"
         assert (steps.report().rounds, steps.report().inside) == (2, True)
 
     def test_it_gives_up_the_rounds_at_last(self) -> None:
-        steps = TrimRun(0.1)
-        through(steps, (LOW, 0.8), (LOW, 0.8))
+        steps = begun()
+        through(steps, (LOW, 0.8))
         for _ in range(4):
             assert steps.step == "high"
             through(steps, (HIGH, 0.5), (LOW, 0.8))
         assert steps.step == "slow stop"
         assert not steps.report().inside
+
+    def test_the_warm_up_ends_by_itself(self) -> None:
+        steps = TrimRun(0.1, watch=WarmUpWatch(interval_s=10))
+        through(steps, (LOW, 0.8))
+        for at in range(200):
+            steps.take(replace(steady(LOW, 0.8 - 0.4 * np.exp(-at / 15)), time_s=float(at)))
+            if steps.step != "warm-up":
+                break
+        assert steps.step == "low as found"
+        assert steps.report().settled_after_s == pytest.approx(at, abs=1)
+        assert 60 < at < 150
 
     def test_what_is_not_done(self) -> None:
         steps = TrimRun(0.1)
@@ -68,38 +99,89 @@ class TestSteps:
         assert "Not yet" in steps.done()
         steps.take(steady(HIGH, 0.1))
         assert steps.done() == "33 1/3 is not on."
-        through(steps, (LOW, 0.8), (LOW, 0.0))
+        assert steps.leave_out() == "This step can't be left out."
+        steps = begun(high=None)
+        assert [one.nominal_rpm for one in steps.report().as_found] == [LOW]
+        through(steps, (LOW, 0.0))
         steps.take(steady(LOW, 0.0))
         assert steps.done() == "45 is not on."
         steps.take(LiveUpdate(2.0, "lost"))
         assert "Not yet" in steps.done()
 
+    def test_what_is_found_and_left_is_never_what_stood_at_the_stops(self) -> None:
+        steps = begun()
+        through(steps, (LOW, 0.02), (HIGH, 0.03), (LOW, 0.01), (LOW, -6.0))
+        steps.take(steady(LOW, 5.0))
+        report = steps.report()
+        assert [one.deviation_percent for one in report.as_left] == [0.01, 0.03]
+        assert len(report.pitch_range) == 1
 
-def test_a_rehearsed_run_from_end_to_end(tmp_path: Path) -> None:
-    """33 1/3 found 0.8 % fast, trimmed; 45 found 0.45 % off, trimmed; 33 1/3 once more."""
+
+@pytest.fixture(scope="module")
+def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """33 1/3 found 0.8 % fast and 45 1.3 % fast; both trimmed, 33 1/3 once more, then the stops."""
     knots = (
-        *((0.0, 0.8), (8.0, 0.8), (9.5, 0.03), (18.0, 0.03)),
-        *((19.5, TO_45 + 0.6), (29.0, TO_45 + 0.6), (30.0, TO_45 + 0.05), (37.0, TO_45 + 0.05)),
-        *((38.5, 0.02), (50.0, 0.02)),
+        *((0.0, 0.8), (9.0, 0.8), (10.0, TO_45 + 0.6), (20.0, TO_45 + 0.6)),
+        *((21.0, 0.8), (25.0, 0.8), (26.5, 0.03), (33.0, 0.03)),
+        *((34.0, TO_45 + 0.05), (45.0, TO_45 + 0.05), (46.0, 0.02), (56.0, 0.02)),
+        *((57.0, -3.0), (63.0, -3.0), (64.5, 3.2), (71.0, 3.2)),
     )
-    path = rendered(turned_scene(*knots, seconds=50, camera=LONG_SHUTTER), tmp_path / "trimmed.mp4")
-    out, err, kept = StringIO(), StringIO(), tmp_path / "kept.json"
-    times = [value for at in (7.5, 17.5, 36.5, 49.0) for value in ("--done-at", str(at))]
-    status = command(["trim", str(path), "--pace", "0", "--keep", str(kept), *times], out=out, err=err)
+    scene = turned_scene(*knots, seconds=71, camera=LONG_SHUTTER)
+    return rendered(scene, tmp_path_factory.mktemp("trim") / "trimmed.mp4")
+
+
+def test_a_rehearsed_run_from_end_to_end(rehearsal: Path, tmp_path: Path) -> None:
+    out, err, kept, log = StringIO(), StringIO(), tmp_path / "kept.json", tmp_path / "bench.sqlite"
+    tone = tmp_path / "tone.wav"
+    with open_log(log) as bench:
+        bench.open_job("deck 12")
+    ends = (6.0, 6.6, 8.0, 19.5, 32.5, 44.5, 55.5, 62.8, 70.5)
+    times = [value for at in ends for value in ("--done-at", str(at))]
+    filing = ["--keep", str(kept), "--job", "deck 12", "--log", str(log), "--tone-file", str(tone)]
+    status = command(["trim", str(rehearsal), "--pace", "0", *filing, *times], out=out, err=err)
     said = " ".join(out.getvalue().split())
-    assert status == 0, out.getvalue()
+    assert status == 0, out.getvalue() + err.getvalue()
     assert said.startswith("CAUTION")
     for caution in CAUTIONS:
         assert caution in said
-    assert said.index(CAUTIONS[-1]) < said.index("Set the pitch control")
-    assert said.index("Trim 33 1/3") < said.index("Switch to 45") < said.index("Switch back to 33 1/3")
+    words: tuple[str, ...] = (
+        CAUTIONS[-1],
+        "centre mark",
+        "run warm",
+        "Turn nothing yet",
+        "Switch to 45 and turn nothing",
+    )
+    words += ("Switch back to 33 1/3 and trim", "Switch to 45 and trim", "trimmers interact", "slow stop", "fast stop")
+    places = [said.index(one) for one in words]
+    assert places == sorted(places)
     assert max(len(line) for line in out.getvalue().splitlines()) <= 80
+    assert out.getvalue().count("PITCH STOP") == 2
     report = json.loads(kept.read_text())
     found = {round(one["nominal_rpm"]): one["deviation_percent"] for one in report["as_found"]}
     left = {round(one["nominal_rpm"]): one["deviation_percent"] for one in report["as_left"]}
     assert found[33] == pytest.approx(0.8, abs=0.03)
-    assert found[45] == pytest.approx(100 * (100 / 3 * 1.356 / 45 - 1), abs=0.03)
+    assert found[45] == pytest.approx(TRUE_FOUND_45, abs=0.03)
     assert left[33] == pytest.approx(0.02, abs=0.03)
-    assert left[45] == pytest.approx(100 * (100 / 3 * 1.3505 / 45 - 1), abs=0.03)
+    assert left[45] == pytest.approx(TRUE_LEFT_45, abs=0.03)
+    assert [one["deviation_percent"] for one in report["pitch_range"]] == pytest.approx([-3.0, 3.2], abs=0.05)
     assert report["inside"] is True
     assert "both speeds are inside" in said
+    with open_log(log) as bench:
+        readings = bench.job("deck 12").readings
+    speeds = [one.measurement.speed for one in readings]
+    truths = [0.8, TRUE_FOUND_45, 0.02, TRUE_LEFT_45]
+    assert [one.deviation_percent for one in speeds] == pytest.approx(truths, abs=0.03)
+    for speed, truth in zip(speeds, truths, strict=True):
+        assert abs(speed.deviation_percent - truth) < speed.uncertainty_percent + 0.002
+    assert [one.repair_id is None for one in readings] == [True, True, False, False]
+    with wave.open(str(tone)) as sound:
+        assert sound.getnframes() / sound.getframerate() == pytest.approx(71, abs=0.5)
+
+
+def test_a_job_that_is_not_there(rehearsal: Path, tmp_path: Path) -> None:
+    out, err, log = StringIO(), StringIO(), tmp_path / "bench.sqlite"
+    with open_log(log) as bench:
+        bench.open_job("deck 12")
+    assert command(["trim", str(rehearsal), "--job", "deck 13", "--log", str(log)], out=out, err=err) == 2
+    assert "deck 13" in err.getvalue()
+    assert out.getvalue() == "", "nothing has begun"

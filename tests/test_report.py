@@ -21,10 +21,11 @@ from rich.console import Console
 
 from strobe.errors import UsageError
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
+from strobe.files import write_whole
 from strobe.measurement import Clip, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
 from strobe.report.advice import next_step
 from strobe.report.plot import amplitude_spectrum, write_plot
-from strobe.report.tables import CSV_COLUMNS, check_target, json_line, write_csv, write_whole
+from strobe.report.tables import CSV_COLUMNS, check_target, json_line, write_csv
 from strobe.report.terminal import WIDTH, greeting, reading, refusal_text, unreadable_text
 from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
 

@@ -7,6 +7,7 @@ import html.parser
 import os
 import re
 import shutil
+import zlib
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,7 +25,7 @@ from strobe.bench.story import STORY_CLIPS, replay_story
 from strobe.errors import UsageError
 from strobe.measurement import Note
 from strobe.report.handover import NOT_A_CERTIFICATE, Handover, handover_of, handover_of_clip
-from strobe.report.handover_files import check_sheet_target, sheet_html, sheet_pdf, write_sheet
+from strobe.report.handover_files import check_sheet_target, held, sheet_html, sheet_pdf, write_sheet
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 HEADINGS = [
@@ -32,6 +33,13 @@ HEADINGS = [
     "Cautions",
 ]
 NO_ELEMENT_TO_CLOSE = {"meta", "path", "use", "rect", "link", "br", "img", "circle", "line", "stop"}
+
+
+LINES_OF_DATES = """[...document.querySelectorAll("td[data-head=date]")].map(cell => {
+    const range = document.createRange();
+    range.selectNodeContents(cell);
+    return range.getClientRects().length;
+})"""
 
 
 def a_job() -> Job:
@@ -194,7 +202,7 @@ def test_hostile_text_stays_text_on_the_page() -> None:
     assert "&lt;script&gt;" in content
     assert "{{7*7}}" in content, "the template does not look into what people wrote"
     assert "49" not in Page(content).text.split("evil")[1][:20]
-    assert all(char.isprintable() or char == "\n" for char in content)
+    assert all(char.isprintable() or char in "\n\u00a0" for char in content)
     assert "\u202e" not in content
     assert len(content) < 600_000
 
@@ -230,9 +238,39 @@ def test_the_pdf_says_the_same() -> None:
         assert sentence in text
     assert "weighted 2-sigma peak" in text
     assert b"/Lang (en)" in content
+    assert b"/DisplayDocTitle true" in content
     assert content.count(b"/Alt ") == 6
     assert b"/URI" not in content
     assert b"/JavaScript" not in content
+
+
+def test_a_reader_that_goes_by_the_structure_of_the_pdf_finds_all_text() -> None:
+    """No text is set outside of marked content, which a reader of tagged documents passes over (ISO 32000-1, 14.8)."""
+    for sheet in (a_sheet(), hostile_sheet()):
+        content = sheet_pdf(sheet)
+        assert content.count(b"/S /H1\n") == 1
+        assert content.count(b"/S /H2\n") == len(sheet.sections)
+        assert content.count(b"/S /H3\n") == sum(len(section.tables) for section in sheet.sections)
+        pages = 0
+        for stream in re.findall(rb"stream\n(.*?)\nendstream", content, flags=re.DOTALL):
+            try:
+                drawn = zlib.decompress(stream)
+            except zlib.error:
+                continue
+            if b" Tf " not in drawn:
+                continue
+            pages += 1
+            assert drawn.count(b" BDC") == drawn.count(b"EMC") > 0
+            loose = re.sub(rb"/\w+ <</MCID \d+>> BDC.*?EMC", b"", drawn, flags=re.DOTALL)
+            assert not re.search(rb"\bT[jJ]\b", loose)
+        assert pages > 2
+
+
+def test_a_number_keeps_its_unit() -> None:
+    assert held("at 33 1/3 rpm by 0.560 ± 0.021 points, at most 0.2 %") == (
+        "at 33\u00a01/3\u00a0rpm by 0.560\u00a0±\u00a00.021 points, at most 0.2\u00a0%"
+    )
+    assert "0.2\u00a0%" in sheet_html(a_sheet())
 
 
 def test_characters_that_the_font_lacks_show_as_boxes() -> None:
@@ -242,7 +280,16 @@ def test_characters_that_the_font_lacks_show_as_boxes() -> None:
 
 def test_a_sheet_of_a_single_clip(tmp_path: Path) -> None:
     sheet = handover_of_clip(measurement(), limits=parse_limits(["speed=0.3"]))
-    assert sheet.sentences[1] == "It was read as it came, and nothing was done to it."
+    assert sheet.title == "Speed read from as found.mp4"
+    assert sheet.sentences[1] == (
+        "Read from one clip of 20 s; a single reading does not tell how well the machine repeats itself."
+    )
+    assert [section.title for section in sheet.sections] == [
+        *("Verdict", "Figures", "Pictures", "How it was measured", "Cautions")
+    ]
+    said = handover_of_clip(measurement(), conditions=Conditions(platter="mat"))
+    (conditions,) = [section for section in said.sections if section.title == "Conditions"]
+    assert ("on the platter", "mat") in conditions.tables[0].rows
     write_sheet(sheet, tmp_path / "page.html")
     write_sheet(sheet, tmp_path / "page.PDF")
     assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
@@ -320,6 +367,8 @@ def test_the_page_in_a_browser(browser: Any, tmp_path: Path, hostile: bool, widt
     assert page.evaluate(
         "[...document.querySelectorAll('figure svg')].every(e => e.getBoundingClientRect().height > 100)"
     )
+    if not hostile:
+        assert page.evaluate(LINES_OF_DATES) == [1, 1]
     for paper in ("A4", "Letter"):
         printed = page.pdf(format=paper)
         assert printed.startswith(b"%PDF-")

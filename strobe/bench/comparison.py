@@ -6,25 +6,15 @@ fluctuation figures and the strongest lines, at every speed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal
 
+from strobe.bench.questions import DEVIATION, MORE_READINGS, Draft, Line, grouped, lent_by, lists, top_hz_of, value_of
 from strobe.bench.records import Conditions, Job, Reading, State
-from strobe.bench.same_band import FIGURES, SAME_TOP_SHARE, fluctuation_up_to, line_amplitude
-from strobe.bench.weighing import (
-    LEVEL,
-    Difference,
-    Group,
-    Repeatability,
-    group_of,
-    holm,
-    mean_half_width,
-    pooled,
-    weigh,
-)
+from strobe.bench.same_band import FIGURES
+from strobe.bench.weighing import LEVEL, Difference, holm, mean_half_width
 from strobe.errors import UsageError
-from strobe.figures.results import Component
 
 __all__ = [
     "MORE_READINGS",
@@ -37,22 +27,7 @@ __all__ = [
     "state_figures",
 ]
 
-MORE_READINGS = 2
-MOST_LINES = 5
-DEVIATION = "deviation"
-LINE = "line"
-_SAME_ORDER = 0.02
-
 Outcome = Literal["better", "worse", "not-shown", "unproven"]
-
-
-@dataclass(frozen=True)
-class Line:
-    """Where a periodic part stands: its frequency, and how often it comes in a turn."""
-
-    frequency_hz: float
-    per_revolution: float
-    suspect: str | None
 
 
 @dataclass(frozen=True)
@@ -189,8 +164,8 @@ def compare(job: Job, *, before: int | None = None, after: int | None = None) ->
             f"states {first.number} and {second.number} share no speed at which both were read; measure one of the "
             "speeds in both"
         )
-    drafts = [_Draft(job, first.at(rpm), second.at(rpm), rpm) for rpm in speeds]
-    questions = sum(len(draft.asked) for draft in drafts)
+    drafts = [Draft(job, first, second, rpm) for rpm in speeds]
+    questions = sum(len(draft.questions) for draft in drafts)
     differences = [draft.weighed(questions) for draft in drafts]
     adjusted = iter(holm([one.p_value for each in differences for one in each]))
     between = [
@@ -201,8 +176,50 @@ def compare(job: Job, *, before: int | None = None, after: int | None = None) ->
     return Comparison(
         *(job.name, first.label, first.number, second.label, second.number),
         repairs=tuple(state.label for state in between),
-        speeds=tuple(draft.comparison(each, adjusted) for draft, each in zip(drafts, differences, strict=True)),
-        condition_differences=_condition_differences(first.readings, second.readings),
+        speeds=tuple(_at_one_speed(draft, each, adjusted) for draft, each in zip(drafts, differences, strict=True)),
+        condition_differences=_condition_differences(
+            *([reading for rpm in speeds for reading in state.at(rpm)] for state in (first, second))
+        ),
+    )
+
+
+def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Iterator[float]) -> SpeedComparison:
+    """The changes at one speed, once Holm's rule has been applied to all of the comparison."""
+    changes = []
+    for asked, one in zip(draft.questions, differences, strict=True):
+        line = asked.line
+        p_adjusted = next(adjusted)
+        outcome: Outcome = "not-shown"
+        if p_adjusted <= LEVEL:
+            outcome = ("better" if one.change < 0 else "worse") if one.spread_known else "unproven"
+        changes.append(
+            Change(
+                quantity=asked.quantity,
+                line=line,
+                before_percent=asked.before.mean,
+                after_percent=asked.after.mean,
+                change_percent=one.change,
+                uncertainty_percent=one.uncertainty,
+                p_value=one.p_value,
+                p_adjusted=p_adjusted,
+                outcome=outcome,
+                listed_before=line is not None and any(lists(reading, line) for reading in draft.before),
+                listed_after=line is not None and any(lists(reading, line) for reading in draft.after),
+                showable_percent=one.showable,
+            )
+        )
+    whole = [one for asked, one in zip(draft.questions, differences, strict=True) if asked.line is None]
+    references = [{reading.measurement.timing.reference for reading in group} for group in (draft.before, draft.after)]
+    return SpeedComparison(
+        nominal_rpm=draft.nominal_rpm,
+        band_hz=(draft.before[0].measurement.fluctuation.band_hz[0], draft.top_hz),
+        readings_before=len(draft.before),
+        readings_after=len(draft.after),
+        spread_known=all(one.spread_known for one in whole),
+        spread_borrowed=any(one.spread_borrowed for one in whole),
+        bands_differ=draft.bands_differ,
+        references_differ=references[0] != references[1],
+        changes=tuple(changes),
     )
 
 
@@ -220,13 +237,13 @@ def state_figures(job: Job, state: State, nominal_rpm: float, *, common_band: bo
     if not readings:
         return None
     compared = [each for other in job.states for each in other.at(nominal_rpm)] if common_band else readings
-    top_hz = min(_top_hz(reading) for reading in compared)
+    top_hz = min(top_hz_of(reading) for reading in compared)
     figures, known = {}, True
     for quantity in (DEVIATION, *FIGURES):
-        value = _value_of(quantity, top_hz)
-        group = _grouped(readings, value)
+        value = value_of(quantity, top_hz)
+        group = grouped(readings, value)
         grows = quantity != DEVIATION
-        elsewhere = _elsewhere(job, nominal_rpm, value, grows=grows)
+        elsewhere = lent_by(job, nominal_rpm, value, grows=grows)
         width, has_spread = mean_half_width(group, elsewhere=elsewhere, grows=grows)
         known &= has_spread
         name = "speed" if quantity == DEVIATION else quantity.replace("_", "-")
@@ -256,178 +273,22 @@ def _pick(job: Job, before: int | None, after: int | None) -> tuple[State, State
     return first, second
 
 
-Value = Callable[[Reading], tuple[float, float] | None]
-
-
-def _value_of(quantity: str, top_hz: float) -> Value:
-    if quantity == DEVIATION:
-        return lambda reading: (
-            reading.measurement.speed.deviation_percent,
-            reading.measurement.speed.uncertainty_percent,
-        )
-
-    def fluctuation(reading: Reading) -> tuple[float, float] | None:
-        if _top_hz(reading) < top_hz * (1 - SAME_TOP_SHARE):
-            return None
-        found = fluctuation_up_to(reading.measurement, top_hz)
-        return getattr(found, f"{quantity}_percent"), getattr(found, f"{quantity}_uncertainty_percent")
-
-    return fluctuation
-
-
-def _line_value(line: Line) -> Value:
-    return lambda reading: line_amplitude(
-        reading.measurement, per_revolution=line.per_revolution, frequency_hz=line.frequency_hz
-    )
-
-
-def _grouped(readings: Sequence[Reading], value: Value) -> Group:
-    pairs = [pair for pair in map(value, readings) if pair is not None]
-    return group_of([pair[0] for pair in pairs], [pair[1] for pair in pairs])
-
-
-def _elsewhere(job: Job, nominal_rpm: float, value: Value, *, grows: bool) -> Repeatability | None:
-    """How the machine repeats itself, from all states of the job that were read more than once.
-
-    A figure that grows with the fault lends its spread only where it stands clear of its error of reading.
-    """
-    spreads = []
-    for state in job.states:
-        readings = [reading for reading in state.at(nominal_rpm) if value(reading) is not None]
-        if len(readings) > 1:
-            group = _grouped(readings, value)
-            if not grows or group.mean > 2 * group.reading_sigma:
-                spreads.append(group.repeatability)
-    return pooled(spreads)
-
-
-class _Draft:
-    """The questions at one speed, before all of the comparison are known."""
-
-    def __init__(self, job: Job, before: Sequence[Reading], after: Sequence[Reading], nominal_rpm: float) -> None:
-        self.job, self.before, self.after, self.nominal_rpm = job, before, after, nominal_rpm
-        tops = [_top_hz(reading) for reading in (*before, *after)]
-        self.top_hz = min(tops)
-        self.bands_differ = max(tops) > self.top_hz * (1 + SAME_TOP_SHARE)
-        self.asked: list[tuple[str, Line | None, Value]] = [
-            (quantity, None, _value_of(quantity, self.top_hz)) for quantity in (DEVIATION, *FIGURES)
-        ]
-        self.asked += [(LINE, line, _line_value(line)) for line in _strongest(self.before, self.after, self.top_hz)]
-        self.groups = [(_grouped(before, value), _grouped(after, value)) for _, _, value in self.asked]
-
-    def weighed(self, questions: int) -> list[Difference]:
-        """Each question by itself."""
-        found = []
-        for (quantity, _, value), (first, second) in zip(self.asked, self.groups, strict=True):
-            # No nearer to nominal, or further from it: that is what a person wants to know of the speed.
-            change = abs(second.mean) - abs(first.mean) if quantity == DEVIATION else None
-            elsewhere = None
-            if first.repeatability is None and second.repeatability is None:
-                elsewhere = _elsewhere(self.job, self.nominal_rpm, value, grows=quantity != DEVIATION)
-            found.append(
-                weigh(
-                    *(first, second),
-                    change=change,
-                    elsewhere=elsewhere,
-                    grows=quantity != DEVIATION,
-                    questions=questions,
-                    more=MORE_READINGS,
-                )
-            )
-        return found
-
-    def comparison(self, differences: Sequence[Difference], adjusted: Iterator[float]) -> SpeedComparison:
-        """All of them, once Holm's rule has been applied."""
-        changes = []
-        for (quantity, line, _), (first, second), one in zip(self.asked, self.groups, differences, strict=True):
-            p_adjusted = next(adjusted)
-            outcome: Outcome = "not-shown"
-            if p_adjusted <= LEVEL:
-                outcome = ("better" if one.change < 0 else "worse") if one.spread_known else "unproven"
-            changes.append(
-                Change(
-                    quantity=quantity,
-                    line=line,
-                    before_percent=first.mean,
-                    after_percent=second.mean,
-                    change_percent=one.change,
-                    uncertainty_percent=one.uncertainty,
-                    p_value=one.p_value,
-                    p_adjusted=p_adjusted,
-                    outcome=outcome,
-                    listed_before=line is not None and any(_lists(reading, line) for reading in self.before),
-                    listed_after=line is not None and any(_lists(reading, line) for reading in self.after),
-                    showable_percent=one.showable,
-                )
-            )
-        references = [
-            {reading.measurement.timing.reference for reading in group} for group in (self.before, self.after)
-        ]
-        return SpeedComparison(
-            nominal_rpm=self.nominal_rpm,
-            band_hz=(self.before[0].measurement.fluctuation.band_hz[0], self.top_hz),
-            readings_before=len(self.before),
-            readings_after=len(self.after),
-            spread_known=all(one.spread_known for one in differences),
-            spread_borrowed=any(one.spread_borrowed for one in differences),
-            bands_differ=self.bands_differ,
-            references_differ=references[0] != references[1],
-            changes=tuple(changes),
-        )
-
-
-def _top_hz(reading: Reading) -> float:
-    return reading.measurement.fluctuation.band_hz[1]
-
-
-def _strongest(before: Sequence[Reading], after: Sequence[Reading], top_hz: float) -> list[Line]:
-    """The strongest lines of both states together, each once, strongest first.
-
-    Only lines that at least half of the readings of one state list; the choice looks at both states alike, so that it
-    favours no change.
-    """
-    parts = [
-        part
-        for group in (before, after)
-        for reading in group
-        for part in reading.measurement.components
-        if part.frequency_hz <= top_hz
-    ]
-    chosen: list[Line] = []
-    for part in sorted(parts, key=lambda each: each.peak_percent, reverse=True):
-        line = Line(part.frequency_hz, part.per_revolution, part.suspect)
-        if any(_same(part, other) for other in chosen):
-            continue
-        shares = [sum(_lists(reading, line) for reading in group) / len(group) for group in (before, after)]
-        if max(shares) >= 0.5:
-            chosen.append(line)
-        if len(chosen) == MOST_LINES:
-            break
-    return chosen
-
-
-def _same(part: Component, line: Line) -> bool:
-    """Whether a component is that line: as often in a turn, or as often in a second, within its uncertainty and 2 %."""
-    near = max(_SAME_ORDER * line.frequency_hz, 2 * part.frequency_uncertainty_hz)
-    in_turns = abs(part.per_revolution - line.per_revolution) * part.frequency_hz / part.per_revolution
-    return min(in_turns, abs(part.frequency_hz - line.frequency_hz)) <= near
-
-
-def _lists(reading: Reading, line: Line) -> bool:
-    return any(_same(part, line) for part in reading.measurement.components)
-
-
 def _condition_differences(before: Sequence[Reading], after: Sequence[Reading]) -> tuple[tuple[str, str, str], ...]:
+    """Conditions that are not the same; numbers where the readings of one state all lie above those of the other."""
     found = []
     for each in fields(Conditions):
         first, second = (
             sorted({value for reading in group if (value := getattr(reading.conditions, each.name)) is not None})
             for group in (before, after)
         )
-        if first and second and first != second:
+        if not first or not second or first == second:
+            continue
+        if isinstance(first[0], str) or first[-1] < second[0] or second[-1] < first[0]:
             found.append((each.name, _listed(first), _listed(second)))
     return tuple(found)
 
 
 def _listed(values: Sequence[str | float]) -> str:
-    return ", ".join(value if isinstance(value, str) else f"{value:g}" for value in values)
+    if isinstance(values[0], str):
+        return ", ".join(map(str, values))
+    return f"{values[0]:g}" if len(values) == 1 else f"{values[0]:g} to {values[-1]:g}"

@@ -5,13 +5,14 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-from strobe.errors import LogUnavailable
+from strobe.errors import LogUnavailable, UsageError
+from strobe.files import whole_file
 
-__all__ = ["SCHEMA_VERSION", "connect", "explained"]
+__all__ = ["SCHEMA_VERSION", "connect", "copy_whole", "explained"]
 
 SCHEMA_VERSION = 1
 _APPLICATION_ID = 0x5354_4C47  # "STLG"
@@ -157,3 +158,29 @@ def explained(path: Path) -> Iterator[None]:
         if isinstance(error, LogUnavailable):
             raise
         raise LogUnavailable(f"the bench log {path}: {error.strerror or error}") from error
+
+
+def copy_whole(db: sqlite3.Connection, path: Path, target: Path) -> None:
+    """Copy the log at `path` as it stands into one file, safe while others write to it; it appears whole or not.
+
+    Raises
+    ------
+    UsageError
+        If `target` is the log itself or no ordinary file.
+    LogUnavailable
+        If the copy cannot be written.
+    """
+    resolved = target.resolve()
+    if resolved == path.resolve():
+        raise UsageError(f"{target} is the log itself; name another file for the backup")
+    if resolved.exists() and not resolved.is_file():
+        raise UsageError(f"{target} is not an ordinary file; name a file for the backup")
+    if not resolved.parent.is_dir():
+        raise UsageError(f"the folder {target.parent} does not exist; make it first, or name another")
+    with (
+        explained(target),
+        whole_file(resolved, lasting=True) as part,
+        closing(sqlite3.connect(part, isolation_level=None)) as copy,
+    ):
+        db.backup(copy)
+        copy.execute("PRAGMA journal_mode = DELETE")

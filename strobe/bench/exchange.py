@@ -12,7 +12,6 @@ import base64
 import binascii
 import json
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
@@ -23,6 +22,7 @@ from typing import Any
 from strobe.bench.packing import load_json, pack_series, revive, revive_measurement, unpack_series
 from strobe.bench.records import ENTRY_KINDS, LONGEST_TEXT, Conditions, Entry, Job, Reading
 from strobe.errors import LogUnavailable, UsageError
+from strobe.files import toml_table
 
 __all__ = ["JOB_SCHEMA", "job_from_bytes", "job_to_bytes", "read_job_file"]
 
@@ -120,8 +120,8 @@ def _entry(data: Any, number: int) -> Entry:
     text = _text(data["text"], where)
     if data["kind"] == "machine":
         try:
-            tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+            toml_table(text)
+        except ValueError as error:
             raise ValueError(f"{where}: the machine description is not TOML: {error}") from None
     return Entry(number, _time(data["made_at"], where), data["kind"], text)
 

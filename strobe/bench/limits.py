@@ -93,6 +93,11 @@ class Verdict:
         """The object under ``verdict`` of ``strobe.measurement/1``."""
         return {**asdict(self), "checks": [asdict(check) for check in self.checks]}
 
+    @classmethod
+    def of(cls, held: Mapping[str, Any]) -> Verdict:
+        """The verdict that `to_dict` gave."""
+        return cls(**{**held, "checks": tuple(LimitCheck(**check) for check in held["checks"])})
+
 
 _DIN = "DIN 45500, hi-fi record player"
 _IEC = "IEC 60581-3, hi-fi record player, the same figures as DIN 45500"
@@ -204,9 +209,9 @@ def record_percent(nominal_rpm: float) -> float:
 
 
 def _parse_word(word: str, usual: Mapping[str, float]) -> LimitSet:
-    if word in PRESETS:
-        return PRESETS[word]
-    if word == USUAL:
+    if word.lower() in PRESETS:
+        return PRESETS[word.lower()]
+    if word.lower() == USUAL:
         if not usual:
             raise UsageError(
                 f"--limit: no {USUAL} limits are kept yet; keep them: strobe config set limits.speed_percent 0.3"
@@ -226,8 +231,7 @@ def _parse_word(word: str, usual: Mapping[str, float]) -> LimitSet:
         raise UsageError(
             f"--limit: {word!r} is no range of percent; write speed=0.3, speed=-1/+1.5 or weighted-peak=0.2"
         )
-    label = "figure given by hand"
-    return LimitSet(word, label, (_typed(quantity, low, high, label),))
+    return LimitSet(word, word, (_typed(quantity, low, high, "given by hand"),))
 
 
 def _typed(quantity: str, low: float, high: float, source: str) -> Limit:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
@@ -120,6 +120,7 @@ def _by_processes(
     outcomes: dict[int, Outcome] = {}
     given = 0
     left = dict(enumerate(clips))
+    others = set(active_children())
     pool = _pool(workers)
     try:
         futures: dict[Future[Outcome], int] = {
@@ -136,6 +137,11 @@ def _by_processes(
             while given in outcomes:
                 yield outcomes[given]
                 given += 1
+    except BaseException:
+        # The interpreter would wait at its end until the clips at hand are done.
+        for worker in set(active_children()) - others:
+            worker.terminate()
+        raise
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
     # A decoder that takes its whole process down takes the pool along: what is left runs alone, each in its own.

@@ -10,7 +10,7 @@ from strobe.bench.limits import LimitSet, Verdict, figures_of, judge, record_per
 from strobe.bench.records import Job, State
 from strobe.measurement import Measurement
 
-__all__ = ["Standing", "standing_of_reading", "standing_of_state"]
+__all__ = ["Standing", "standing_of_reading", "standing_of_state", "standings_of_job"]
 
 
 @dataclass(frozen=True)
@@ -47,22 +47,31 @@ class Standing:
         return self.left_percent <= self.showable_percent
 
 
-def standing_of_reading(measurement: Measurement, limits: LimitSet) -> Standing:
-    """Where a single reading stands."""
-    return _standing(measurement.setup.nominal_rpm, figures_of(measurement), limits)
+def standing_of_reading(measurement: Measurement) -> Standing | None:
+    """Where a single reading stands by its own verdict; ``None`` where it was held against no limits."""
+    if measurement.verdict is None:
+        return None
+    return _standing(measurement.setup.nominal_rpm, figures_of(measurement), Verdict.of(measurement.verdict))
 
 
 def standing_of_state(job: Job, state: State, nominal_rpm: float, limits: LimitSet) -> Standing | None:
     """Where a state of a job stands at one speed, in its own whole band; ``None`` where it was not read."""
     found: StateFigures | None = state_figures(job, state, nominal_rpm, common_band=False)
-    return None if found is None else _standing(nominal_rpm, found.figures, limits)
+    return None if found is None else _standing(nominal_rpm, found.figures, judge(found.figures, limits))
 
 
-def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], limits: LimitSet) -> Standing:
+def standings_of_job(job: Job, limits: LimitSet) -> tuple[Standing, ...]:
+    """Where the last state that was read at each speed stands, by rising speed."""
+    last = {rpm: state for state in job.states for rpm in state.speeds_rpm}
+    found = [standing_of_state(job, last[rpm], rpm, limits) for rpm in sorted(last)]
+    return tuple(standing for standing in found if standing is not None)
+
+
+def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], verdict: Verdict) -> Standing:
     left, width = figures["weighted-peak"]
     return Standing(
         nominal_rpm=nominal_rpm,
-        verdict=judge(figures, limits),
+        verdict=verdict,
         left_percent=left,
         left_uncertainty_percent=width,
         record_percent=record_percent(nominal_rpm),

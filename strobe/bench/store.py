@@ -7,21 +7,32 @@ Nothing is ever deleted: entries and readings are only added, and a reading that
 from __future__ import annotations
 
 import hashlib
-import json
-import os
-import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
-from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from strobe.bench.database import connect, explained
-from strobe.bench.packing import load_json, pack_series, revive, revive_measurement, unpack_series
-from strobe.bench.records import AS_FOUND, Conditions, Entry, Job, JobSummary, Reading, clean_text
+from strobe.bench.database import connect, copy_whole, explained
+from strobe.bench.packing import pack_series
+from strobe.bench.records import AS_FOUND, Conditions, Job, JobSummary, clean_text
+from strobe.bench.rows import (
+    add_entry,
+    add_job,
+    add_reading,
+    find_job,
+    find_open_job,
+    is_closed,
+    job_rows,
+    job_summaries,
+    last_conditions,
+    now,
+    repair_for,
+    state_of,
+)
 from strobe.errors import LogUnavailable, UsageError
+from strobe.files import toml_table
 from strobe.measurement import Measurement
 
 __all__ = ["BenchLog", "Filed", "clip_digest", "default_log_path", "open_log"]
@@ -118,18 +129,7 @@ class BenchLog:
     def jobs(self) -> tuple[JobSummary, ...]:
         """All jobs, in the order in which they were opened."""
         with self._reading():
-            rows = self._db.execute(
-                """SELECT job.name, job.opened_at,
-                    (SELECT CASE kind WHEN 'closed' THEN made_at END FROM entry
-                        WHERE job_id = job.id AND kind IN ('closed', 'reopened') ORDER BY id DESC LIMIT 1),
-                    (SELECT count(*) FROM entry WHERE job_id = job.id AND kind = 'repair'),
-                    (SELECT count(*) FROM reading WHERE job_id = job.id AND replaced_by IS NULL),
-                    max(job.opened_at,
-                        coalesce((SELECT max(made_at) FROM entry WHERE job_id = job.id), ''),
-                        coalesce((SELECT max(filed_at) FROM reading WHERE job_id = job.id), ''))
-                FROM job ORDER BY job.id"""
-            ).fetchall()
-        return tuple(JobSummary(*row) for row in rows)
+            return job_summaries(self._db)
 
     def job(self, name: str) -> Job:
         """Everything of one job.
@@ -142,20 +142,12 @@ class BenchLog:
             If what the file holds of it is damaged.
         """
         with self._reading():
-            job_id, known_as, opened_at = self._find(name)
-            entries = self._db.execute(
-                "SELECT id, made_at, kind, text FROM entry WHERE job_id = ? ORDER BY id", (job_id,)
-            ).fetchall()
-            rows = self._db.execute(
-                """SELECT number, repair_id, filed_at, clip_sha256, program_version, settings, conditions, measurement,
-                    dot_pitch_px, sample_count, series, replaced_by FROM reading WHERE job_id = ? ORDER BY number""",
-                (job_id,),
-            ).fetchall()
-        try:
-            readings = tuple(_reading(row) for row in rows)
-        except ValueError as error:
-            raise LogUnavailable(f"the bench log {self.path}: it is damaged: {error}") from error
-        return Job(known_as, opened_at, tuple(Entry(*entry) for entry in entries), readings)
+            job_id, known_as, opened_at = find_job(self._db, name)
+            try:
+                entries, readings = job_rows(self._db, job_id)
+            except ValueError as error:
+                raise LogUnavailable(f"the bench log {self.path}: it is damaged: {error}") from error
+        return Job(known_as, opened_at, entries, readings)
 
     def open_job(self, name: str, *, machine: str = "", reported: str = "") -> None:
         """Open a new job.
@@ -177,9 +169,8 @@ class BenchLog:
         name = clean_text(name, what="name of the job")
         entries = _descriptions(machine, reported)
         with self._writing():
-            if self._db.execute("SELECT 1 FROM job WHERE name = ?", (name,)).fetchone():
-                raise UsageError(f"there is a job {name!r} already; give this one another name")
-            self._add_job(name, now(), [(now(), kind, text) for kind, text in entries])
+            made = [(now(), kind, text) for kind, text in entries]
+            add_job(self._db, name, now(), made, advice="give this one another name")
 
     def note(self, name: str, text: str, *, repair: bool = False) -> None:
         """Add a remark, or a repair: readings that are filed from then on stand under it.
@@ -193,7 +184,7 @@ class BenchLog:
         if repair and cleaned.casefold() == AS_FOUND:
             raise UsageError(f"a repair cannot be called {AS_FOUND!r}; say what was done")
         with self._writing():
-            self._add_entry(self._find_open(name), "repair" if repair else "remark", cleaned)
+            add_entry(self._db, find_open_job(self._db, name), "repair" if repair else "remark", cleaned)
 
     def describe(self, name: str, *, machine: str = "", reported: str = "") -> None:
         """Give the machine description or what the owner reported anew; the earlier wording stays in the history.
@@ -207,27 +198,27 @@ class BenchLog:
         if not entries:
             raise UsageError("give the machine's description or what the owner reported")
         with self._writing():
-            job_id = self._find_open(name)
+            job_id = find_open_job(self._db, name)
             for kind, text in entries:
-                self._add_entry(job_id, kind, text)
+                add_entry(self._db, job_id, kind, text)
 
     def close_job(self, name: str) -> None:
         """Close a job: nothing can be filed or noted in it until it is opened again."""
         with self._writing():
-            self._add_entry(self._find_open(name), "closed", "closed")
+            add_entry(self._db, find_open_job(self._db, name), "closed", "closed")
 
     def reopen_job(self, name: str) -> None:
         """Open a closed job again."""
         with self._writing():
-            job_id, known_as, _ = self._find(name)
-            if not self._is_closed(job_id):
+            job_id, known_as, _ = find_job(self._db, name)
+            if not is_closed(self._db, job_id):
                 raise UsageError(f"the job {known_as!r} is open")
-            self._add_entry(job_id, "reopened", "reopened")
+            add_entry(self._db, job_id, "reopened", "reopened")
 
     def check_open(self, name: str) -> None:
         """Raise `UsageError` where a reading could not be filed, before a clip is measured for it."""
         with self._reading():
-            self._find_open(name)
+            find_open_job(self._db, name)
 
     def file_reading(
         self,
@@ -268,10 +259,9 @@ class BenchLog:
             If it could not be written; nothing was filed then.
         """
         packed = pack_series(measurement.series)
-        content = json.dumps(measurement.to_dict(), allow_nan=False)
         after = None if after is None else clean_text(after, what="repair")
         with self._writing():
-            job_id = self._find_open(name)
+            job_id = find_open_job(self._db, name)
             before = self._db.execute(
                 "SELECT number, repair_id FROM reading WHERE job_id = ? AND clip_sha256 = ? AND replaced_by IS NULL",
                 (job_id, clip_sha256),
@@ -285,27 +275,32 @@ class BenchLog:
                 )
             )
             if before is not None and not again:
-                return Filed(before[0], *self._state_of(job_id, before[1]), True, elsewhere)
+                return Filed(before[0], *state_of(self._db, job_id, before[1]), True, elsewhere)
             keep_place = after is None and before is not None
-            repair_id = before[1] if keep_place else self._repair(job_id, after)
+            repair_id = before[1] if keep_place else repair_for(self._db, job_id, after)
             (last,) = self._db.execute(
                 "SELECT coalesce(max(number), 0) FROM reading WHERE job_id = ?", (job_id,)
             ).fetchone()
-            kept = (conditions or Conditions()).filled_from(self._last_conditions(job_id))
+            kept = (conditions or Conditions()).filled_from(last_conditions(self._db, job_id))
             number = last + 1
             if before is not None:
                 self._db.execute(
                     "UPDATE reading SET replaced_by = ? WHERE job_id = ? AND number = ?", (number, job_id, before[0])
                 )
-            self._db.execute(
-                _ADD_READING,
-                (
-                    *(job_id, number, repair_id, now(), clip_sha256, f"strobe {version('strobe')}"),
-                    *(json.dumps(dict(settings or {}), allow_nan=False), json.dumps(asdict(kept)), content),
-                    *(measurement.dot_pitch_px, measurement.series.time_s.size, packed, None),
-                ),
+            add_reading(
+                self._db,
+                job_id,
+                measurement,
+                packed_series=packed,
+                number=number,
+                repair_id=repair_id,
+                filed_at=now(),
+                clip_sha256=clip_sha256,
+                program_version=f"strobe {version('strobe')}",
+                settings=settings or {},
+                conditions=kept,
             )
-            filed = Filed(number, *self._state_of(job_id, repair_id), False, elsewhere)
+            filed = Filed(number, *state_of(self._db, job_id, repair_id), False, elsewhere)
         return filed
 
     def add_whole_job(self, job: Job, *, name: str) -> None:
@@ -318,24 +313,24 @@ class BenchLog:
         """
         name = clean_text(name, what="name of the job")
         with self._writing():
-            if self._db.execute("SELECT 1 FROM job WHERE name = ?", (name,)).fetchone():
-                raise UsageError(f"there is a job {name!r} already; import under another name with --name")
             entries = [(entry.made_at, entry.kind, entry.text) for entry in job.entries]
             places = {entry.id: place for place, entry in enumerate(job.entries)}
-            job_id, made = self._add_job(name, job.opened_at, entries)
+            advice = "import under another name with --name"
+            job_id, made = add_job(self._db, name, job.opened_at, entries, advice=advice)
             for reading in job.readings:
-                series = reading.measurement.series
-                repair = None if reading.repair_id is None else made[places[reading.repair_id]]
-                self._db.execute(
-                    _ADD_READING,
-                    (
-                        *(job_id, reading.number, repair, reading.filed_at, reading.clip_sha256),
-                        *(reading.program_version, json.dumps(dict(reading.settings), allow_nan=False)),
-                        json.dumps(asdict(reading.conditions)),
-                        json.dumps(reading.measurement.to_dict(), allow_nan=False),
-                        *(reading.measurement.dot_pitch_px, series.time_s.size, pack_series(series)),
-                        reading.replaced_by,
-                    ),
+                add_reading(
+                    self._db,
+                    job_id,
+                    reading.measurement,
+                    packed_series=pack_series(reading.measurement.series),
+                    number=reading.number,
+                    repair_id=None if reading.repair_id is None else made[places[reading.repair_id]],
+                    filed_at=reading.filed_at,
+                    clip_sha256=reading.clip_sha256,
+                    program_version=reading.program_version,
+                    settings=reading.settings,
+                    conditions=reading.conditions,
+                    replaced_by=reading.replaced_by,
                 )
 
     def backup(self, target: Path) -> None:
@@ -348,24 +343,7 @@ class BenchLog:
         LogUnavailable
             If the copy cannot be written.
         """
-        resolved = target.resolve()
-        if resolved == self.path.resolve():
-            raise UsageError(f"{target} is the log itself; name another file for the backup")
-        if resolved.exists() and not resolved.is_file():
-            raise UsageError(f"{target} is not an ordinary file; name a file for the backup")
-        if not resolved.parent.is_dir():
-            raise UsageError(f"the folder {target.parent} does not exist; make it first, or name another")
-        part = resolved.with_name(f".{resolved.name}.{os.getpid()}.part")
-        try:
-            with explained(target), closing(sqlite3.connect(part, isolation_level=None)) as copy:
-                self._db.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")
-            with explained(target):
-                with part.open("r+b") as file:
-                    os.fsync(file.fileno())
-                os.replace(part, resolved)
-        finally:
-            part.unlink(missing_ok=True)
+        copy_whole(self._db, self.path, target)
 
     def check(self) -> tuple[str, ...]:
         """What is wrong with the file, by the database's own check; empty where all is well."""
@@ -395,121 +373,16 @@ class BenchLog:
                     self._db.execute("ROLLBACK")
                 raise
 
-    def _find(self, name: str) -> tuple[int, str, str]:
-        wanted = name.encode("utf-8", "replace").decode("utf-8").strip()
-        row: tuple[int, str, str] | None = self._db.execute(
-            "SELECT id, name, opened_at FROM job WHERE name = ?", (wanted,)
-        ).fetchone()
-        if row is None:
-            known = [str(each[0]) for each in self._db.execute("SELECT name FROM job ORDER BY id DESC LIMIT 5")]
-            there = f"; the latest are {', '.join(map(_short, known))}" if known else "; the log holds none yet"
-            raise UsageError(f"there is no job {_short(wanted)}{there}. Open it: strobe job open NAME")
-        return row
-
-    def _find_open(self, name: str) -> int:
-        job_id, known_as, _ = self._find(name)
-        if self._is_closed(job_id):
-            raise UsageError(f"the job {_short(known_as)} is closed; open it again: strobe job reopen NAME")
-        return job_id
-
-    def _is_closed(self, job_id: int) -> bool:
-        row = self._db.execute(
-            "SELECT kind FROM entry WHERE job_id = ? AND kind IN ('closed', 'reopened') ORDER BY id DESC LIMIT 1",
-            (job_id,),
-        ).fetchone()
-        return row is not None and row[0] == "closed"
-
-    def _add_job(self, name: str, opened_at: str, entries: Sequence[tuple[str, str, str]]) -> tuple[int, list[int]]:
-        """The new job's id and those of its entries, given as time, kind and text."""
-        job_id = self._db.execute("INSERT INTO job (name, opened_at) VALUES (?, ?)", (name, opened_at)).lastrowid
-        assert job_id is not None
-        return job_id, [self._add_entry(job_id, kind, text, made_at=made_at) for made_at, kind, text in entries]
-
-    def _add_entry(self, job_id: int, kind: str, text: str, *, made_at: str | None = None) -> int:
-        made = self._db.execute(
-            "INSERT INTO entry (job_id, made_at, kind, text) VALUES (?, ?, ?, ?)",
-            (job_id, made_at or now(), kind, text),
-        ).lastrowid
-        assert made is not None
-        return made
-
-    def _repair(self, job_id: int, after: str | None) -> int | None:
-        """The entry of the repair that a reading stands under; a new one is noted."""
-        repairs = self._db.execute(
-            "SELECT id, text FROM entry WHERE job_id = ? AND kind = 'repair' ORDER BY id DESC", (job_id,)
-        ).fetchall()
-        if after is None:
-            return repairs[0][0] if repairs else None
-        if after.casefold() == AS_FOUND:
-            return None
-        for repair_id, text in repairs:
-            if text.casefold() == after.casefold():
-                return int(repair_id)
-        return self._add_entry(job_id, "repair", after)
-
-    def _state_of(self, job_id: int, repair_id: int | None) -> tuple[int, str]:
-        if repair_id is None:
-            return 0, AS_FOUND
-        count, text = self._db.execute(
-            """SELECT (SELECT count(*) FROM entry WHERE job_id = ? AND kind = 'repair' AND id <= repair.id), text
-            FROM entry AS repair WHERE id = ?""",
-            (job_id, repair_id),
-        ).fetchone()
-        return int(count), str(text)
-
-    def _last_conditions(self, job_id: int) -> Conditions:
-        row = self._db.execute(
-            "SELECT conditions FROM reading WHERE job_id = ? ORDER BY number DESC LIMIT 1", (job_id,)
-        ).fetchone()
-        return Conditions() if row is None else Conditions(**load_json(row[0]))
-
-
-_ADD_READING = """INSERT INTO reading (job_id, number, repair_id, filed_at, clip_sha256, program_version, settings,
-    conditions, measurement, dot_pitch_px, sample_count, series, replaced_by)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"""
-
-
-def now() -> str:
-    """The time of an entry: UTC to the second, ISO 8601."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _short(name: str) -> str:
-    return repr(name if len(name) <= 60 else name[:59] + "…")
-
 
 def _descriptions(machine: str, reported: str) -> list[tuple[str, str]]:
-    import tomllib
-
     entries = []
     if machine.strip():
         text = clean_text(machine, what="machine description")
         try:
-            tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+            toml_table(text)
+        except ValueError as error:
             raise UsageError(f"the machine description is not TOML: {error}") from None
         entries.append(("machine", text))
     if reported.strip():
         entries.append(("reported", clean_text(reported, what="owner's report")))
     return entries
-
-
-def _reading(row: Sequence[Any]) -> Reading:
-    number, repair_id, filed_at, sha256, program, settings, conditions, measurement, pitch, count, series, replaced = (
-        row
-    )
-    where = f"reading {number}"
-    try:
-        return Reading(
-            number=number,
-            repair_id=repair_id,
-            filed_at=filed_at,
-            clip_sha256=sha256,
-            program_version=program,
-            settings=load_json(settings),
-            conditions=revive(Conditions, load_json(conditions), "conditions"),
-            measurement=revive_measurement(load_json(measurement), unpack_series(series, count), dot_pitch_px=pitch),
-            replaced_by=replaced,
-        )
-    except ValueError as error:
-        raise ValueError(f"{where}: {error}") from error

@@ -103,14 +103,22 @@ def group_of(values: ArrayLike, half_widths: ArrayLike) -> Group:
     return Group(value.size, mean, float(np.sqrt(np.mean(width**2))) / _COVERAGE, spread)
 
 
-def pooled(spreads: Sequence[Repeatability | None]) -> Repeatability | None:
-    """The repeatability that several states have in common; ``None`` where none is known."""
+def pooled(spreads: Sequence[Repeatability | None], *, level: float | None = None) -> Repeatability | None:
+    """The repeatability that several states have in common; ``None`` where none is known.
+
+    Parameters
+    ----------
+    spreads : sequence of Repeatability or None
+    level : float, optional
+        Mean of the figure that it is to stand for: a spread from a state with a smaller mean is taken to grow with it.
+    """
     known = [spread for spread in spreads if spread is not None]
     freedom = sum(spread.freedom for spread in known)
     if freedom == 0:
         return None
-    level = sum(s.freedom * s.level for s in known) / freedom
-    return Repeatability(math.sqrt(sum(s.freedom * s.sigma**2 for s in known) / freedom), freedom, level)
+    square = sum(s.freedom * (s.sigma * _growth(s, level)) ** 2 for s in known) / freedom
+    mean = sum(s.freedom * s.level for s in known) / freedom if level is None else level
+    return Repeatability(math.sqrt(square), freedom, mean)
 
 
 def weigh(
@@ -118,7 +126,7 @@ def weigh(
     after: Group,
     *,
     change: float | None = None,
-    elsewhere: Repeatability | None = None,
+    elsewhere: Sequence[Repeatability] = (),
     grows: bool = False,
     questions: int = 1,
     more: int = 2,
@@ -130,8 +138,8 @@ def weigh(
     before, after : Group
     change : float, optional
         The change to judge, where it is not the difference of the means.
-    elsewhere : Repeatability, optional
-        How the machine repeated itself in other states, for where neither group shows it.
+    elsewhere : sequence of Repeatability
+        How the machine repeated itself in other states, for where one of the groups does not show it.
     grows : bool
         Whether the repeatability is taken to grow with the figure where it is borrowed for a group whose mean is larger
         than where it comes from. A figure that was no larger than twice its error of reading lends none then.
@@ -142,22 +150,16 @@ def weigh(
     """
     change = after.mean - before.mean if change is None else change
     reading = before.reading_sigma**2 + after.reading_sigma**2
-    lent = pooled([spread for group in (before, after) if (spread := _lends(group, grows))]) or elsewhere
-    if lent is not None and lent.freedom < LEAST_LENT_FREEDOM:
-        lent = None
+    lent = [*(spread for group in (before, after) if (spread := _lends(group, grows))), *elsewhere]
     parts = _parts(before, after, lent, grows)
     later = None
     if parts:
         # What the state after would show of itself, with more readings.
-        own = after.repeatability or lent
+        own = after.repeatability or pooled(lent, level=after.mean if grows else None)
         assert own is not None, "parts come from a spread"
-        sigma = own.sigma * (1.0 if after.repeatability else _growth(after, own, grows))
         count = after.count + more
-        grown = Group(count, after.mean, 0.0, Repeatability(sigma, count - 1, after.mean))
-        shared = before.repeatability is None
-        later = _half_width(
-            LEVEL / questions, reading, _parts(before, grown, grown.repeatability if shared else None, grows)
-        )
+        grown = Group(count, after.mean, 0.0, Repeatability(own.sigma, count - 1, after.mean))
+        later = _half_width(LEVEL / questions, reading, _parts(before, grown, [grown.repeatability, *elsewhere], grows))
     return Difference(
         change=change,
         uncertainty=_half_width(LEVEL, reading, parts),
@@ -168,7 +170,9 @@ def weigh(
     )
 
 
-def mean_half_width(group: Group, *, elsewhere: Repeatability | None = None, grows: bool = False) -> tuple[float, bool]:
+def mean_half_width(
+    group: Group, *, elsewhere: Sequence[Repeatability] = (), grows: bool = False
+) -> tuple[float, bool]:
     """95 % half-width of one group's mean, and whether it holds the machine's repeatability, its own or a lent one.
 
     Parameters
@@ -176,11 +180,8 @@ def mean_half_width(group: Group, *, elsewhere: Repeatability | None = None, gro
     group, elsewhere, grows
         As in `weigh`.
     """
-    parts = []
-    if group.repeatability is not None:
-        parts = [(group.repeatability.sigma**2 / group.count, group.repeatability.freedom)]
-    elif elsewhere is not None and elsewhere.freedom >= LEAST_LENT_FREEDOM:
-        parts = [((elsewhere.sigma * _growth(group, elsewhere, grows)) ** 2 / group.count, elsewhere.freedom)]
+    spread = group.repeatability or _lendable(elsewhere, group, grows)
+    parts = [] if spread is None else [(spread.sigma**2 / group.count, spread.freedom)]
     return _half_width(LEVEL, group.reading_sigma**2, parts), bool(parts)
 
 
@@ -201,11 +202,17 @@ def _lends(group: Group, grows: bool) -> Repeatability | None:
     return group.repeatability
 
 
-def _growth(group: Group, lent: Repeatability, grows: bool) -> float:
-    return max(1.0, group.mean / lent.level) if grows and lent.level > 0 else 1.0
+def _growth(spread: Repeatability, level: float | None) -> float:
+    return max(1.0, level / spread.level) if level is not None and spread.level > 0 else 1.0
 
 
-def _parts(before: Group, after: Group, lent: Repeatability | None, grows: bool) -> list[tuple[float, int]]:
+def _lendable(lent: Sequence[Repeatability | None], group: Group, grows: bool) -> Repeatability | None:
+    """The spread that others lend to a group; ``None`` where it would rest on too few readings."""
+    found = pooled(lent, level=group.mean if grows else None)
+    return found if found is not None and found.freedom >= LEAST_LENT_FREEDOM else None
+
+
+def _parts(before: Group, after: Group, lent: Sequence[Repeatability | None], grows: bool) -> list[tuple[float, int]]:
     """Variances of the means and their degrees of freedom; each state by its own spread where both show it.
 
     Empty where one of them shows none and none is lent.
@@ -217,10 +224,10 @@ def _parts(before: Group, after: Group, lent: Repeatability | None, grows: bool)
     ]
     if len(own) == 2:
         return own
-    if lent is None:
-        return []
-    shared = sum((lent.sigma * _growth(group, lent, grows)) ** 2 / group.count for group in (before, after))
-    return [(shared, lent.freedom)]
+    lendable = [(group, _lendable(lent, group, grows)) for group in (before, after)]
+    shared = [(spread.sigma**2 / group.count, spread.freedom) for group, spread in lendable if spread is not None]
+    # One and the same spread, so that its parts for the two states err together.
+    return [(sum(variance for variance, _ in shared), shared[0][1])] if shared else []
 
 
 def _half_width(level: float, reading: float, parts: Sequence[tuple[float, int]]) -> float:

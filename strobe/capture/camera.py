@@ -12,6 +12,7 @@ import time
 from array import array
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Any, Self
 
@@ -21,7 +22,7 @@ from strobe.capture.planes import Display
 from strobe.capture.records import CameraFacts, ClipTally, Frame, Setting, SourceEvent
 from strobe.errors import ClipUnreadable, MissingLibrary, UsageError
 
-__all__ = ["Camera", "open_camera"]
+__all__ = ["Camera", "CameraClock", "open_camera"]
 
 _STREAM = re.compile(r"(https?|rtsps?)://", re.IGNORECASE)
 _SECRET = re.compile(r"(?<=://)[^/@]*@")
@@ -29,14 +30,27 @@ _WAITING = 8
 _OPEN_MS, _READ_MS = 5000, 3000
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.25, 4.0
 _MICROSECOND = 1e-6
+_OUT_OF_STEP_S = 1.0
+"""By how much the driver's times may part from ours before they are taken for those of another beginning."""
+_SAME_SIZE = 3
+"""So many pictures of another size in a row are no fault of one picture."""
 _END = object()
+
+
+@dataclass(frozen=True)
+class CameraClock:
+    """Gives the time (s) and waits, for so long or until the event is set; to be replaced where time is made up."""
+
+    now_s: Callable[[], float] = time.monotonic
+    wait: Callable[[threading.Event, float], bool] = threading.Event.wait
 
 
 class Camera:
     """An open camera or stream: a context manager and an iterator of `Frame` that keeps to `FrameSource`.
 
     Make one with `open_camera`. Frames end when it is closed, or when the camera stays away for too long. Times are
-    those of the driver where it gives any, else those at which the pictures arrived, which jitter.
+    those of the driver where it gives any, else those at which the pictures arrived, which jitter. Pictures may change
+    their size on the way, which is told as an event; `facts` are then those of the newest.
     """
 
     facts: CameraFacts
@@ -53,7 +67,9 @@ class Camera:
         first: Any,
         library: Any,
         on_event: Callable[[SourceEvent], None] | None,
+        clock: CameraClock | None = None,
     ) -> None:
+        self._clock = clock or CameraClock()
         self._name = name
         self._connect = connect
         self._display = display
@@ -61,7 +77,6 @@ class Camera:
         self._library = library
         self._on_event = on_event
         self._capture = first
-        self._fault: Exception | None = None
         self._closed = threading.Event()
         self._ready = threading.Condition()
         self._waiting: deque[Any] = deque()
@@ -69,7 +84,10 @@ class Camera:
         self._events: list[SourceEvent] = []
         self._stamps = array("d")
         self._origin_s: float | None = None
-        self._began_s = time.monotonic()
+        self._began_s = self._clock.now_s()
+        self._offset_s = 0.0
+        self._newest_s: tuple[float, float] | None = None
+        self._odd: list[tuple[int, ...]] = []
         picture = self._grab()
         if picture is None:
             first.release()
@@ -119,8 +137,6 @@ class Camera:
 
         Raises
         ------
-        ClipUnreadable
-            The picture changes its size on the way.
         UsageError
             The camera has been closed.
         """
@@ -131,13 +147,16 @@ class Camera:
                 self._ready.wait()
             item = self._waiting[0]
             if item is _END:
-                if self._fault is not None:
-                    raise self._fault
                 raise StopIteration
             picture, stamp_s = self._waiting.popleft()
         if self._origin_s is None:
             self._origin_s = stamp_s
         self._stamps.append(stamp_s - self._origin_s)
+        height, width = picture.shape[:2]
+        shown = self._display.size(width, height)
+        if shown != (self.facts.width, self.facts.height):
+            sweep = self._display.sweep(width, height)
+            self.facts = replace(self.facts, width=shown[0], height=shown[1], sweep=sweep)
         return Frame(len(self._stamps) - 1, self._stamps[-1], *self._planes(picture))
 
     def close(self) -> None:
@@ -154,10 +173,15 @@ class Camera:
         return tuple(self._events)
 
     def _planes(self, picture: Any) -> tuple[Any, Any, Any]:
+        """Luma, and chroma at half the size: eyes and codings see no more, and it takes a seventh of the time."""
         if picture.ndim == 2:
             return self._display.show(picture), None, None
-        luma, cr, cb = self._library.split(self._library.cvtColor(picture, self._library.COLOR_BGR2YCrCb))
-        return self._display.show(luma), self._display.show(cb), self._display.show(cr)
+        library = self._library
+        luma = library.cvtColor(picture, library.COLOR_BGR2GRAY)
+        half = ((picture.shape[1] + 1) // 2, (picture.shape[0] + 1) // 2)
+        small = library.resize(picture, half, interpolation=library.INTER_AREA)
+        chroma = library.cvtColor(small, library.COLOR_BGR2YCrCb)
+        return self._display.show(luma), self._display.show(chroma[..., 2]), self._display.show(chroma[..., 1])
 
     def _grab(self) -> Any:
         came, picture = self._capture.read()
@@ -167,7 +191,7 @@ class Camera:
         return float(self._capture.get(self._library.CAP_PROP_POS_MSEC)) / 1000
 
     def _put(self, picture: Any) -> None:
-        stamp_s = self._driver_stamp() if self._driver else time.monotonic()
+        stamp_s = self._stamp()
         with self._ready:
             full = len(self._waiting) >= _WAITING
             if full:
@@ -178,8 +202,23 @@ class Camera:
             self._tell("overrun", "Pictures come faster than they are taken off; the oldest are dropped.")
         self._overrun = full
 
+    def _stamp(self) -> float:
+        """Time of the picture just taken; a driver that begins to count anew is brought back into step."""
+        now_s = self._clock.now_s()
+        if not self._driver:
+            return now_s
+        stamp_s = self._driver_stamp() + self._offset_s
+        if self._newest_s is not None:
+            before_s, at_s = self._newest_s
+            expected_s = before_s + now_s - at_s
+            if stamp_s <= before_s or abs(stamp_s - expected_s) > _OUT_OF_STEP_S:
+                self._offset_s += expected_s - stamp_s
+                stamp_s = expected_s
+        self._newest_s = (stamp_s, now_s)
+        return stamp_s
+
     def _tell(self, kind: str, message: str) -> None:
-        event = SourceEvent(time.monotonic() - self._began_s, kind, message)
+        event = SourceEvent(self._clock.now_s() - self._began_s, kind, message)
         self._events.append(event)
         if self._on_event is not None:
             self._on_event(event)
@@ -192,31 +231,40 @@ class Camera:
                 self._capture.release()
                 if not self._closed.is_set() and not self._again():
                     break
-            elif picture.shape != self._shape:
-                height, width = self._shape[:2]
-                self._fault = ClipUnreadable(
-                    f"{self._name} changes its picture from {width} x {height} to {picture.shape[1]} x "
-                    f"{picture.shape[0]} on the way. Keep the camera's settings, and open it again."
-                )
-                break
-            else:
+            elif self._fits(picture):
                 self._put(picture)
         self._capture.release()
         with self._ready:
             self._waiting.append(_END)
             self._ready.notify_all()
 
+    def _fits(self, picture: Any) -> bool:
+        """Whether a picture is of the size of those before it, or of another that has come to stay."""
+        if picture.shape == self._shape:
+            self._odd.clear()
+            return True
+        self._odd = [*(one for one in self._odd if one == picture.shape), picture.shape]
+        if len(self._odd) < _SAME_SIZE:
+            return False
+        sizes = [f"{shape[1]} x {shape[0]}" for shape in (self._shape, picture.shape)]
+        self._shape = picture.shape
+        self._tell("resized", f"{self._name} changes its picture from {sizes[0]} to {sizes[1]}.")
+        return True
+
     def _again(self) -> bool:
         """Open the camera again; whether that came off in time."""
-        since, wait_s = time.monotonic(), _FIRST_WAIT_S
+        since, wait_s = self._clock.now_s(), _FIRST_WAIT_S
         self._tell("lost", f"{self._name} gives no more pictures; it is opened again.")
-        while not self._closed.wait(min(wait_s, max(0.0, since + self._give_up_s - time.monotonic()))):
+        while True:
+            left_s = max(0.0, since + self._give_up_s - self._clock.now_s())
+            if self._clock.wait(self._closed, min(wait_s, left_s)):
+                return False
             self._capture = self._connect()
             picture = self._grab() if self._capture.isOpened() else None
-            away_s = time.monotonic() - since
+            away_s = self._clock.now_s() - since
             if picture is not None:
                 self._tell("back", f"{self._name} gives pictures again after {away_s:.1f} s.")
-                if picture.shape == self._shape:
+                if self._fits(picture):
                     self._put(picture)
                 return True
             self._capture.release()
@@ -225,7 +273,6 @@ class Camera:
                 return False
             wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
             self._tell("retry", f"{self._name} is still away; the next try is in {wait_s:.2g} s.")
-        return False
 
 
 def open_camera(

@@ -26,8 +26,8 @@ from strobe.errors import ClipUnreadable, MissingLibrary, UsageError
 
 __all__ = ["MAX_PIXELS", "Clip", "open_clip"]
 
-MAX_PIXELS = 64_000_000
-"""Largest picture that is decoded; nearly eight times 4K."""
+MAX_PIXELS = 36_000_000
+"""Largest picture that is decoded; a little more than 8K."""
 
 _DEMUXERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg"
 _OPTIONS = {

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from strobe.cli import about as _about
 from strobe.cli import calibrate as _calibrate
 from strobe.cli import coast as _coast
 from strobe.cli import compare as _compare
@@ -52,6 +53,7 @@ _COMMANDS = (
     _print,
     _calibrate,
     _config,
+    _about,
 )
 """Each module adds its commands when it is imported; they are listed in this order."""
 

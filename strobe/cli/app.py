@@ -26,7 +26,7 @@ app = typer.Typer(
 def _strobe(
     context: typer.Context,
     version: Annotated[
-        bool, typer.Option("--version", help="Print the versions that a bug report needs.", is_eager=True)
+        bool, typer.Option("--version", help="Print the version; strobe about prints all.", is_eager=True)
     ] = False,
 ) -> None:
     """Measure how true and how steady a record player turns, from a clip of its strobe dots.
@@ -36,7 +36,7 @@ def _strobe(
     """
     here: Surroundings = context.obj
     if version:
-        raise typer.Exit(settle(lambda: _print_versions(here), here, command="strobe"))
+        raise typer.Exit(settle(lambda: _print_version(here), here, command="strobe"))
     if context.invoked_subcommand is None:
         raise typer.Exit(settle(lambda: _greet(here), here, command="strobe"))
 
@@ -48,20 +48,8 @@ def _greet(here: Surroundings) -> ExitStatus:
     return ExitStatus.MEASURED
 
 
-def _print_versions(here: Surroundings) -> ExitStatus:
-    import platform
-    from importlib.metadata import PackageNotFoundError, version
+def _print_version(here: Surroundings) -> ExitStatus:
+    from importlib.metadata import version
 
-    from strobe.capture.versions import decoder_versions
-
-    def installed(name: str) -> str:
-        try:
-            return version(name)
-        except PackageNotFoundError:
-            return "not installed under this name"
-
-    lines = {"strobe": version("strobe"), "python": f"{platform.python_version()} on {platform.platform()}"}
-    lines |= {name: installed(name) for name in ("numpy", "scipy", "opencv-python", "av")}
-    for name, text in (lines | decoder_versions()).items():
-        write_line(here.out, f"{name:<15}{text}")
+    write_line(here.out, f"strobe {version('strobe')}")
     return ExitStatus.MEASURED

@@ -10,6 +10,7 @@ import typer
 
 from strobe.cli.filing import gravest, show_outcome, status_of
 from strobe.console import ExitStatus, Surroundings, progress_bar
+from strobe.errors import UsageError
 
 if TYPE_CHECKING:
     from strobe.drive.machine import Machine
@@ -18,13 +19,17 @@ if TYPE_CHECKING:
 __all__ = [
     "CaptureRateOption",
     "DotsOption",
+    "HighSpotOption",
     "LampOption",
     "MachineOption",
     "MainsOption",
+    "RimOption",
     "RpmOption",
+    "check_rim",
     "clip_options",
     "load_machine",
     "measured",
+    "save_high_spot",
 ]
 
 RpmOption = Annotated[
@@ -44,6 +49,14 @@ CaptureRateOption = Annotated[
     float | None,
     typer.Option("--capture-rate", metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
 ]
+RimOption = Annotated[
+    float | None,
+    typer.Option("--rim-mm", "--rim", metavar="MM", help="Diameter of the platter's rim at the dots, for millimetres."),
+]
+HighSpotOption = Annotated[
+    Path | None,
+    typer.Option("--high-spot", metavar="FILE", help="Save the still in which the rim's high spot is in front, .png."),
+]
 MachineOption = Annotated[
     Path | None, typer.Option("--machine", metavar="FILE", help="The machine's description (strobe machine).")
 ]
@@ -58,8 +71,29 @@ def load_machine(path: Path | None) -> Machine | None:
     return read_machine(path)
 
 
+def check_rim(rim_mm: float | None, machine: Machine | None) -> float | None:
+    """The diameter given, or that of the machine's platter.
+
+    Raises
+    ------
+    UsageError
+        If it is no platter's.
+    """
+    if rim_mm is None:
+        return None if machine is None else machine.platter_mm
+    if not 50 <= rim_mm <= 500:
+        raise UsageError(f"--rim-mm: {rim_mm:g} is not between 50 and 500 mm; measure across the platter at the dots")
+    return rim_mm
+
+
 def clip_options(
-    rpm: str | None, dots: int | None, mains: str | None, lamp: str, machine: Machine | None = None
+    rpm: str | None,
+    dots: int | None,
+    mains: str | None,
+    lamp: str,
+    machine: Machine | None = None,
+    *,
+    rim_mm: float | None = None,
 ) -> dict[str, Any]:
     """The keyword arguments of `strobe.measure`; what was not given is taken from the machine where that tells it.
 
@@ -73,6 +107,9 @@ def clip_options(
     options: dict[str, Any] = {"rpm": rpm, "dots": dots, "mains": parse_mains(mains), "lamp": parse_lamp(lamp)}
     if machine is not None and mains is None and machine.mains_hz in (50, 60):
         options["mains"] = round(machine.mains_hz)
+    diameter = check_rim(rim_mm, machine)
+    if diameter is not None:
+        options["rim_mm"] = diameter
     return options
 
 
@@ -99,3 +136,18 @@ def measured(
         else:
             done.append(outcome.measurement)
     return done, worst
+
+
+def save_high_spot(measurement: Measurement, path: Path, *, mirrored: bool = False) -> None:
+    """Write the still in which the high spot of the rim stands in front of the camera.
+
+    Raises
+    ------
+    UsageError
+        If the reading tells of none, or the file cannot be written.
+    """
+    from strobe.measuring.still import high_spot_still
+    from strobe.report.still import write_still
+
+    still = high_spot_still(measurement, mirrored=mirrored)
+    write_still(still.picture, (still.x_px, still.y_px), path)

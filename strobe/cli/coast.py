@@ -56,6 +56,7 @@ def coast(
         try:
             with progress_bar(here.err, label=printable(clip.name)) as tick:
                 run = read_coast(clip, dots=dots, start_rpm=start, mirrored=mirrored, progress=tick)
+            law = fit_coast(run.time_s, run.angle_rev)
         except Refused as refused:
             refusal = Refusal(str(clip), refused.code, refused.message, refused.advice)
             if as_json:
@@ -66,7 +67,6 @@ def coast(
         except ClipUnreadable as error:
             say(here.err, terminal.unreadable_text(str(clip), str(error)))
             return ExitStatus.UNREADABLE
-        law = fit_coast(run.time_s, run.angle_rev)
         if as_json:
             write_line(here.out, json.dumps(coast_dict(str(clip), law, told_by=run.told_by), allow_nan=False))
         else:

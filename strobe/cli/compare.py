@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,7 +13,9 @@ from strobe.cli.clips import (
     LampOption,
     MachineOption,
     MainsOption,
+    RimOption,
     RpmOption,
+    check_rim,
     clip_options,
     load_machine,
     measured,
@@ -21,10 +23,15 @@ from strobe.cli.clips import (
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 
+if TYPE_CHECKING:
+    from strobe.measurement import Measurement
+
 __all__ = ["compare", "ring", "speeds"]
 
-MARK_FRAMES = 0.6
-"""How well a person tells the frame in which a mark passes (95 %)."""
+MARK_FRAMES, FOUND_FRAMES = 0.6, 0.2
+"""How well a person tells the frame in which a mark passes, and how well the program does (95 %)."""
+FEIGNED_LEFT = 0.4
+"""Of what runout feigns, the share that may be wrong where it is taken off (seen on rendered clips)."""
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 
@@ -130,12 +137,12 @@ def ring(
         float, typer.Option(metavar="DEGREES", help="How far the camera moved round the spindle, with the turning.")
     ] = 180.0,
     mark_a: Annotated[
-        float | None, typer.Option("--mark-a", metavar="S", help="When the mark passes mid-picture in CLIP.")
+        float | None, typer.Option("--mark-a", metavar="S", help="When the mark passes in CLIP, if it is not found.")
     ] = None,
     mark_b: Annotated[
-        float | None, typer.Option("--mark-b", metavar="S", help="When the mark passes mid-picture in CLIP2.")
+        float | None, typer.Option("--mark-b", metavar="S", help="When the mark passes in CLIP2, if it is not found.")
     ] = None,
-    rim: Annotated[float | None, typer.Option("--rim", metavar="MM", help="Diameter of the row of dots in mm.")] = None,
+    rim_mm: RimOption = None,
     machine: MachineOption = None,
     rpm: RpmOption = None,
     dots: DotsOption = None,
@@ -145,46 +152,60 @@ def ring(
 ) -> None:
     """Tell dots off centre from real wobble by two clips.
 
-    Stick a bit of tape on the rim. Film once, move the camera round the spindle
-    (half a turn is best), film again at the same speed, and give the time in each
-    clip at which the tape passes the middle of the picture.
+    Stick a bit of tape on the rim, above or below the dots. Film once, move the
+    camera round the spindle (half a turn is best), and film again at the same
+    speed. Where the tape is not found by itself, give the time in each clip at
+    which it passes the middle of the picture.
 
     \b
-    Example: strobe ring front.mp4 back.mp4 --mark-a 1.27 --mark-b 0.83
+    Examples:
+      strobe ring front.mp4 back.mp4 --rim-mm 305
+      strobe ring front.mp4 back.mp4 --mark-a 1.27 --mark-b 0.83
     """
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:
         import json
 
-        from strobe.drive.ring import Filmed, separate_ring
+        from strobe.drive.ring import Filmed, as_filmed, separate_ring
         from strobe.report.twoclips import ring_dict, ring_text
 
-        if mark_a is None or mark_b is None:
-            raise UsageError(
-                "ring: give --mark-a and --mark-b, the times in seconds at which a mark on the platter passes the "
-                "middle of the picture; without a mark the two clips have no angle in common"
-            )
         described = load_machine(machine)
-        diameter = rim if rim is not None else None if described is None else described.platter_mm
-        if diameter is not None and not 50 <= diameter <= 500:
-            raise UsageError(f"--rim: {diameter:g} is not between 50 and 500 mm")
-        options = clip_options(rpm, dots, mains, lamp, described)
+        diameter = check_rim(rim_mm, described)
+        options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm)
         done, status = measured([first, second], options, here, as_json=as_json)
         if len(done) < 2:
             return status
         front, back = (
-            Filmed(one.series, mark, mark_uncertainty_s=MARK_FRAMES / one.clip.capture_rate_hz)
-            for one, mark in zip(done, (mark_a, mark_b), strict=True)
+            Filmed(as_filmed(one.series, one.ring), *_mark_of(one, given, option), feigned_percent=_feigned(one))
+            for one, given, option in zip(done, (mark_a, mark_b), ("--mark-a", "--mark-b"), strict=True)
         )
         parts = separate_ring(front, back, turned_by_deg=turned_by)
-        rim_driven = (
-            described is not None and described.drive != "direct" and described.driven_mm == described.platter_mm
-        )
+        alone = tuple(one.ring for one in done)
         if as_json:
-            write_line(here.out, json.dumps(ring_dict(parts, turned_by, diameter), allow_nan=False))
+            write_line(here.out, json.dumps(ring_dict(parts, turned_by, diameter, alone=alone), allow_nan=False))
         else:
-            say(here.out, ring_text(parts, turned_by, diameter, rim_driven=rim_driven))
+            rim_driven = described is not None and described.rim_driven
+            say(here.out, ring_text(parts, turned_by, diameter, rim_driven=rim_driven, alone=alone))
         return status
 
     raise typer.Exit(settle(work, here, command="strobe ring"))
+
+
+def _mark_of(measurement: Measurement, given_s: float | None, option: str) -> tuple[float, float]:
+    """When the mark passes in a clip, given or found, and the 95 % half-width of that in seconds."""
+    if given_s is not None:
+        return given_s, MARK_FRAMES / measurement.clip.capture_rate_hz
+    index = measurement.index
+    if index is None or not index.passes_s:
+        raise UsageError(
+            f"ring: no mark was found in {measurement.clip.path}; stick a bit of tape on the rim beside the dots and "
+            f"film again, or give {option}, the time in seconds at which a mark passes the middle of the picture: "
+            "without one the two clips have no angle in common"
+        )
+    return index.passes_s[len(index.passes_s) // 2], FOUND_FRAMES / measurement.clip.capture_rate_hz
+
+
+def _feigned(measurement: Measurement) -> float:
+    """What may be left once a turn of what runout does to the picture, in percent of the speed."""
+    return 0.0 if measurement.ring is None else FEIGNED_LEFT * measurement.ring.runout_percent

@@ -72,7 +72,7 @@ QUESTIONS = {
     "running_min": "How many minutes has it run?",
     "platter": "What lies on the platter: bare, mat or record?",
     "stylus": "Is the stylus up or down?",
-    "pitch": "Does the pitch control stand at its centre: centre, off-centre or none (has none)?",
+    "pitch": "Where stands the pitch control: centre, off-centre or none (has none)?",
     "light": "Which lamp lights the dots?",
     "camera_side": "At which side stands the camera: front, left, right or back?",
 }
@@ -116,7 +116,7 @@ def load_limits(words: Sequence[str] | None, config: Path | None) -> LimitSet | 
     from strobe.bench.limits import USUAL, parse_limits
 
     usual: dict[str, float] = {}
-    if USUAL in words:
+    if USUAL in [word.lower() for word in words]:
         from strobe.configuration import load_configuration
 
         kept = load_configuration(config)
@@ -234,13 +234,12 @@ def described_machine(text: str) -> Machine | None:
     """
     if not text:
         return None
-    import tomllib
-
     from strobe.drive.machine import parse_machine
+    from strobe.files import toml_table
 
     try:
-        return parse_machine(tomllib.loads(text))
-    except UsageError as error:
+        return parse_machine(toml_table(text))
+    except ValueError as error:
         raise UsageError(f"{error}. Correct the job's description: strobe job describe NAME --machine FILE") from error
 
 
@@ -288,7 +287,8 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
     """Ask for what was not said; an empty answer leaves it so."""
     from dataclasses import replace
 
-    here.err.write("Conditions of this job, asked once; Enter leaves one unsaid. Options change them later.\n")
+    here.err.write("Conditions of this job, asked once and kept; Enter leaves one unsaid.\n")
+    here.err.write("Where a later reading differs, say so: --running, --platter, --light ...\n")
     for name in conditions.missing:
         while True:
             here.err.write(f"  {QUESTIONS[name]} ")
@@ -297,7 +297,7 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
             if not answer.strip():
                 break
             try:
-                value: Any = float(answer) if name == "running_min" else answer.strip().lower()
+                value: Any = _answered(name, answer.strip())
                 conditions = replace(conditions, **{name: value})
                 break
             except UsageError as error:
@@ -305,3 +305,10 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
             except ValueError:
                 here.err.write("  write a number of minutes, such as 5\n")
     return conditions
+
+
+def _answered(name: str, answer: str) -> str | float:
+    """An answer as `Conditions` takes it: a number, one of its choices, or the lamp in the person's own words."""
+    if name == "running_min":
+        return float(answer)
+    return answer if name == "light" else answer.lower()

@@ -14,7 +14,7 @@ from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
 
 if TYPE_CHECKING:
-    from strobe.bench import BenchLog
+    from strobe.bench import BenchLog, JobSummary
     from strobe.measurement import Measurement
 
 __all__ = ["job_app"]
@@ -75,9 +75,10 @@ def _read_description(file: Path | None) -> str:
     if file is None:
         return ""
     from strobe.drive.machine import read_machine
+    from strobe.files import read_text
 
     read_machine(file)
-    return file.read_text(encoding="utf-8")
+    return read_text(file)
 
 
 @job_app.command("open")
@@ -103,32 +104,57 @@ def open_(
 def list_(context: typer.Context, as_json: JsonOption = False, log: LogOption = None) -> None:
     """List all jobs."""
 
-    def work(opened: BenchLog, here: Surroundings) -> None:
+    here: Surroundings = context.obj
+
+    def work() -> ExitStatus:
+        from strobe.bench import default_log_path, open_log
         from strobe.report.job_tables import job_list_json
         from strobe.report.jobs import job_list_text
 
-        jobs = opened.jobs()
+        path = default_log_path() if log is None else log
+        jobs: tuple[JobSummary, ...] = ()
+        # Where no job was ever opened there is none to list; a file that was named must be there.
+        if log is not None or path.exists():
+            with open_log(path, must_exist=True) as opened:
+                jobs = opened.jobs()
         if as_json:
             write_line(here.out, job_list_json(jobs))
         else:
             say(here.out, job_list_text(jobs))
+        return ExitStatus.MEASURED
 
-    _with_log(context, "list", log, work)
+    raise typer.Exit(settle(work, here, command="strobe job list"))
 
 
 @job_app.command("show")
-def show(context: typer.Context, name: NameArgument, as_json: JsonOption = False, log: LogOption = None) -> None:
-    """Show a job: machine, history with the figures after each step, progress."""
+def show(
+    context: typer.Context,
+    name: NameArgument,
+    limit: LimitOption = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+    log: LogOption = None,
+) -> None:
+    """Show a job's machine, history and progress.
+
+    With limits it tells whether the machine is inside them and whether a
+    further repair is worth it.
+
+    \b
+    Examples:
+      strobe job show "deck 7"
+      strobe job show "deck 7" --limit din-45500
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.report.job_tables import job_json
         from strobe.report.jobs import job_text
 
-        job = opened.job(name)
+        limits, job = load_limits(limit, config), opened.job(name)
         if as_json:
-            write_line(here.out, job_json(job))
+            write_line(here.out, job_json(job, limits=limits))
         else:
-            say(here.out, job_text(job))
+            say(here.out, job_text(job, limits=limits))
 
     _with_log(context, "show", log, work)
 
@@ -210,7 +236,16 @@ def compare(
     as_json: JsonOption = False,
     log: LogOption = None,
 ) -> None:
-    """Tell whether a repair helped: two states compared, figure by figure."""
+    """Tell whether a repair helped.
+
+    Two states are compared, figure by figure: those before and after the last
+    repair, or any two.
+
+    \b
+    Examples:
+      strobe job compare "deck 7"
+      strobe job compare "deck 7" --before 0 --after 2
+    """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.comparison import compare as compare_states
@@ -235,7 +270,9 @@ def sheet(
     config: ConfigOption = None,
     log: LogOption = None,
 ) -> None:
-    """Write the hand-over sheet, a page that needs nothing else, .html or .pdf.
+    """Write the hand-over sheet, an .html page or a .pdf.
+
+    The page holds all its pictures and loads nothing from elsewhere.
 
     \b
     Examples:
@@ -260,11 +297,12 @@ def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOpt
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.exchange import job_to_bytes
-        from strobe.report.tables import check_target, write_whole
+        from strobe.files import write_whole
+        from strobe.report.tables import check_target
 
         check_target(to, option="--to")
         content = job_to_bytes(opened.job(name))
-        write_whole(to, lambda file: file.write(content))
+        write_whole(to, content)
         write_line(here.out, f"wrote {to}")
 
     _with_log(context, "export", log, work)
@@ -341,7 +379,7 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the sample clips are.")] = Path(
         "sample_clips"
     ),
-    name: Annotated[str, typer.Option("--name", metavar="NAME", help="Name of the job.")] = "demo deck (invented)",
+    name: Annotated[str, typer.Option("--name", metavar="NAME", help="Name of the job.")] = "demo (invented)",
     log: LogOption = None,
 ) -> None:
     """Replay the invented bench story of the sample clips into a job.
@@ -352,13 +390,14 @@ def demo(
     \b
     Example:
       strobe job demo
-      strobe job sheet "demo deck (invented)" --to demo.html --limit din-45500
+      strobe job compare "demo (invented)" --before 0
+      strobe job sheet "demo (invented)" --to demo.html --limit din-45500
     """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.story import MACHINE, replay_story
         from strobe.measuring import measure
-        from strobe.report.jobs import job_text
+        from strobe.report.jobs import job_text, name_argument
         from strobe.report.words import printable
 
         machine = described_machine(MACHINE)
@@ -369,6 +408,6 @@ def demo(
         with progress_bar(here.err, label=printable(str(folder))) as tick:
             replay_story(opened, folder, name=name, measure=measure_and_name, progress=tick)
         say(here.out, job_text(opened.job(name)))
-        write_line(here.out, f'Its sheet: strobe job sheet "{printable(name)}" --to demo.html --limit din-45500')
+        write_line(here.out, f"Its sheet: strobe job sheet {name_argument(name)} --to demo.html --limit din-45500")
 
     _with_log(context, "demo", log, work, must_exist=False)

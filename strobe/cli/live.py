@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
 from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.measure import parse_lamp, parse_mains
@@ -20,11 +21,14 @@ from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 
 if TYPE_CHECKING:
-    from strobe.live import LiveOptions, LiveOutcome, LiveRun
+    from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
+    from strobe.live.records import WarmReading
+    from strobe.live.warmup import WarmUpWatch
+    from strobe.report.live import LiveScreen
 
-__all__ = ["end_of_run", "ends_by_hand", "live", "live_options", "open_live_source"]
+__all__ = ["check_pace", "ends_by_hand", "handled", "live", "live_options", "open_live_source"]
 
-_LINE = 80
+_LINE, _CURVE_ROWS = 80, 8
 
 
 @app.command("live")
@@ -49,6 +53,15 @@ def live(
         float | None, typer.Option(metavar="VALUE", help="Ask for this exposure, in the unit of the camera's driver.")
     ] = None,
     as_is: Annotated[bool, typer.Option("--as-is", help="Ask the camera for nothing.")] = False,
+    show: ShowOption = False,
+    tone: ToneOption = False,
+    tone_file: ToneFileOption = None,
+    warm_up: Annotated[
+        bool, typer.Option("--warm-up", help="A reading a minute until the speed has settled, with the curve.")
+    ] = False,
+    every: Annotated[
+        float, typer.Option(metavar="SECONDS", help="With --warm-up: a reading so often; settled takes five.")
+    ] = 60.0,
     csv: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the speed of the settled part.")] = None,
     cameras: Annotated[bool, typer.Option("--cameras", help="List the cameras and end.")] = False,
     camera: CameraOption = None,
@@ -67,11 +80,14 @@ def live(
       strobe live
       strobe live http://192.0.2.7:8080/video --rpm 33 --mains 50
       strobe live clip.mp4 --pace 4 --json
+      strobe live --tone --band 0.2
+      strobe live --warm-up --rpm 33
       strobe live --cameras
 
     \b
-    Exit status: 0 measured, 2 wrong usage, 3 no figure of a settled part, 4
-    the camera cannot be read. The q key and Ctrl-C end a run in good order.
+    Exit status: 0 measured, 1 not settled with --warm-up, 2 wrong usage, 3 no
+    figure of a settled part, 4 the camera cannot be read. The q key and Ctrl-C
+    end a run in good order, with its reading; Ctrl-C once more breaks it off.
     """
     here: Surroundings = context.obj
 
@@ -91,15 +107,23 @@ def live(
                 "give --mains 50 or --mains 60"
             )
         options = live_options(rpm, dots, mains, lamp, band, kept.options)
-        opened = open_live_source(
-            source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
-        )
         _check_play(pace, for_s)
-        with LiveRun(opened, options, pace=pace if is_clip(source) else None, for_s=for_s) as run:
-            with ends_by_hand(run):
-                _follow(run, here, as_json=as_json)
-            outcome = run.outcome()
-        return end_of_run(outcome, here, as_json=as_json, csv=csv)
+        watch = None
+        if warm_up:
+            from strobe.live.warmup import WarmUpWatch
+
+            watch = WarmUpWatch(interval_s=every)
+        with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
+            opened = open_live_source(
+                source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
+            )
+            beside.begin(opened.facts.full_scale)
+            own_pace = pace if is_clip(source) else None
+            with LiveRun(opened, options, pace=own_pace, for_s=for_s, on_frame=beside.take) as run:
+                with ends_by_hand(run):
+                    _follow(run, here, beside, as_json=as_json, watch=watch)
+                outcome = run.outcome()
+        return _end(outcome, here, as_json=as_json, csv=csv, watch=watch)
 
     raise typer.Exit(settle(work, here, command="strobe live"))
 
@@ -168,9 +192,14 @@ def _parse_size(text: str | None) -> tuple[int, int] | None:
     return int(width), int(height)
 
 
-def _check_play(pace: float, for_s: float | None) -> None:
+def check_pace(pace: float) -> None:
+    """Raise `UsageError` for a pace that makes no sense."""
     if not 0 <= pace <= 1000:
         raise UsageError(f"--pace: {pace:g} is outside 0 to 1000")
+
+
+def _check_play(pace: float, for_s: float | None) -> None:
+    check_pace(pace)
     if for_s is not None and for_s <= 0:
         raise UsageError(f"--for: {for_s:g} s is not above 0")
 
@@ -186,38 +215,99 @@ def _list_cameras(here: Surroundings) -> ExitStatus:
     return ExitStatus.MEASURED if found else ExitStatus.UNREADABLE
 
 
-def _follow(run: LiveRun, here: Surroundings, *, as_json: bool) -> None:
+def handled(run: LiveRun, key: str, on_key: Callable[[str], object] | None = None) -> None:
+    """What a key does: q ends the run, others go to `on_key`."""
+    if key and key in "qQ":
+        run.stop()
+    elif key and on_key is not None:
+        on_key(key)
+
+
+def _follow(run: LiveRun, here: Surroundings, beside: Beside, *, as_json: bool, watch: WarmUpWatch | None) -> None:
+    told = _on_json(here, watch) if as_json else _on_lines(here, watch)
+    with ExitStack() as open_now:
+        if here.out.isatty() and not as_json:
+            from strobe.report.live import LiveScreen
+
+            told = _on_screen(open_now.enter_context(LiveScreen(here.out, color=not os.environ.get("NO_COLOR"))), watch)
+        for update in run:
+            made = None if watch is None else watch.take(update)
+            told(update, made)
+            handled(run, beside.tell(update, run))
+            if watch is not None and watch.result().settled_after_s is not None:
+                return
+
+
+def _on_json(here: Surroundings, watch: WarmUpWatch | None) -> Callable[[LiveUpdate, WarmReading | None], None]:
     import json
 
-    from strobe.report.live import LiveScreen
+    from strobe.live.warmup import WARM_UP_SCHEMA
 
-    if as_json:
-        for update in run:
-            write_line(here.out, json.dumps(update.to_dict(), allow_nan=False))
-        return
-    if not here.out.isatty():
-        said = None
-        for update in run:
-            line = (update.state, update.instruction, update.message)
-            if line != said:
-                figure = update.message
-                if update.deviation_percent is not None:
-                    figure = f"{update.deviation_percent:+.3f} %  {update.instruction}"
-                write_line(here.out, f"{update.time_s:7.1f} s  {update.state:<9}  {figure}"[:_LINE].rstrip())
-            said = line
-        return
-    with LiveScreen(here.out, color=not os.environ.get("NO_COLOR")) as screen:
-        for update in run:
+    def tell(update: LiveUpdate, made: WarmReading | None) -> None:
+        write_line(here.out, json.dumps(update.to_dict(), allow_nan=False))
+        if made is not None and watch is not None:
+            result = watch.result()
+            line = {
+                "schema": WARM_UP_SCHEMA,
+                "time_s": made.time_s,
+                "deviation_percent": made.deviation_percent,
+                "uncertainty_percent": made.uncertainty_percent,
+                "change_percent": result.change_percent,
+                "settled": result.settled_after_s is not None,
+            }
+            write_line(here.out, json.dumps(line, allow_nan=False))
+
+    return tell
+
+
+def _on_lines(here: Surroundings, watch: WarmUpWatch | None) -> Callable[[LiveUpdate, WarmReading | None], None]:
+    """For a pipe: a line whenever something new is to be said; with a warm-up watch, its readings."""
+    from strobe.report.warmup import interval_line
+
+    said: tuple[str, ...] = ()
+
+    def tell(update: LiveUpdate, made: WarmReading | None) -> None:
+        nonlocal said
+        if made is not None and watch is not None:
+            write_line(here.out, interval_line(made, watch.result()))
+        new = (update.state, update.instruction, update.message)
+        quiet = watch is not None and update.deviation_percent is not None
+        if new != said and not quiet:
+            figure = update.message
+            if update.deviation_percent is not None:
+                figure = f"{update.deviation_percent:+.3f} %  {update.instruction}"
+            write_line(here.out, f"{update.time_s:7.1f} s  {update.state:<9}  {figure}"[:_LINE].rstrip())
+        said = new
+
+    return tell
+
+
+def _on_screen(screen: LiveScreen, watch: WarmUpWatch | None) -> Callable[[LiveUpdate, WarmReading | None], None]:
+    from strobe.report.warmup import WarmUpCurve, warm_up_task
+
+    def tell(update: LiveUpdate, made: WarmReading | None) -> None:
+        if watch is None:
             screen.show(update)
+            return
+        result = watch.result()
+        words = "warming up" if update.deviation_percent is not None else None
+        curve = WarmUpCurve(result.readings, result.interval_s)
+        screen.show(update, task=warm_up_task(update, result), words=words, chart=curve)
+
+    return tell
 
 
-def end_of_run(outcome: LiveOutcome, here: Surroundings, *, as_json: bool, csv: Path | None = None) -> ExitStatus:
-    """Print the reading of the settled part, or why there is none."""
+def _end(
+    outcome: LiveOutcome, here: Surroundings, *, as_json: bool, csv: Path | None, watch: WarmUpWatch | None
+) -> ExitStatus:
+    """Print the reading of the settled part, or why there is none, and how a warm-up went."""
     from strobe.report import terminal
     from strobe.report.tables import json_line, write_csv
 
     if outcome.ended not in ("source", "time", "stopped"):
         write_line(here.err, f"strobe: {outcome.ended}")
+    if watch is not None and not as_json:
+        _print_warm_up(watch, here)
     result = outcome.measurement or outcome.refusal
     assert result is not None
     if as_json:
@@ -231,20 +321,40 @@ def end_of_run(outcome: LiveOutcome, here: Surroundings, *, as_json: bool, csv: 
         return ExitStatus.REFUSED
     if csv is not None:
         write_csv(outcome.measurement.series, csv)
+    if watch is not None and watch.result().settled_after_s is None:
+        return ExitStatus.OUTSIDE_LIMITS
     return ExitStatus.MEASURED
+
+
+def _print_warm_up(watch: WarmUpWatch, here: Surroundings) -> None:
+    from strobe.report.warmup import WarmUpCurve, settled_words
+
+    result = watch.result()
+    curve = WarmUpCurve(result.readings, result.interval_s)
+    plain = (getattr(here.out, "encoding", None) or "utf-8").lower().replace("-", "") != "utf8"
+    for line in curve.lines(width=_LINE, rows=_CURVE_ROWS, band_percent=0.1, plain=plain) if result.readings else []:
+        write_line(here.out, line.rstrip())
+    write_line(here.out, f"WARM-UP     {settled_words(result)}")
 
 
 @contextmanager
 def ends_by_hand(run: LiveRun, *, on_key: Callable[[str], None] | None = None) -> Iterator[None]:
-    """While this lasts, Ctrl-C and the q key end the run in good order; other keys go to `on_key`."""
+    """While this lasts, Ctrl-C and the q key end the run in good order; other keys go to `on_key`.
+
+    Ctrl-C once more breaks it off as anywhere else.
+    """
     import threading
+
+    def interrupted(*_: object) -> None:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        run.stop()
 
     with ExitStack() as undo:
         if threading.current_thread() is threading.main_thread():
-            before = signal.signal(signal.SIGINT, lambda *_: run.stop())
+            before = signal.signal(signal.SIGINT, interrupted)
             undo.callback(signal.signal, signal.SIGINT, before)
         if sys.stdin is not None and sys.stdin.isatty() and os.name == "posix":
-            undo.enter_context(_keys(lambda key: run.stop() if key in "qQ" else on_key and on_key(key)))
+            undo.enter_context(_keys(lambda key: handled(run, key, on_key)))
         yield
 
 

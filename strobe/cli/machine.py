@@ -57,8 +57,9 @@ def machine(
 def _make(path: Path, here: Surroundings) -> None:
     """Ask for everything that the kind of drive has, again where an answer makes no sense, and write the file."""
     from strobe.drive.machine import DRIVES, machine_toml, parse_machine
+    from strobe.files import write_whole
     from strobe.report.machine import QUESTIONS
-    from strobe.report.tables import check_target, write_whole
+    from strobe.report.tables import check_target
 
     if path.exists():
         raise UsageError(f"{path} is there already; change it by hand, or name another file")
@@ -80,7 +81,7 @@ def _make(path: Path, here: Surroundings) -> None:
             values = given
             break
     content = machine_toml(parse_machine(values)).encode()
-    write_whole(path, lambda file: file.write(content))
+    write_whole(path, content)
 
 
 def _ask(words: str, here: Surroundings) -> str:

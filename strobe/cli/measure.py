@@ -14,11 +14,15 @@ from strobe.cli.app import app
 from strobe.cli.clips import (
     CaptureRateOption,
     DotsOption,
+    HighSpotOption,
     LampOption,
     MachineOption,
     MainsOption,
+    RimOption,
     RpmOption,
+    check_rim,
     load_machine,
+    save_high_spot,
 )
 from strobe.cli.filing import (
     AfterOption,
@@ -65,6 +69,8 @@ class MeasureRequest:
     mirrored: bool
     view: str | None
     disc_mm: float | None
+    rim_mm: float | None
+    high_spot: Path | None
     as_json: bool
     csv: Path | None
     plot: Path | None
@@ -79,6 +85,7 @@ class MeasureRequest:
     @property
     def measure_options(self) -> dict[str, Any]:
         """The keyword arguments of `strobe.measure`."""
+        rim_mm = check_rim(self.rim_mm, self.machine)
         return {
             "rpm": self.rpm,
             "dots": self.dots,
@@ -88,6 +95,7 @@ class MeasureRequest:
             "mirrored": self.mirrored,
             "view": self.view,
             "disc_mm": self.disc_mm,
+            **({} if rim_mm is None else {"rim_mm": rim_mm}),
             **self.kept.options,
         }
 
@@ -113,6 +121,8 @@ def measure(
         float | None,
         typer.Option(metavar="MM", help="Diameter of the paper disc, for its eccentricity in millimetres."),
     ] = None,
+    rim_mm: RimOption = None,
+    high_spot: HighSpotOption = None,
     camera: CameraOption = None,
     config: ConfigOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a clip and nothing else.")] = False,
@@ -153,6 +163,7 @@ def measure(
       strobe measure clip.mp4
       strobe measure clip.mp4 --rpm 45 --dots 160 --mains 60
       strobe measure above.mp4 --view disc --disc-mm 190
+      strobe measure clip.mp4 --rim-mm 305 --high-spot high.png
       strobe measure clip.mp4 --plot clip.png --csv clip.csv
       strobe measure before.mp4 after.mp4 --json
       strobe measure clips --workers 4 --json
@@ -180,6 +191,8 @@ def measure(
             mirrored=mirrored,
             view=parse_view(view),
             disc_mm=disc_mm,
+            rim_mm=rim_mm,
+            high_spot=high_spot,
             as_json=as_json,
             csv=csv,
             plot=plot,
@@ -200,6 +213,7 @@ def measure(
                     "mirrored": mirrored,
                     "view": view,
                     "disc_mm": disc_mm,
+                    "rim_mm": rim_mm,
                     "camera": camera,
                 },
             ),
@@ -241,10 +255,17 @@ def parse_lamp(text: str) -> str | float:
 def _check_targets(request: MeasureRequest) -> None:
     from strobe.report.handover_files import check_sheet_target
     from strobe.report.plot import check_suffix
+    from strobe.report.still import check_still_target
     from strobe.report.tables import check_target
 
     sources = {Path(clip).resolve() for clip in request.clips}
-    named = {"--csv": request.csv, "--plot": request.plot, "--sheet": request.sheet, "--table": request.table}
+    named = {
+        "--csv": request.csv,
+        "--plot": request.plot,
+        "--sheet": request.sheet,
+        "--high-spot": request.high_spot,
+        "--table": request.table,
+    }
     for option, path in named.items():
         if path is None:
             continue
@@ -258,6 +279,8 @@ def _check_targets(request: MeasureRequest) -> None:
         check_target(path, option=option)
     if request.plot is not None:
         check_suffix(request.plot)
+    if request.high_spot is not None:
+        check_still_target(request.high_spot)
     if request.sheet is not None:
         check_sheet_target(request.sheet, option="--sheet")
     options: dict[Path, str] = {}
@@ -317,11 +340,15 @@ def _finish(outcome: Outcome, request: MeasureRequest, here: Surroundings, *, ga
         tables.write_csv(measurement.series, request.csv)
     if request.plot is not None:
         write_plot(measurement, request.plot)
+    if request.high_spot is not None:
+        save_high_spot(measurement, request.high_spot, mirrored=request.mirrored)
     if request.sheet is not None:
         from strobe.report.handover import handover_of_clip
         from strobe.report.handover_files import write_sheet
 
-        write_sheet(handover_of_clip(measurement, limits=request.limits), request.sheet)
+        write_sheet(
+            handover_of_clip(measurement, limits=request.limits, conditions=request.filing.conditions), request.sheet
+        )
     if not request.filing.file(outcome.clip, measurement, here, aside=request.as_json):
         status = gravest(status, ExitStatus.UNREADABLE)
     return outcome, status

@@ -99,11 +99,7 @@ def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surrounding
     from strobe.render import render_clip, truth_path
 
     scene = scene_of(request)
-    try:
-        render_clip(scene, out, rng=np.random.default_rng(seed))
-    except BaseException:
-        out.unlink(missing_ok=True)
-        raise
+    render_clip(scene, out, rng=np.random.default_rng(seed))
     write_line(here.out, f"wrote {out} and {truth_path(out)}")
     return ExitStatus.MEASURED
 

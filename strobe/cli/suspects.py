@@ -10,13 +10,16 @@ import typer
 from strobe.cli.app import app
 from strobe.cli.clips import (
     DotsOption,
+    HighSpotOption,
     LampOption,
     MachineOption,
     MainsOption,
+    RimOption,
     RpmOption,
     clip_options,
     load_machine,
     measured,
+    save_high_spot,
 )
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 
@@ -35,19 +38,23 @@ def suspects(
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw speed, spectrum and turn map, .png or .svg.")
     ] = None,
+    rim_mm: RimOption = None,
+    high_spot: HighSpotOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
 ) -> None:
     """Tell which part makes the wobble, and what to check.
 
     CLIP is best 60 s long: belt and platter come round almost alike, and take
     9 to 16 turns to be told apart. With a description of the machine the answer
-    is surer, and the fault gets a size in millimetres.
+    is surer, and the fault gets a size in millimetres. How far the rim rises and
+    falls is told as well; with a bit of tape on it, where its high spot is.
 
     \b
     Examples:
       strobe suspects clip.mp4
       strobe suspects clip.mp4 --machine deck.toml
       strobe suspects clip.mp4 --machine deck.toml --plot clip.png
+      strobe suspects clip.mp4 --rim-mm 305 --high-spot high.png
 
     \b
     Exit status: 0 told, 2 wrong usage, 3 refused (no figure could be trusted),
@@ -63,6 +70,7 @@ def suspects(
         from strobe.drive.naming import reading_of, with_suspects
         from strobe.drive.regulation import find_events
         from strobe.report.plot import check_suffix, write_plot
+        from strobe.report.still import check_still_target
         from strobe.report.suspects import suspects_dict, suspects_text
         from strobe.report.tables import check_target
 
@@ -70,7 +78,10 @@ def suspects(
         if plot is not None:
             check_target(plot, option="--plot")
             check_suffix(plot)
-        done, status = measured([clip], clip_options(rpm, dots, mains, lamp, described), here, as_json=as_json)
+        if high_spot is not None:
+            check_still_target(high_spot)
+        options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm)
+        done, status = measured([clip], options, here, as_json=as_json)
         for measurement in done:
             diagnosis = diagnose(reading_of(measurement), described)
             if as_json:
@@ -82,6 +93,8 @@ def suspects(
                 say(here.out, suspects_text(measurement, diagnosis, machine=described, turns=turns, events=events))
             if plot is not None:
                 write_plot(with_suspects(measurement, diagnosis), plot)
+            if high_spot is not None:
+                save_high_spot(measurement, high_spot)
         return status
 
     raise typer.Exit(settle(work, here, command="strobe suspects"))

@@ -4,24 +4,29 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import asdict, replace
+import sys
+from contextlib import ExitStack
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
 from strobe.cli.clips import DotsOption, LampOption, MainsOption
+from strobe.cli.filing import JobOption, LogOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.cli.live import ends_by_hand, live_options, open_live_source
+from strobe.cli.live import check_pace, ends_by_hand, handled, live_options, open_live_source
 from strobe.console import ExitStatus, Surroundings, settle, write_line
-from strobe.errors import UsageError
 
 if TYPE_CHECKING:
     from strobe.live import LiveRun
     from strobe.live.trim import Found, TrimReport, TrimRun
 
 __all__ = ["trim"]
+
+_REPAIR = "speeds trimmed"
 
 
 @app.command("trim")
@@ -40,21 +45,28 @@ def trim(
     pace: Annotated[
         float, typer.Option(metavar="FACTOR", help="A clip only: play it so many times faster; 0 for every picture.")
     ] = 1.0,
+    show: ShowOption = False,
+    tone: ToneOption = False,
+    tone_file: ToneFileOption = None,
     keep: Annotated[Path | None, typer.Option(metavar="FILE", help="Write as found and as left, as JSON.")] = None,
+    job: JobOption = None,
+    log: LogOption = None,
     camera: CameraOption = None,
     config: ConfigOption = None,
 ) -> None:
     """Guide through a trim: 33 1/3, 45, and 33 1/3 again.
 
-    Tells the cautions, then asks for one step after the other, until both
-    speeds are inside the band; at last the range of the pitch control. The
-    space bar says that a step is done, q ends the run. Prints as found and as
-    left for each speed.
+    Tells the cautions, then asks for one step after the other: pitch control
+    to its centre, warm-up, both speeds as found, then trimming, until both are
+    inside the band; at last the range of the pitch control. The space bar says
+    that a step is done, s leaves one out, q ends the run. Prints as found and
+    as left for each speed; with --job their readings are filed.
 
     \b
     Examples:
-      strobe trim
-      strobe trim http://192.0.2.7:8080/video --band 0.2 --keep deck.json
+      strobe trim --tone
+      strobe trim http://192.0.2.7:8080/video --mains 50 --keep deck.json
+      strobe trim --band 0.2 --job "deck 12"
 
     \b
     Exit status: 0 both speeds left inside, 1 not, 2 wrong usage, 4 the camera
@@ -63,58 +75,111 @@ def trim(
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:
+        from strobe.files import write_whole
         from strobe.live import LiveRun
         from strobe.live.sources import is_clip
         from strobe.live.trim import CAUTIONS, TrimRun
         from strobe.report.tables import check_target
 
-        if not 0 <= pace <= 1000:
-            raise UsageError(f"--pace: {pace:g} is outside 0 to 1000")
+        check_pace(pace)
         if keep is not None:
             check_target(keep, option="--keep")
+        if job is not None:
+            from strobe.bench import open_log
+
+            with open_log(log, must_exist=True) as kept_log:
+                kept_log.check_open(job)
         options = live_options(None, dots, mains, lamp, band, load_kept_values(config, camera).options)
         for line in CAUTIONS:
             _wrapped(here, f"CAUTION  {line}")
-        opened = open_live_source(source, here, mirrored=mirrored)
+        if here.out.isatty() and sys.stdin is not None and sys.stdin.isatty():
+            _wrapped(here, "Press Enter once this is understood; Ctrl-C ends.")
+            sys.stdin.readline()
         steps = TrimRun(band)
-        with LiveRun(opened, options, pace=pace if is_clip(source) else None) as run:
-            _guide(run, steps, here, sorted(done_at or []))
+        with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
+            opened = open_live_source(source, here, mirrored=mirrored)
+            beside.begin(opened.facts.full_scale)
+            with LiveRun(opened, options, pace=pace if is_clip(source) else None, on_frame=beside.take) as run:
+                _guide(run, steps, here, beside, sorted(done_at or []), filed=job is not None)
         report = steps.report()
         _print(report, here)
         if keep is not None:
-            keep.write_text(json.dumps(asdict(report), indent=1) + "\n", encoding="utf-8")
+            write_whole(keep, (json.dumps(asdict(report), indent=1) + "\n").encode())
+        if job is not None:
+            _file(steps, job, log, here)
         return ExitStatus.MEASURED if report.inside else ExitStatus.OUTSIDE_LIMITS
 
     raise typer.Exit(settle(work, here, command="strobe trim"))
 
 
-def _guide(run: LiveRun, steps: TrimRun, here: Surroundings, done_at: list[float]) -> None:
+def _guide(
+    run: LiveRun, steps: TrimRun, here: Surroundings, beside: Beside, done_at: list[float], *, filed: bool
+) -> None:
     from strobe.report.live import LiveScreen
+    from strobe.report.warmup import warm_up_task
 
     pressed: list[str] = []
-    screen = LiveScreen(here.out, color=not os.environ.get("NO_COLOR")) if here.out.isatty() else None
-    said, why = "", ""
-    with ends_by_hand(run, on_key=pressed.append):
-        if screen is not None:
-            screen.__enter__()
-        try:
-            for update in run:
-                steps.take(update)
-                if done_at and update.time_s >= done_at[0]:
-                    done_at.pop(0)
-                    pressed.append(" ")
-                if " " in pressed:
-                    why = steps.done()
-                    pressed.clear()
-                asks = f"{why} {steps.asks}".strip()
-                if screen is not None:
-                    screen.show(replace(update, message=asks))
-                elif asks != said:
-                    _wrapped(here, f"{update.time_s:7.1f} s  {asks}")
-                said = asks
-        finally:
+    said = ""
+    with ExitStack() as open_now:
+        open_now.enter_context(ends_by_hand(run, on_key=pressed.append))
+        screen = None
+        if here.out.isatty():
+            screen = open_now.enter_context(LiveScreen(here.out, color=not os.environ.get("NO_COLOR")))
+        why = ""
+        for update in run:
+            steps.take(update)
+            handled(run, beside.tell(update, run), pressed.append)
+            if done_at and update.time_s >= done_at[0]:
+                done_at.pop(0)
+                pressed.append(" ")
+            if pressed:
+                why = _answered(pressed, steps, run, filed=filed)
+            asks = f"{why} {steps.asks}".strip()
             if screen is not None:
-                screen.__exit__(None, None, None)
+                about = f" {warm_up_task(update, steps.warm_up)}" if steps.step == "warm-up" else ""
+                screen.show(update, task=asks + about)
+            elif asks != said:
+                _wrapped(here, f"{update.time_s:7.1f} s  {asks}")
+            said = asks
+
+
+def _answered(pressed: list[str], steps: TrimRun, run: LiveRun, *, filed: bool) -> str:
+    """What the keys that were pressed do: why a step is not done, or nothing."""
+    why = ""
+    if " " in pressed:
+        why = steps.refuses()
+        reading = run.follower.reading_now() if filed and steps.keeps_reading and not why else None
+        if filed and steps.keeps_reading and not why and reading is None:
+            why = "Not yet: the full reading that is to be filed takes a few seconds more."
+        why = why or steps.done(reading)
+    elif "s" in pressed or "S" in pressed:
+        why = steps.leave_out()
+    pressed.clear()
+    return why
+
+
+def _file(steps: TrimRun, job: str, log: Path | None, here: Surroundings) -> None:
+    """File the full readings: as found before, as left after the repair that the trim is."""
+    from hashlib import sha256
+
+    from strobe.bench import open_log
+    from strobe.bench.records import Conditions
+
+    with open_log(log, must_exist=True) as kept:
+        for left, one in steps.measured:
+            content = json.dumps([one.to_dict(), one.series.deviation_percent.tolist()])
+            filed = kept.file_reading(
+                job,
+                one,
+                clip_sha256=sha256(content.encode()).hexdigest(),
+                after=_REPAIR if left else None,
+                conditions=Conditions(pitch="centre"),
+                settings={"live": True},
+            )
+            what = "as left" if left else "as found"
+            write_line(here.out, f"FILED       reading {filed.number} in job {job}, {what}")
+        if not steps.measured:
+            write_line(here.err, "strobe: nothing was filed: no step was done with a full reading")
 
 
 def _print(report: TrimReport, here: Surroundings) -> None:
@@ -131,6 +196,8 @@ def _print(report: TrimReport, here: Surroundings) -> None:
             write_line(here.out, line(label, one))
     for one in report.pitch_range:
         write_line(here.out, line("PITCH STOP", one))
+    if report.settled_after_s is not None:
+        write_line(here.out, f"{'WARM-UP':<12}settled after {report.settled_after_s / 60:.0f} min")
     rounds = "one round" if report.rounds == 1 else f"{report.rounds} rounds"
     end = "both speeds are inside" if report.inside else "not both speeds are inside"
     write_line(here.out, f"{'RESULT':<12}{end}, after {rounds}")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from strobe import files
 from strobe.configuration.rules import CAMERA_KEYS, KEYS, NO_CAMERA, is_camera_name, known_keys, must, rule_of
 from strobe.errors import UsageError
 
@@ -160,7 +160,7 @@ def settings_of(configuration: Configuration) -> tuple[Setting, ...]:
     """Every key with its value and the line where it stands, set ones and unset ones."""
     text = read_text(configuration.path) or ""
     keys = [*KEYS, *(f"cameras.{name}.{key}" for name in configuration.cameras for key in CAMERA_KEYS)]
-    table = tomllib.loads(text)
+    table = files.toml_table(text)
     found = []
     for key in keys:
         value = look_up(table, key.split("."))
@@ -173,7 +173,7 @@ def settings_of(configuration: Configuration) -> tuple[Setting, ...]:
 def read_text(path: Path) -> str | None:
     """The text of the file; None where there is none."""
     try:
-        return path.read_text(encoding="utf-8")
+        return files.read_text(path)
     except FileNotFoundError:
         return None
     except UnicodeDecodeError as error:
@@ -185,8 +185,8 @@ def read_text(path: Path) -> str | None:
 def checked(path: Path, text: str) -> Configuration:
     """The values in `text`, every one held against its rule."""
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        table = files.toml_table(text)
+    except ValueError as error:
         raise UsageError(f"{path} is not valid TOML: {error}. Correct that place, or rename the file") from error
 
     def value_at(*keys: str) -> Any:
@@ -260,7 +260,7 @@ def _line_of(text: str, keys: tuple[str, ...] | list[str]) -> int:
     """
     lines = text.splitlines()
     for count in range(1, len(lines) + 1):
-        with suppress(tomllib.TOMLDecodeError):
-            if look_up(tomllib.loads("\n".join(lines[:count])), keys) is not None:
+        with suppress(ValueError):
+            if look_up(files.toml_table("\n".join(lines[:count])), keys) is not None:
                 return count
     return len(lines)

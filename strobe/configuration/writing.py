@@ -5,7 +5,6 @@ A crash leaves either the old file or the new one, both whole.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from strobe.configuration.reading import (
 )
 from strobe.configuration.rules import check_camera_name, rule_of
 from strobe.errors import UsageError
+from strobe.files import whole_file
 
 __all__ = ["keep_camera", "set_value", "unset_value"]
 
@@ -121,18 +121,9 @@ def _write_whole(path: Path, text: str) -> None:
     target = path.resolve()
     if target.exists() and not target.is_file():
         raise UsageError(f"{path} is not an ordinary file; name another with --config or {ENVIRONMENT_VARIABLE}")
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            with part.open("w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            if target.exists():
-                part.chmod(target.stat().st_mode & 0o777)
-            os.replace(part, target)
-        finally:
-            part.unlink(missing_ok=True)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(target, lasting=True) as part:
+            part.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise UsageError(f"{path} cannot be written: {error.strerror or error}") from error

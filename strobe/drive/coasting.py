@@ -14,9 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from strobe.errors import UsageError
+from strobe.errors import Refused, UsageError
 
 __all__ = ["Coast", "fit_coast"]
+
+_LONGER = "Take belt or idler off, spin the platter by hand, and film it slowing down for 40 seconds or longer."
 
 LEAST_SAMPLES = 60
 LEAST_TURNS = 4.0
@@ -83,22 +85,28 @@ def fit_coast(time_s: ArrayLike, angle_rev: ArrayLike) -> Coast:
 
     Raises
     ------
+    Refused
+        ``too-short`` for fewer than 4 turns, few samples, or a speed that does not fall by 15 % or more.
     UsageError
-        For fewer than 4 turns, a speed that does not fall by 15 % or more, or values that are not finite.
+        For values that are not finite, or times that don't grow.
     """
     time, angle = np.asarray(time_s, dtype=np.float64), np.asarray(angle_rev, dtype=np.float64)
-    if time.ndim != 1 or time.shape != angle.shape or time.size < LEAST_SAMPLES:
-        raise UsageError(f"coast: {time.size} samples are too few; {LEAST_SAMPLES} are the least")
+    if time.ndim != 1 or time.shape != angle.shape:
+        raise UsageError(f"coast: times {time.shape} and angles {angle.shape} must be one row each, of one length")
+    if time.size < LEAST_SAMPLES:
+        raise Refused("too-short", f"{time.size} samples are too few; {LEAST_SAMPLES} are the least.", _LONGER)
     if not (np.all(np.isfinite(time)) and np.all(np.isfinite(angle)) and np.all(np.diff(time) > 0)):
         raise UsageError("coast: times and angles must be finite, and the times growing")
     time, angle = time - time[0], angle - angle[0]
     if angle[-1] < LEAST_TURNS:
-        raise UsageError(f"coast: {angle[-1]:.1f} turns are too few to see what repeats; {LEAST_TURNS:g} are the least")
+        raise Refused(
+            "too-short",
+            f"{angle[-1]:.1f} turns are too few to see what repeats; {LEAST_TURNS:g} are the least.",
+            _LONGER,
+        )
     law = _start(time, angle)
     if not (law[1] > 0 and _speed(law, time[-1]) < (1 - LEAST_FALL) * law[1]):
-        raise UsageError(
-            "coast: the platter hardly slows down in this clip; take belt or idler off, and film for longer"
-        )
+        raise Refused("too-short", "The platter hardly slows down in this clip.", _LONGER)
     law, waves, covariance = _fitted(time, angle, law)
     return _result(time, law, waves, covariance)
 

@@ -23,7 +23,6 @@ Diameters are bare ones, without the belt; lengths in mm. A file for a belt driv
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -31,6 +30,7 @@ from typing import Any
 from strobe.drive.belts import belt_length_mm, spindle_distance_mm
 from strobe.errors import UsageError
 from strobe.figures.rings import parse_rpm
+from strobe.files import read_text, toml_table
 
 __all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read_machine"]
 
@@ -99,6 +99,11 @@ class Machine:
     dots: tuple[int, ...] = ()
     sprung: bool | None = None
     bounce_hz: float | None = None
+
+    @property
+    def rim_driven(self) -> bool:
+        """Whether belt or idler runs on the platter's own rim."""
+        return self.drive != "direct" and self.driven_mm is not None and self.driven_mm == self.platter_mm
 
     @property
     def belt_mm(self) -> float:
@@ -175,18 +180,18 @@ def read_machine(path: str | Path) -> Machine:
         If the file cannot be read, is not TOML, or says something that makes no sense.
     """
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        text = read_text(Path(path))
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not a text file"
         raise UsageError(
             f"machine: cannot read {path}: {reason}; make one with: strobe machine {path} --new"
         ) from error
     try:
-        return parse_machine(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"machine: {path} is not a machine file: {error}") from error
+        return parse_machine(toml_table(text))
     except UsageError as error:
         raise UsageError(f"{error} (in {path})") from error
+    except ValueError as error:
+        raise UsageError(f"machine: {path} is not a machine file: {error}") from error
 
 
 def parse_machine(values: dict[str, Any]) -> Machine:

@@ -15,15 +15,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import UsageError
 from strobe.figures.results import SpeedSeries
+from strobe.measurement import RingShare
 
-__all__ = ["ORDERS", "Filmed", "RingPart", "locked_amplitude", "separate_ring"]
+__all__ = ["ORDERS", "Filmed", "RingPart", "as_filmed", "locked_amplitude", "separate_ring"]
 
 ORDERS = (1, 2, 3, 4)
 FEWEST_TURNS = 3
@@ -33,11 +34,15 @@ _COVERAGE = 1.96
 
 @dataclass(frozen=True, eq=False)
 class Filmed:
-    """A clip's speed, the moment that the mark passed the camera, and how well that moment is known (95 %)."""
+    """A clip's speed, the moment that the mark passed the camera, and how well that moment is known (95 %).
+
+    `feigned_percent` is what may be left once a turn of what runout does to the picture (95 %).
+    """
 
     series: SpeedSeries
     mark_s: float
     mark_uncertainty_s: float = 0.0
+    feigned_percent: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -57,6 +62,17 @@ class RingPart:
     def ring_mm(self, radius_mm: float) -> float:
         """How far the dots are off centre, for once a turn: e / R of the ring part."""
         return self.ring_percent / 100 * radius_mm
+
+
+def as_filmed(series: SpeedSeries, ring: RingShare | None) -> SpeedSeries:
+    """A clip's speed with what its dots off centre were found to add put back, as two clips need it.
+
+    What runout does to the picture of the row stays off: it differs from place to place and is no part of either.
+    """
+    if ring is None:
+        return series
+    turn = 2 * np.pi * series.angle_rev + math.radians(ring.dots_phase_deg)
+    return replace(series, deviation_percent=series.deviation_percent + ring.dots_percent * np.cos(turn))
 
 
 def separate_ring(
@@ -123,7 +139,7 @@ def locked_amplitude(filmed: Filmed, order: int) -> tuple[complex, float]:
     rate = float(series.angle_rev[-1] - series.angle_rev[0]) / float(series.time_s[-1] - series.time_s[0])
     by_mark = abs(mean) * 2 * math.pi * order * rate * filmed.mark_uncertainty_s
     wide = _COVERAGE + 2.37 / (turns - 1)
-    return mean, math.hypot(wide * scatter, by_mark)
+    return mean, math.hypot(wide * scatter, by_mark, filmed.feigned_percent if order == 1 else 0.0)
 
 
 def _in_turn(

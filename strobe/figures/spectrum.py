@@ -71,10 +71,11 @@ class Floor:
 
     def at(self, frequency_hz: Array) -> Array:
         """Level at any frequencies above 0 Hz."""
-        start = self.frequency_hz[1]
+        second = min(1, self.frequency_hz.size - 1)
+        start = self.frequency_hz[second]
         level = np.exp(np.interp(frequency_hz, self.frequency_hz, np.log(self.level_rev2)))
         below = frequency_hz < start
-        level[below] = self.level_rev2[1] * (frequency_hz[below] / start) ** self.low_slope
+        level[below] = self.level_rev2[second] * (frequency_hz[below] / start) ** self.low_slope
         return np.asarray(level)
 
     def certainty(self, frequency_hz: Array) -> Array:
@@ -121,7 +122,7 @@ def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, ski
     for skip in skip_hz:
         used &= np.abs(bins - skip) > _HOLE_BINS * width
 
-    place = _places(1 + int(TOP_SHARE * (bins.size - 1)))
+    place = _places(max(2, 1 + int(TOP_SHARE * (bins.size - 1))))
     offset = np.arange(-_FLOOR_REACH_BINS, _FLOOR_REACH_BINS + 1)
     around = np.maximum(place, _FLOOR_REACH_BINS + 2)[:, np.newaxis] + offset
     valid = (around < bins.size) & (np.abs(around - place[:, np.newaxis]) > _OWN_BINS)
@@ -163,7 +164,7 @@ def spectral_floor(residual_rev: Array, step_s: float, *, noise_rev2: float, ski
         crest=np.maximum(crest / np.maximum(level, white), 1.0),
         freedom=np.maximum(count / scatter, 1.0),
         tilt=np.sqrt(scatter * lever),
-        low_slope=float(np.clip(slope[1], -2.0, 0.0)),
+        low_slope=float(np.clip(slope[min(1, slope.size - 1)], -2.0, 0.0)),
         white_rev2=white,
         white_excess_rev2=max(0.0, spectral * max(0.0, 1 - 2 * sigma) - noise_rev2),
     )
@@ -183,7 +184,7 @@ def _masked_median(value: Array, valid: NDArray[np.bool_]) -> Array:
     count = valid.sum(axis=-1)
     ordered = np.sort(np.where(valid, value, np.inf), axis=-1)
     lower = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., np.newaxis], axis=-1)
-    upper = np.take_along_axis(ordered, np.minimum(count // 2, count.max() - 1)[..., np.newaxis], axis=-1)
+    upper = np.take_along_axis(ordered, np.minimum(count // 2, value.shape[-1] - 1)[..., np.newaxis], axis=-1)
     return np.where(count > 0, 0.5 * (lower + upper)[..., 0], 0.0)
 
 

@@ -7,14 +7,15 @@ turn. While such means stay alike, more of them are taken together.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.live.records import Lock
-from strobe.phase import CoarseLine, TimeBase, find_line, read_line
+from strobe.phase import CoarseLine, TimeBase, read_line
 
-__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_hz", "line_now"]
+__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_cycles", "lamp_hz"]
 
 MOST_TURNS = 8
 _END_S = 0.1
@@ -25,7 +26,6 @@ _UNKNOWN_PERCENT = 0.05
 """What wobble that is not tied to the turn may do to the mean of one turn, as long as too few are seen."""
 _CUT_FLASH_DOTS = 0.02
 """What a flash that is cut by the shutter's edge leaves at an end, 1-sigma (seen on rendered clips)."""
-_NOW_S, _SPAN = 1.2, 0.06
 _SAME_CADENCE = 0.005
 
 
@@ -48,21 +48,6 @@ class Figure:
     changing: bool
     noise_dots: float
     spread_percent: float | None
-
-
-def line_now(amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock, expected_hz: float) -> CoarseLine | None:
-    """Where the line lies in the newest second, and how well the dots follow it; None with too few frames."""
-    recent = time.time_s > time.time_s[-1] - _NOW_S
-    if np.count_nonzero(recent) < 12:
-        return None
-    return find_line(
-        amplitude[recent],
-        time.time_s[recent],
-        interval_s=time.interval_s,
-        expected_hz=expected_hz,
-        span=_SPAN,
-        lamp_cycles=None if lock.line == "camera" else _lamp_cycles(lock, time, recent),
-    )
 
 
 def figure_of(
@@ -99,7 +84,7 @@ def figure_of(
         interval_s=time.interval_s,
         kind=lock.line,
         coarse=CoarseLine(near_hz, 1.0),
-        lamp_cycles=_lamp_cycles(lock, time),
+        lamp_cycles=lamp_cycles(lock, time),
         flash=lock.flash,
         height=lock.sweep_place,
     )
@@ -166,9 +151,7 @@ def lamp_hz(lock: Lock, time: TimeBase) -> float | None:
     return lock.lamp_hz * better if abs(better - 1) < _SAME_CADENCE else lock.lamp_hz
 
 
-def _lamp_cycles(
-    lock: Lock, time: TimeBase, frames: NDArray[np.bool_] | slice = slice(None)
-) -> NDArray[np.float64] | None:
+def lamp_cycles(lock: Lock, time: TimeBase, frames: NDArray[Any] | slice = slice(None)) -> NDArray[np.float64] | None:
     rate = lamp_hz(lock, time)
     return None if rate is None else np.asarray(rate * time.time_s[frames], np.float64)
 

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from strobe.capture import Frame, SourceFacts
 from strobe.errors import Refused
 from strobe.figures.rings import nearest_nominal_rpm
-from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz, line_now
+from strobe.live.course import Course
+from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz
 from strobe.live.instruct import instruction_for
 from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, measure_frames, recognise, times_of
 from strobe.live.records import LiveOptions, LiveUpdate, Lock, State
@@ -33,9 +34,7 @@ _KEPT_S, _CLOCK_S, _SPREADS_S = 90.0, 30.0, 60.0
 _LONGEST_GAP_S = 0.6
 _TRY_S, _CHECK_S = 0.5, 5.0
 _TRY_LONGEST_S, _CHECK_LONGEST_S = 4.2, 12.0
-_SLEW_PERCENT_PER_S, _SLEWS = 7.0, 2
-_FARTHEST_PERCENT = 12.5
-_COHERENT, _INCOHERENT = 0.4, 3
+_ENOUGH_FRAMES = LEAST_FRAMES + 10
 _STEADY_TURNS = 2
 _LEAST_TURN = 0.85
 _SAME_RING = 0.1
@@ -43,6 +42,11 @@ _HELD_UP_S = 0.5
 _COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
 _CONTRADICTIONS = 2
 _FEWEST_TURNS_KEPT = 2.1
+_FEWEST_FRAMES = 24
+_ENDS = {
+    "too fast": "The speed changes fast; it is read again once it runs evenly.",
+    "not followed": "The dots can't be followed: the platter may be stopping, or the light has changed.",
+}
 
 
 class Follower:
@@ -63,17 +67,20 @@ class Follower:
         self._sight = Sight(facts)
         self._seen: deque[FrameReading] = deque()
         self._stamps: deque[float] = deque()
-        self._rates: deque[tuple[float, float]] = deque()
+        self._course = Course()
+        self._fast_s = -np.inf
+        self._confirmed = False
         self._lock: Lock | None = None
         self._since_s = 0.0
         self._even_from_s = np.inf
         self._last_s: float | None = None
+        self._shape: tuple[int, ...] | None = None
         self._updated_s = -np.inf
         self._asked_s = -np.inf
         self._asked: tuple[Future[Recognised], PatternReader, float, float] | None = None
         self._ring: tuple[float, int] | None = None
         self._why = ""
-        self._slews = self._incoherent = self._contradictions = 0
+        self._contradictions = 0
         self._had_figure = False
         self._kept: tuple[PatternReader, list[FrameReading], Lock | None] | None = None
         self._spreads: deque[tuple[float, float]] = deque()
@@ -87,13 +94,22 @@ class Follower:
         return self._lock
 
     @property
-    def reader(self) -> PatternReader | None:
-        """What reads the rows now."""
-        return self._sight.reader
+    def outlines(self) -> tuple[NDArray[np.float64], ...]:
+        """Around each row in sight a closed line (points, 2) of places (right, down) in pixels; the read one first."""
+        reader = self._sight.reader
+        if reader is None or not self._sight.in_sight:
+            return ()
+        found = list(reader.outlines)
+        return (found.pop(self._sight.row), *found)
 
     def take(self, frame: Frame) -> LiveUpdate | None:
         """Take the next frame; an update when one is due."""
         now = frame.time_s
+        if now == self._last_s:
+            return None
+        if self._shape not in (None, frame.luma.shape):
+            self._resized(frame)
+        self._shape = frame.luma.shape
         if self._last_s is not None and not 0 < now - self._last_s < _LONGEST_GAP_S:
             self._interrupt(now)
         self._last_s = now
@@ -141,6 +157,17 @@ class Follower:
         reader, frames, known = self._kept
         return measure_frames(reader, frames, self._facts, self._options, known=known)
 
+    def reading_now(self) -> Measurement | None:
+        """The full reading of what runs evenly now; None where that is too short, or shows no figure to be trusted."""
+        part = self._even_part()
+        if part is None:
+            return None
+        reader, frames, known = part
+        try:
+            return measure_frames(reader, frames, self._facts, self._options, known=known)
+        except Refused:
+            return None
+
     def _update(self, now: float) -> LiveUpdate:
         self._hear()
         if not self._sight.in_sight:
@@ -155,16 +182,25 @@ class Follower:
         if time is None:
             return self._blank("settling", now, "The first turn is still under way.")
         amplitude = self._amplitude(window, lock)
-        if not self._still_followed(amplitude, time, lock):
+        going = self._course.follow(amplitude, time, lock, now)
+        if going in _ENDS:
+            self._let_go(now, _ENDS[going])
             return self._blank("searching", now, self._why)
-        if time.duration_s < _LEAST_TURN * 60 / lock.nominal_rpm:
+        if going == "fast":
+            self._keep(until_s=now)
+            self._fast_s, self._even_from_s = now, np.inf
+            return self._blank("settling", now, "The speed changes fast; the figure is there one turn later.")
+        since_fast = time.time_s > self._fast_s
+        if not since_fast.all():
+            amplitude, time = amplitude[since_fast], time.only(np.flatnonzero(since_fast))
+        if time.time_s.size < _FEWEST_FRAMES or time.duration_s < _LEAST_TURN * 60 / lock.nominal_rpm:
             return self._blank("settling", now, "The first turn is still under way.")
-        near = float(np.mean([rate for at, rate in self._rates if at >= window[0].time_s] or [lock.dot_rate_hz]))
+        near = self._course.mean_rate_hz(float(time.time_s[0]), lock)
         usual = min((spread for _, spread in self._spreads), default=None)
         figure = figure_of(amplitude, time, lock, near, usual_spread_percent=usual)
         if figure is None:
             return self._blank("settling", now, "The first turn is still under way.")
-        return self._figure_update(now, lock, figure, window[0].time_s, lamp_hz(lock, time))
+        return self._figure_update(now, lock, figure, float(time.time_s[0]), lamp_hz(lock, time))
 
     def _figure_update(
         self, now: float, lock: Lock, figure: Figure, window_from_s: float, lamp: float | None
@@ -179,9 +215,14 @@ class Follower:
             if even - self._even_from_s > UPDATE_S:
                 self._keep(until_s=even)
             self._even_from_s = even
-        soon = lock.systematic_percent > _COARSE_PERCENT and lock.flash is not None
-        self._ask(now, _CHECK_SOON_S if soon else _CHECK_S, _CHECK_LONGEST_S)
-        steady = figure.turns >= _STEADY_TURNS and not figure.changing
+        if not self._confirmed or self._contradictions:
+            self._ask(now, _TRY_S, _TRY_LONGEST_S)
+        else:
+            soon = lock.systematic_percent > _COARSE_PERCENT and lock.flash is not None
+            self._ask(now, _CHECK_SOON_S if soon else _CHECK_S, _CHECK_LONGEST_S)
+        if self._contradictions:
+            return self._blank("searching", now, "Something else than before is seen; it is being counted again.")
+        steady = figure.turns >= _STEADY_TURNS and not figure.changing and self._confirmed
         band = max(self._options.band_percent, lock.systematic_percent)
         self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
         creep = None if lamp is None else 60 * (figure.dot_rate_hz - lamp)
@@ -223,6 +264,8 @@ class Follower:
         )
 
     def _remark(self, lock: Lock) -> str:
+        if not self._confirmed:
+            return f"Taken to run at {lock.nominal_rpm:.4g} rpm as before; that is being checked."
         if not self._sure:
             return f"Taken for {lock.nominal_rpm:.4g} rpm; give --rpm to be sure."
         if any(note.code == "lines-coincide" for note in lock.measurement.notes):
@@ -234,6 +277,24 @@ class Follower:
         self._stamps.clear()
         self._sight.break_off(now)
         self._begin_anew(now)
+        if self._last_s is not None and now < self._last_s:
+            # Times that run backwards: what was seen lies in the future now.
+            self._seen.clear()
+            self._updated_s = self._asked_s = -np.inf
+
+    def _resized(self, frame: Frame) -> None:
+        """The picture has another size: the rows have to be found anew."""
+        self._keep()
+        height, width = frame.luma.shape
+        turned = (height > width) != (self._facts.height > self._facts.width)
+        sweep = ("sideways" if height > width else "down") if turned else self._facts.sweep
+        self._facts = replace(self._facts, width=width, height=height, sweep=sweep)
+        self._sight = Sight(self._facts)
+        self._seen.clear()
+        self._interrupt(frame.time_s)
+        self._let_go(frame.time_s, "")
+        self._ring = None
+        self._sight.message = "The picture has another size now; the dots are looked for again."
 
     def _new_reader(self) -> None:
         reader = self._sight.reader
@@ -252,32 +313,36 @@ class Follower:
     def _begin_anew(self, time_s: float) -> None:
         self._keep(until_s=time_s)
         self._since_s, self._even_from_s = time_s, np.inf
-        self._slews = self._incoherent = 0
-        self._rates.clear()
+        self._course.restart()
+        self._confirmed = False
         self._asked = None
 
     def _let_go(self, now: float, why: str) -> None:
         """Forget what was recognised: it may be something else now."""
         self._begin_anew(now)
         self._lock, self._why, self._sure = None, why, False
+        self._contradictions = 0
         self._spreads.clear()
 
     def _keep(self, until_s: float = np.inf) -> None:
-        """Keep the even part that ends here, unless the one that is kept is longer by far."""
+        """Keep the even part that ends here, unless it is too short."""
+        self._kept = self._even_part(until_s) or self._kept
+
+    def _even_part(self, until_s: float = np.inf) -> tuple[PatternReader, list[FrameReading], Lock | None] | None:
         reader, lock = self._sight.reader, self._lock
         if reader is None or lock is None or not np.isfinite(self._even_from_s):
-            return
+            return None
         part = [one for one in self._seen if self._even_from_s <= one.time_s < until_s]
         if len(part) < LEAST_FRAMES or part[-1].time_s - part[0].time_s < _FEWEST_TURNS_KEPT * 60 / lock.nominal_rpm:
-            return
-        self._kept = (reader, part, lock if self._sure else None)
+            return None
+        return reader, part, lock if self._sure else None
 
     def _newest(self, from_s: float) -> list[FrameReading]:
         return list(takewhile(lambda one: one.time_s >= from_s, reversed(self._seen)))[::-1]
 
     def _time_of(self, window: list[FrameReading]) -> TimeBase | None:
         """Times of the frames of a window, from the cadence over all stamps that hang together."""
-        if len(window) < 24:
+        if len(window) < _FEWEST_FRAMES:
             return None
         stamps = np.array(self._stamps)
         base = times_of(stamps, self._facts)
@@ -285,44 +350,13 @@ class Follower:
         kept = np.flatnonzero(np.isin(stamps[base.used], wanted))
         inside = np.isin(wanted, stamps[base.used[kept]])
         window[:] = [one for one, there in zip(window, inside, strict=True) if there]
-        if kept.size < 24:
+        if kept.size < _FEWEST_FRAMES:
             return None
-        return replace(
-            base,
-            time_s=base.time_s[kept],
-            stamp_s=base.stamp_s[kept],
-            index=base.index[kept],
-            used=base.used[kept],
-            piece=base.piece[kept],
-        )
+        return base.only(kept)
 
     def _amplitude(self, window: list[FrameReading], lock: Lock) -> NDArray[np.complex128]:
         amplitude, _ = combine_blocks(np.array([one.rows[lock.row] for one in window]))
         return amplitude.conj() if lock.conjugate else amplitude
-
-    def _still_followed(self, amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock) -> bool:
-        """Whether the dots go on as before; lets go of the lock where they run away or can't be followed."""
-        now = self._updated_s
-        expected = self._rates[-1][1] if self._rates else lock.dot_rate_hz
-        line = line_now(amplitude, time, lock, expected)
-        if line is None:
-            return True
-        self._incoherent = self._incoherent + 1 if line.coherence < _COHERENT else 0
-        if self._rates:
-            before_s, before = self._rates[-1]
-            slew = 100 * abs(line.rate_hz / before - 1) / (now - before_s)
-            self._slews = self._slews + 1 if slew > _SLEW_PERCENT_PER_S else 0
-        self._rates.append((now, line.rate_hz))
-        while self._rates[0][0] < now - _CLOCK_S:
-            self._rates.popleft()
-        speed = line.rate_hz * 60 / lock.dots * lock.scale
-        if abs(100 * (speed / lock.nominal_rpm - 1)) > _FARTHEST_PERCENT or self._slews >= _SLEWS:
-            self._let_go(now, "The speed changes fast; it is read again once it runs evenly.")
-            return False
-        if self._incoherent >= _INCOHERENT:
-            self._let_go(now, "The dots can't be followed: the platter may be stopping, or the light has changed.")
-            return False
-        return True
 
     def _ask(self, now: float, every_s: float, longest_s: float) -> None:
         """Have the newest even frames read in full, beside the frames."""
@@ -331,6 +365,9 @@ class Follower:
             return
         even = self._since_s if self._lock is None or not np.isfinite(self._even_from_s) else self._even_from_s
         part = self._newest(max(even, now - longest_s))
+        if len(part) < _ENOUGH_FRAMES:
+            # A slow camera has to be watched for longer.
+            part = self._newest(even)[-_ENOUGH_FRAMES:]
         if len(part) < LEAST_FRAMES or part[-1].time_s - part[0].time_s < LEAST_S:
             return
         self._asked_s = now
@@ -362,6 +399,7 @@ class Follower:
             if self._lock is None:
                 self._since_s = from_s
             self._lock, self._why, self._contradictions = found.lock, "", 0
+            self._confirmed = True
             self._sure |= "nominal_rpm" not in found.lock.measurement.setup.assumed
             if self._sure:
                 self._ring = (found.lock.pitch_px, found.lock.dots)

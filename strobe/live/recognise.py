@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from strobe.capture import ClipFacts, ClipTally, SourceFacts
 from strobe.errors import Refused
+from strobe.live.arrivals import arrival_times
 from strobe.live.figure import figure_of
 from strobe.live.records import LiveOptions, Lock
 from strobe.measurement import Measurement, Note
@@ -19,16 +20,17 @@ from strobe.measuring.clock import CameraClock
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import ClipReading
 from strobe.measuring.refusals import not_turning
-from strobe.pattern import PatternReading
+from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base, measure_flash_rate
 
 __all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "recognise", "times_of"]
 
-LEAST_S, LEAST_FRAMES = 3.8, 110
+LEAST_S, LEAST_FRAMES = 3.8, 90
 _EVEN_PERCENT = 1.0
 _AGREE_PERCENT = 0.05
 _NOW_S = 1.2
+_STILL_DOTS = 0.02
 _HELD_UP_S = 0.02
 """By how much more the pictures may be held up at the end of a run than at its begin (95 %, seen on a busy machine)."""
 
@@ -60,11 +62,11 @@ def measure_frames(
     if known is not None:
         pattern = replace(pattern, rows=(pattern.rows[known.row],))
         options = replace(options, nominal_rpm=known.nominal_rpm, dots=known.dots)
+    pattern, time = _on_cadence(pattern, facts)
     measurement = _measured(pattern, facts, options)
     if facts.stamps != "arrival":
         return measurement
-    held_up = 100 * _HELD_UP_S / measurement.clip.duration_s
-    total = float(np.hypot(measurement.speed.uncertainty_percent, held_up))
+    total = float(np.hypot(measurement.speed.uncertainty_percent, 200 * time.interval_uncertainty))
     note = Note(
         "times-of-arrival", "The times are those at which pictures arrived; held up unevenly they bend the speed."
     )
@@ -90,14 +92,22 @@ def recognise(
     if ring is not None:
         pattern = replace(pattern, rows=(pattern.rows[ring[0]],))
         options = replace(options, dots=ring[1])
+    pattern, time = _on_cadence(pattern, facts)
     try:
         measurement = _measured(pattern, facts, options)
-        lock = _lock_on(pattern, measurement, facts, options)
+        lock = _lock_on(pattern, time, measurement, facts, options)
         return Recognised(lock if ring is None else replace(lock, row=ring[0]), None)
     except Refused as refusal:
         recent = pattern.only(np.flatnonzero(pattern.time_s > pattern.time_s[-1] - _NOW_S))
-        stands = not any(moves(row, recent) for row in recent.rows)
+        stands = not any(moves(row, recent) or _jumps(row) for row in recent.rows)
         return Recognised(None, not_turning() if stands else refusal)
+
+
+def _jumps(row: RowSeries) -> bool:
+    """Whether the dots take large steps from frame to frame, which no dots that stand still do."""
+    total = row.blocks.astype(np.complex128).sum(axis=1)
+    steps = np.angle(total[1:] * total[:-1].conj()) / (2 * np.pi)
+    return float(np.median(np.abs(steps))) > _STILL_DOTS
 
 
 def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions) -> Measurement:
@@ -132,12 +142,14 @@ def _as_clip(facts: SourceFacts) -> ClipFacts:
     )
 
 
-def _lock_on(pattern: PatternReading, measurement: Measurement, facts: SourceFacts, options: LiveOptions) -> Lock:
+def _lock_on(
+    pattern: PatternReading, time: TimeBase, measurement: Measurement, facts: SourceFacts, options: LiveOptions
+) -> Lock:
     _refuse_uneven(measurement)
     timing, setup = measurement.timing, measurement.setup
     row = int(np.argmin([abs(one.pitch_px - measurement.dot_pitch_px) for one in pattern.rows]))
-    time = times_of(pattern.time_s, facts)
-    pattern = pattern.only(time.used)
+    if facts.stamps != "arrival":
+        pattern = pattern.only(time.used)
     nominal_hz = options.lamp if not isinstance(options.lamp, str) else None
     if nominal_hz is None and setup.mains_hz is not None and options.lamp == "mains":
         nominal_hz = 2 * setup.mains_hz
@@ -215,11 +227,13 @@ def times_of(stamp_s: NDArray[np.float64], facts: SourceFacts) -> TimeBase:
 
     Lateness on a busy machine comes in runs, so that the cadence is trusted no better than its halves agree.
     """
-    base = fit_time_base(stamp_s, grid_s=facts.stamp_s if facts.stamps == "container" else 0.0)
     if facts.stamps != "arrival":
-        return base
-    if base.kind in ("pieces", "stamps"):
-        base = _kept(base, np.flatnonzero(np.diff(base.index, prepend=-1) > 0)).on_cadence()
+        return fit_time_base(stamp_s, grid_s=facts.stamp_s if facts.stamps == "container" else 0.0)
+    base = arrival_times(stamp_s)
+    if base is None:
+        base = fit_time_base(stamp_s)
+        if base.kind in ("pieces", "stamps"):
+            base = base.only(np.flatnonzero(np.diff(base.index, prepend=-1) > 0)).on_cadence()
     half = base.index.size // 2
     slopes = [float(np.polyfit(base.index[k], base.stamp_s[k], 1)[0]) for k in (slice(half), slice(half, None))]
     by_halves = abs(slopes[0] - slopes[1]) / 4 / base.interval_s
@@ -227,13 +241,9 @@ def times_of(stamp_s: NDArray[np.float64], facts: SourceFacts) -> TimeBase:
     return replace(base, interval_uncertainty=max(base.interval_uncertainty, by_halves, held_up))
 
 
-def _kept(base: TimeBase, frames: NDArray[np.int_]) -> TimeBase:
-    """The same times for some of the frames alone."""
-    return replace(
-        base,
-        time_s=base.time_s[frames],
-        stamp_s=base.stamp_s[frames],
-        index=base.index[frames],
-        used=base.used[frames],
-        piece=base.piece[frames],
-    )
+def _on_cadence(pattern: PatternReading, facts: SourceFacts) -> tuple[PatternReading, TimeBase]:
+    """Frames at their times on the cadence, where the stamps are only those of arrival; and these times."""
+    time = times_of(pattern.time_s, facts)
+    if facts.stamps == "arrival":
+        pattern = replace(pattern.only(time.used), time_s=time.time_s)
+    return pattern, time

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from strobe.measurement import Measurement, Refusal
 from strobe.phase import FlashRate
 
-__all__ = ["SCHEMA", "LiveOptions", "LiveOutcome", "LiveUpdate", "Lock", "State"]
+__all__ = ["SCHEMA", "LiveOptions", "LiveOutcome", "LiveUpdate", "Lock", "State", "WarmReading", "WarmUp"]
 
 SCHEMA = "strobe.live/1"
 State = Literal["searching", "settling", "steady", "lost"]
@@ -191,3 +191,39 @@ class LiveOutcome:
     frames: int
     skipped: int
     duration_s: float
+
+
+@dataclass(frozen=True)
+class WarmReading:
+    """Mean deviation of one interval that ended at `time_s`, and the half-width (95 %) of a figure in it."""
+
+    time_s: float
+    deviation_percent: float
+    uncertainty_percent: float
+    reference: str | None
+
+
+@dataclass(frozen=True)
+class WarmUp:
+    """How the speed came to rest.
+
+    Attributes
+    ----------
+    readings : tuple of WarmReading
+        One for each interval in which there was a figure.
+    interval_s, within_s : float
+        Length of an interval, and over how long the speed must have stayed alike.
+    limit_percent : float
+        How alike.
+    change_percent : float or None
+        By how much the readings of the last `within_s` differ; None as long as there are too few in a row.
+    settled_after_s : float or None
+        From the first figure until it had settled; None where it has not.
+    """
+
+    readings: tuple[WarmReading, ...]
+    interval_s: float
+    within_s: float
+    limit_percent: float
+    change_percent: float | None
+    settled_after_s: float | None

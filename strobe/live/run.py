@@ -13,18 +13,48 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
-from strobe.capture import Frame, FrameSource
+from strobe.capture import Camera, Frame, FrameSource
 from strobe.errors import ClipUnreadable, Refused
 from strobe.live.follower import UPDATE_S, Follower
 from strobe.live.records import LiveOptions, LiveOutcome, LiveUpdate
 from strobe.measurement import Refusal
 
-__all__ = ["LiveRun"]
+__all__ = ["Arrivals", "LiveRun"]
 
 _WAITING = 6
 _SILENCE_S = 0.4
+
+
+class Arrivals(Protocol):
+    """Hands on the frames of a source, and knows the time; another one may be put in where time is made up.
+
+    Attributes
+    ----------
+    ended : bool
+        Whether no more will come.
+    skipped : int
+        Frames left out because they came too fast.
+    fault : ClipUnreadable or None
+        What ended it.
+    """
+
+    ended: bool
+    skipped: int
+    fault: ClipUnreadable | None
+
+    def next(self, patience_s: float) -> tuple[Frame, float] | None:
+        """The next frame and when it came; None when none comes in time, or no more."""
+
+    def now_s(self) -> float:
+        """The time now."""
+
+    def stop(self) -> None:
+        """Take no more frames."""
+
+    def join(self) -> None:
+        """Wait until whatever runs beside has ended."""
 
 
 class LiveRun:
@@ -42,7 +72,10 @@ class LiveRun:
     for_s : float or None
         Ends after so many seconds of the source's time.
     on_frame : callable or None
-        Called with each frame, the newest update and the follower.
+        Called with each frame after it was read.
+    arrivals : Arrivals or None
+        Takes the place of the thread that takes frames off the source; full readings are then made at once, so that the
+        same arrivals give the same updates.
     """
 
     def __init__(
@@ -52,12 +85,14 @@ class LiveRun:
         *,
         pace: float | None = None,
         for_s: float | None = None,
-        on_frame: Callable[[Frame, LiveUpdate | None, Follower], None] | None = None,
+        on_frame: Callable[[Frame], None] | None = None,
+        arrivals: Arrivals | None = None,
     ) -> None:
         self._source, self._pace, self._for_s, self._on_frame = source, pace, for_s, on_frame
-        self._executor: Executor = _Inline() if pace == 0 else ThreadPoolExecutor(1, "strobe reading")
+        inline = pace == 0 or arrivals is not None
+        self._executor: Executor = _Inline() if inline else ThreadPoolExecutor(1, "strobe reading")
         self.follower = Follower(source.facts, options, self._executor)
-        self._pump = _Pump(source, pace)
+        self._arrivals: Arrivals = arrivals or _Pump(source, pace)
         self._stop = threading.Event()
         self._ended = "source"
         self._newest: LiveUpdate | None = None
@@ -76,38 +111,51 @@ class LiveRun:
 
     def close(self) -> None:
         """Let go of source and threads."""
-        self._pump.stop()
+        self._arrivals.stop()
         self._executor.shutdown(wait=True, cancel_futures=True)
         self._source.close()
-        self._pump.join()
+        self._arrivals.join()
 
     def __iter__(self) -> Iterator[LiveUpdate]:
         """Updates as they come."""
-        last_s, heard = 0.0, time.monotonic()
+        now_s = self._arrivals.now_s
+        last_s, heard = 0.0, now_s()
         while not self._stop.is_set():
-            item = self._pump.next(UPDATE_S if self._newest is None else _SILENCE_S)
+            item = self._arrivals.next(UPDATE_S if self._newest is None else _SILENCE_S)
             if item is None:
-                if self._pump.ended:
+                if self._arrivals.ended:
                     break
-                away_s = time.monotonic() - heard
+                away_s = now_s() - heard
                 if away_s > _SILENCE_S:
-                    yield self._keep(self.follower.waiting(last_s + away_s, "No pictures come from the camera."))
+                    yield self._keep(self.follower.waiting(last_s + away_s, self._why_silent()))
+                if self._for_s is not None and last_s + away_s >= self._for_s:
+                    self._ended = "time"
+                    return
                 continue
             frame, arrived_s = item
-            heard, last_s = time.monotonic(), frame.time_s
+            heard, last_s = now_s(), frame.time_s
             update = self.follower.take(frame)
             if update is not None:
-                latency_s = time.monotonic() - arrived_s
-                yield self._keep(replace(update, skipped=self._pump.skipped, latency_s=latency_s))
+                latency_s = now_s() - arrived_s
+                yield self._keep(replace(update, skipped=self._arrivals.skipped, latency_s=latency_s))
             if self._on_frame is not None:
-                self._on_frame(frame, self._newest, self.follower)
+                self._on_frame(frame)
             if self._for_s is not None and frame.time_s >= self._for_s:
                 self._ended = "time"
                 return
         if self._stop.is_set():
             self._ended = "stopped"
-        elif self._pump.fault is not None:
-            self._ended = str(self._pump.fault)
+        elif self._arrivals.fault is not None:
+            self._ended = str(self._arrivals.fault)
+        elif isinstance(self._source, Camera) and self._source.events():
+            self._ended = self._source.events()[-1].message
+
+    def _why_silent(self) -> str:
+        """Why no pictures come, as far as the source tells."""
+        events = self._source.events() if isinstance(self._source, Camera) else ()
+        if events and events[-1].kind in ("lost", "retry"):
+            return "No pictures come; the camera is being opened again."
+        return "No pictures come from the camera."
 
     def _keep(self, update: LiveUpdate) -> LiveUpdate:
         self._newest = update
@@ -125,7 +173,7 @@ class LiveRun:
             refusal=refusal,
             ended=self._ended,
             frames=self.follower.frames,
-            skipped=self._pump.skipped,
+            skipped=self._arrivals.skipped,
             duration_s=0.0 if self._newest is None else self._newest.time_s,
         )
 
@@ -160,6 +208,10 @@ class _Pump:
             if not self._waiting and not self.ended:
                 self._ready.wait(patience_s)
             return self._waiting.popleft() if self._waiting else None
+
+    def now_s(self) -> float:
+        """The time now."""
+        return time.monotonic()
 
     def stop(self) -> None:
         """Take no more frames."""

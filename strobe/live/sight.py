@@ -94,6 +94,7 @@ class Sight:
         self.since_s = time_s
         self._held = []
         self._sizes.clear()
+        self._looked_s = 0.0
 
     def _hold(self, frame: Frame) -> tuple[FrameReading, ...]:
         self._held.append(frame)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +15,6 @@ from strobe.figures.rings import bars_for, parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.budget import (
-    RING_OFF_CENTRE_PERCENT,
     SCALE_SHARE,
     components_with_budget,
     fluctuation_with_budget,
@@ -33,23 +32,36 @@ from strobe.measuring.disc import (
     weigh_rings,
 )
 from strobe.measuring.frametimes import frame_times
-from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, weigh
+from strobe.measuring.hypotheses import Hypothesis, check_coherence, choose, refuse_unusual_count, weigh
 from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.motion import moves, steadied
-from strobe.measuring.pace import question_pace, question_speed
+from strobe.measuring.pace import goes_with, question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
     not_turning,
     nothing_to_read,
+    refuse_too_short,
+    refuse_what_is_flat,
     refuse_what_shows_nothing,
     upright_unclear,
     wrong_mains,
 )
+from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import Lamp, gather
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.unevenness import uneven_dots
 from strobe.pattern import PatternReading
-from strobe.phase import CoarseLine, TimeBase, find_flicker, folded_hz, measure_flash_rate, read_line, shows_line
+from strobe.phase import (
+    CoarseLine,
+    FlashRate,
+    TimeBase,
+    combine_blocks,
+    find_flicker,
+    folded_hz,
+    measure_flash_rate,
+    read_line,
+    shows_line,
+)
 
 __all__ = ["check_options", "measure", "measure_reading"]
 
@@ -59,6 +71,9 @@ _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
 _MAINS_REACH = 0.005
+_DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.1, 255.0, 8, 0.5
+"""Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
+second harmonic that goes with it: soft light does not swing the dots so."""
 _USUAL_MAINS = 6.0
 """Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
@@ -74,6 +89,7 @@ def measure(
     mirrored: bool = False,
     view: str | None = None,
     disc_mm: float | None = None,
+    rim_mm: float | None = None,
     mains_default: float | None = None,
     camera_rate_error_ppm: float | None = None,
     camera_rate_uncertainty_ppm: float | None = None,
@@ -103,6 +119,8 @@ def measure(
         ring is seen more than half way round and counted.
     disc_mm : float or None
         Diameter of the paper disc, for its eccentricity in millimetres.
+    rim_mm : float or None
+        Diameter of the platter's rim at the dots, for its runout in millimetres; without it a usual one is taken.
     mains_default : float or None
         Mains frequency of the region, 50 or 60 Hz, that decides only where the clip can't.
     camera_rate_error_ppm, camera_rate_uncertainty_ppm : float or None
@@ -126,7 +144,7 @@ def measure(
     """
     nominal = None if rpm is None else parse_rpm(rpm)
     check_options(dots, mains, lamp, capture_rate_hz, mains_default)
-    _check_view(view, disc_mm)
+    _check_view(view, disc_mm, rim_mm)
     clock = CameraClock.of(camera_rate_error_ppm, camera_rate_uncertainty_ppm)
     return measure_reading(
         read_clip(path, mirrored=mirrored, view=view, progress=progress),
@@ -138,6 +156,7 @@ def measure(
         mains_default=mains_default,
         clock=clock,
         disc_mm=disc_mm,
+        rim_mm=rim_mm,
     )
 
 
@@ -152,12 +171,14 @@ def measure_reading(
     mains_default: float | None,
     clock: CameraClock,
     disc_mm: float | None = None,
+    rim_mm: float | None = None,
 ) -> Measurement:
     """Measure what one pass over a clip has read; options as for `measure`, `nominal` in rpm."""
     pattern, facts, tally = reading.pattern, reading.facts, reading.tally
     refuse_what_shows_nothing(pattern)
     times = frame_times(pattern, facts, capture_rate_hz, clock)
     pattern, time, stretch, clock = times.pattern, times.time, times.stretch, times.clock
+    refuse_too_short(pattern)
     part = steady_part(pattern, time)
     pattern, time = part.pattern, part.time
     times = replace(times, pattern=pattern, time=time)
@@ -182,18 +203,26 @@ def measure_reading(
     chosen, gap_percent = choose(ranked, nominal)
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
+    if dots is None and disc is None:
+        refuse_unusual_count(chosen)
+    refuse_what_is_flat(chosen.evidence.row, chosen.dots)
     question_speed(times, chosen)
-    off_centre_percent, scale_share = RING_OFF_CENTRE_PERCENT, SCALE_SHARE
     if disc is not None:
         key_s = tally.key_period_s
         settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
-        chosen, even, scale_share = settled.chosen, settled.even, settled.scale_share
-        off_centre_percent = off_centre_left_percent(chosen, even)
+        chosen, even = settled.chosen, settled.even
     chosen, joint = without_joint(chosen, time)
-    if joint is not None:
-        off_centre_percent = float(np.hypot(off_centre_percent, joint.false_swing_percent(chosen.dots)))
     time, chosen = _better_clock(time, chosen)
     check_coherence(chosen)
+    scale_share, work = SCALE_SHARE, None
+    if disc is None:
+        work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)
+        off_centre_percent = work.off_centre_percent
+    else:
+        scale_share = settled.scale_share
+        off_centre_percent = off_centre_left_percent(chosen, even)
+    if joint is not None:
+        off_centre_percent = float(np.hypot(off_centre_percent, joint.false_swing_percent(chosen.dots)))
 
     steady = steadied(
         chosen.line.dots,
@@ -244,7 +273,11 @@ def measure_reading(
     speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
     notes = times.notes + part.notes + notes_of_joint(joint)
-    seen, index = None, None
+    seen, index, runout, ring = None, None, None, None
+    if work is not None:
+        runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
+        index = index_of_rim(work, speed, figures, chosen.nominal_rpm, clock)
+        notes += notes_of_rim(ring, index)
     if disc is not None:
         seen = view_of(disc, chosen, even, time, disc_mm)
         index = index_of(disc, speed, figures, chosen.nominal_rpm, clock)
@@ -285,6 +318,8 @@ def measure_reading(
         + notes,
         disc=seen,
         index=index,
+        runout=runout,
+        ring=ring,
         events=figures.events,
         budget=of_speed + budget,
         search=figures.search,
@@ -299,11 +334,13 @@ def _period_uncertainty_s(components: tuple[Component, ...]) -> float | None:
     return components[0].period_s * components[0].frequency_uncertainty_hz / components[0].frequency_hz
 
 
-def _check_view(view: str | None, disc_mm: float | None) -> None:
+def _check_view(view: str | None, disc_mm: float | None, rim_mm: float | None) -> None:
     if view not in (None, "rim", "disc"):
         raise UsageError(f"view is {view!r}; it is rim, for dots along a rim, or disc, for a disc from above.")
     if disc_mm is not None and not 30 <= disc_mm <= 1000:
         raise UsageError(f"disc diameter is {disc_mm:g} mm; it lies between 30 and 1000.")
+    if rim_mm is not None and not 50 <= rim_mm <= 1000:
+        raise UsageError(f"rim diameter is {rim_mm:g} mm; it lies between 50 and 1000. Measure across the platter.")
 
 
 def check_options(
@@ -336,6 +373,13 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
     exact = None if isinstance(lamp, str) else float(lamp)
     candidates = (exact,) if exact is not None else (100.0, 120.0)
     flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
+    if exact is None and (lamp == "once" or flash is None or not goes_with(flash, pattern.sweep_known)):
+        once = measure_flash_rate(
+            pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known, every_other=True
+        )
+        flash = once if once is not None and goes_with(once, pattern.sweep_known) else flash
+    if flash is None:
+        flash = _flash_on_the_dots(pattern, time, candidates)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if exact is not None:
         if flash is None or cycles is None:
@@ -346,8 +390,10 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
         if mains is not None and nominal != 2 * mains:
             raise wrong_mains(mains, flash.rate_hz)
         half_hz = flash.rate_hz / 2
-        uneven = lamp == "once" or shows_line(
-            pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz
+        uneven = (
+            flash.uneven
+            or lamp == "once"
+            or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz)
         )
         flash = replace(flash, uneven=uneven)
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
@@ -360,6 +406,22 @@ def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: s
         Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
+
+
+def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: Sequence[float]) -> FlashRate | None:
+    """The flash rate from the dots' own amplitude, where a lamp lights them alone, as a machine's own lamp does.
+
+    Only a deep swing counts: the dots themselves make a faint one, at a rate that is their own.
+    """
+    if not pattern.rows:
+        return None
+    amplitude, _ = combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)
+    size = np.abs(amplitude)
+    alike = np.tile((_WHITE * size / size.max())[:, None], (1, _AS_ROWS))
+    flash = measure_flash_rate(alike, time.time_s, candidates_hz, downward=False)
+    if flash is None or flash.modulation < _DEEP_SWING:
+        return None
+    return replace(flash, second=max(flash.second, _OF_FLASHES))
 
 
 def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:

@@ -43,10 +43,13 @@ SLOW_BEND_DOTS = 0.003
 """How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
 
 _MOST_HIDDEN_PERCENT = 0.1
-"""Wobble on the lamp's beat that is thought possible where no other is larger; and the share that is allowed for it."""
-_SHARE_HIDDEN = 0.5
-_SLOW_SWING_CYCLES = 2.0
-"""Below this many cycles in the clip the lamp's swing and a trend can't be told apart well."""
+_LOUD, _LOUD_SHARE, _QUIET_SHARE = (0.001, 0.4), 1.4, 0.7
+"""What was taken off with the lamp's beat though it stands as no lamp's swing does: up to about a thousandth of a dot,
+or a third of the swing, noise and uneven light do that, and a wobble is thought possible as large as the largest other,
+or so many percent; more than that is likely a wobble, with as much again where it can't be seen."""
+_SWING_SHARES = ((1.0, 2.4), (2.0, 1.5), (np.inf, 0.25))
+"""Share of the lamp's swing that may pass for speed, by the cycles it makes in the clip: not taken off at all and
+leaning on the slope, hard to tell from a trend, told well."""
 _ONCE_A_TURN = 0.05
 _LINES_COINCIDE = "lines coincide"
 _RANDOM_ANGLE = 0.7
@@ -89,13 +92,13 @@ def speed_budget(
     What the choice of the stretch does to the mean, whole turns or the whole clip, counts as run length.
     """
     total_dots = line.dot_rate_hz * time.duration_s
-    slow_swing = 0 < line.swing_cycles < _SLOW_SWING_CYCLES
+    swing_share = next(share for cycles, share in _SWING_SHARES if line.swing_cycles < cycles)
     parts = {
         "phase noise": figures.deviation_uncertainty_percent,
         "time stamps": 100 * 2 * time.interval_uncertainty,
         "run length": abs(end_to_end_deviation_percent(figures) - figures.deviation_percent),
         "shake": 100 * 2 * abs(float(left_dots[-1] - left_dots[0])) / total_dots,
-        "swing of the lamp": 100 * (1.5 if slow_swing else 0.25) * line.swing_dots / total_dots,
+        "swing of the lamp": 100 * swing_share * line.swing_dots / total_dots,
     }
     if timing.reference == "camera":
         parts["time base"] = clock.uncertainty_percent
@@ -213,12 +216,15 @@ def fluctuation_with_budget(
     factor, loss = np.average(losses, axis=0, weights=power) if power.size else (1.0, 0.0)
     scale = float(np.hypot(scale_share, loss))
 
-    beat_hz = line.removed_hz[0] if line.hidden_dots > 0 else 1.0
     strongest = max((c.peak_percent for c in figures.components), default=0.0)
-    hidden = min(
-        100 * 2 * np.pi * beat_hz * line.hidden_dots / line.dot_rate_hz, max(strongest, _MOST_HIDDEN_PERCENT)
-    ) * float(beat_hz < fluctuation.band_hz[1])
-    beat_gain = float(weighting_gain(np.array([beat_hz]))[0])
+    beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
+    hidden = 100 * 2 * np.pi * beats_hz * beats_dots / line.dot_rate_hz * (beats_hz < fluctuation.band_hz[1])
+    loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1])
+    hidden = np.where(
+        loud, _LOUD_SHARE * hidden, _QUIET_SHARE * np.minimum(hidden, max(strongest, _MOST_HIDDEN_PERCENT))
+    )
+    unweighted_hidden = float(np.linalg.norm(hidden))
+    weighted_hidden = float(np.linalg.norm(hidden * weighting_gain(np.maximum(beats_hz, turn_hz))))
 
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
@@ -230,10 +236,9 @@ def fluctuation_with_budget(
             a = once * (1.0 if figure.startswith("unweighted") else gain)
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
         shaken = value - np.sqrt(max(value**2 - shake**2, 0.0)) + 0.3 * shake
-        lost = (
-            hidden * (beat_gain if figure.startswith("weighted") else 1.0) * (1.7 if figure.endswith("peak") else 1.0)
-        )
-        lost = _SHARE_HIDDEN * (np.sqrt(value**2 + lost**2 / 2) - value)
+        lost = weighted_hidden if figure.startswith("weighted") else unweighted_hidden
+        lost *= 1.7 if figure.endswith("peak") else 1.0
+        lost = np.sqrt(value**2 + lost**2 / 2) - value
         sources = {
             "phase noise": np.sqrt(own**2 - run**2),
             "run length": run,

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from strobe.errors import Refused
 from strobe.figures.results import Figures
 from strobe.measurement import DiscView, IndexMark, Note, RingSeen, Setup, Speed
-from strobe.measuring.budget import end_to_end_deviation_percent
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis, weigh
+from strobe.measuring.marks import index_mark
 from strobe.measuring.rows import Lamp, RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
@@ -59,7 +59,7 @@ _LAMP_LINES = ((1, 0), (2, 0), (1, -1), (1, 1))
 _OWN_LINES = ((1, 0), (2, 0), (3, 0), (2, -1), (2, 1))
 """Harmonics of the pattern, frozen by the shutter, and of the turn with them, that leak into its phase."""
 _SCALE_SHARE, _SCALE_SHARE_OF_A_PART, _MOSTLY = 0.01, 0.04, 0.65
-_DISAGREES, _WORTH_SAYING_PERCENT = 1.3, 0.05
+_WORTH_SAYING_PERCENT = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -317,10 +317,12 @@ def _read_ring(
     waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES] if swings and lamp.cycles is not None else []
     own = [m * line.dots + n * turns for m, n in _OWN_LINES] if kind == "camera" else []
     clean = without_lines(line.dots, time.time_s, time.interval_s, waves, own_cycles=own, coder_hz=coder_hz)
-    hidden_dots = clean.first_dots if swings else line.hidden_dots
+    hidden = line.hidden
+    if swings:
+        hidden = ((clean.removed_hz[0], clean.first_dots, 1.0),) if clean.removed_hz else ()
     removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
     noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
-    read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden_dots=hidden_dots, noise_dots=noise_dots)
+    read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots)
     return read, clean.noise_dots is not None
 
 
@@ -392,24 +394,7 @@ def index_of(
     mark = work.mark
     if mark is None:
         return None
-    rpm = 60 * mark.rate_hz
-    uncertainty = float(np.hypot(100 * mark.uncertainty_hz / mark.rate_hz, clock.uncertainty_percent))
-    difference = 100 * (rpm - speed.mean_rpm) / nominal_rpm
-    # The mark's is a mean over all of its course, the bars' one over whole turns.
-    stretch = end_to_end_deviation_percent(figures) - figures.deviation_percent
-    allowed = float(np.linalg.norm([uncertainty, speed.uncertainty_percent, stretch]))
-    return IndexMark(
-        angle_rev=mark.angle_rev,
-        angle_uncertainty_rev=mark.angle_uncertainty_rev,
-        turn_s=1 / mark.rate_hz,
-        turn_uncertainty_s=uncertainty / 100 / mark.rate_hz,
-        turns=mark.turns,
-        mean_rpm=rpm,
-        deviation_percent=100 * (rpm / nominal_rpm - 1),
-        uncertainty_percent=uncertainty,
-        difference_percent=difference,
-        agrees=abs(difference) <= _DISAGREES * allowed,
-    )
+    return index_mark(mark, speed, figures, nominal_rpm, clock)
 
 
 def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, left_percent: float) -> tuple[Note, ...]:

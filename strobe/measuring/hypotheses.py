@@ -16,17 +16,23 @@ import numpy as np
 from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
-from strobe.measuring.rows import CLEAR_SUPPORT, Draft, Lamp, RowEvidence, drafts_of
-from strobe.phase import FlashRate, LineReading, TimeBase, read_line
+from strobe.measuring.rows import CLEAR_SUPPORT, Draft, Lamp, RowEvidence, drafts_of, is_usual
+from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, read_line
 
-__all__ = ["Hypothesis", "check_coherence", "choose", "weigh"]
+__all__ = ["Hypothesis", "check_coherence", "choose", "refuse_unusual_count", "weigh"]
 
 _SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
 _WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
-_FLASHES, _DEEP = (0.5, 0.2), 0.2
-"""Second and third harmonic of flashes at the least, and flicker too deep for soft light behind a long shutter."""
-_CLEAR_GAP = 2.0
+_FLASHES, _RECTIFIED, _PURE_WAVE = (0.5, 0.2), (0.1, 0.03), (0.06, 0.018)
+"""Second and third harmonic of flashes and of rectified light at the least, and of a filament's wave at the most."""
+_SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
+"""Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
+its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
+_CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
+"""Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
+_BESIDE = (0.004, 0.03)
+"""How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006."""
 _SAME_SPEED = 0.01
 _CLOSE_PERCENT = 0.6
 
@@ -112,7 +118,7 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     )
     vote = line.vote
     if lamp.flash is not None:
-        by_shape = _vote_of_flicker(lamp.flash) * (1 if draft.kind == "camera" else -1)
+        by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
         contested = line.swing_cycles < _SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
     score = draft.score + 2.0 * vote
@@ -122,14 +128,21 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
 def _vote_of_flicker(flash: FlashRate) -> float:
     """What the flicker's shape alone says for the camera-timed line (+) or the lamp-timed one (-).
 
-    Light that comes and goes softly times the dots only behind a shutter so long that little flicker is left in the
-    brightness; flashes, with strong harmonics, mostly do.
+    Flashes mostly do the timing. Soft light does so only behind a shutter so long that it averages out, which leaves
+    little flicker in the brightness; a filament, a pure wave, flickers as little and never does. Rectified light keeps
+    its harmonics behind a shutter of any length. Flicker too faint to have a shape says nothing.
     """
+    if flash.once:
+        return 0.0
     if flash.second > _FLASHES[0] or flash.third > _FLASHES[1]:
         return -0.45
-    if not flash.soft:
+    if not flash.soft or flash.modulation < _SHAPELESS:
         return 0.0
-    return 1.0 if flash.modulation > _DEEP else 0.4
+    if flash.modulation > _SHALLOW:
+        return 1.0 if flash.modulation > _DEEP else 0.4
+    if flash.second > _RECTIFIED[0] or flash.third > _RECTIFIED[1]:
+        return -0.3
+    return 0.4 if flash.second < _PURE_WAVE[0] and flash.third < _PURE_WAVE[1] else 0.0
 
 
 def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:
@@ -146,16 +159,24 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
     best = ranked[0]
     if nominal is None and not best.turns_seen:
         ranked = [h for h in ranked if h.nominal_rpm == NOMINAL_RPM[1]]
+        if not ranked:
+            raise Refused(
+                "ambiguous",
+                f"The clip shows neither the speed nor a turn, and the dots don't go with {NOMINAL_RPM[1]:.4g} rpm.",
+                "Say the nominal speed with --rpm and the count of the dots with --dots.",
+            )
         best = ranked[0]
     _refuse_contradiction(best)
     gap = 0.0
     for rival in ranked[1:]:
-        if best.score - rival.score > _CLEAR_GAP:
-            break
         apart = 100 * abs(rival.rpm / best.rpm - 1)
+        close = rival.evidence is best.evidence and rival.dots == best.dots and apart < _CLOSE_PERCENT
+        slow = close and 0 < best.line.swing_cycles < _SLOW_SWING_CYCLES
+        if best.score - rival.score > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
+            continue
         if rival.evidence is not best.evidence and apart < 0.1:
             continue
-        if rival.evidence is best.evidence and rival.dots == best.dots and apart < _CLOSE_PERCENT:
+        if close:
             unknown = 0.0
             if rival.line.kind == "lamp" and rival.lamp.source == "nominal" and rival.lamp.nominal_hz is not None:
                 unknown = mains_uncertainty_percent(rival.lamp.nominal_hz)
@@ -176,7 +197,11 @@ def _refuse_contradiction(best: Hypothesis) -> None:
     if turns is None:
         return
     period, support = turns.best()
-    if support < 1.3 * CLEAR_SUPPORT or best.turn_support > 0.5 * support:
+    if support < 1.3 * CLEAR_SUPPORT:
+        return
+    off = abs(turns.turn_s * best.line.dot_rate_hz / best.dots - 1)
+    beside = best.evidence.lit_share == 1 and _BESIDE[0] < off < _BESIDE[1]
+    if best.turn_support > 0.5 * support and not beside:
         return
     seen = 60 / period
     near = nearest_nominal_rpm(seen)
@@ -187,6 +212,22 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         "If the clip is a mirror image, say so with --mirrored; else count the dots of the ring for --dots."
         if abs(near / best.nominal_rpm - 1) < _SAME_SPEED
         else f"Measure again with --rpm {near:.4g} and, if the ring is an unusual one, --dots with its count.",
+    )
+
+
+def refuse_unusual_count(chosen: Hypothesis) -> None:
+    """Refuse a count that nobody gave and no usual ring has, where it rests on the time of one turn alone.
+
+    Other aliases of the same line then go with other counts just as well.
+    """
+    mains = (50.0, 60.0) if chosen.lamp.mains_hz is None else (chosen.lamp.mains_hz,)
+    if chosen.rows_agree or is_usual(chosen.dots, chosen.nominal_rpm, mains):
+        return
+    raise Refused(
+        "ambiguous",
+        f"The dots go best with a ring of {chosen.dots}, an unusual one, at {chosen.rpm:.2f} rpm; other counts "
+        "would give other speeds.",
+        "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm.",
     )
 
 

@@ -18,12 +18,14 @@ from strobe.measuring.hypotheses import CLEAR_SUPPORT, Hypothesis
 from strobe.pattern import RowSeries
 from strobe.phase import FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
 
-__all__ = ["question_pace", "question_speed"]
+__all__ = ["goes_with", "question_pace", "question_speed"]
 
 _PACES = (2, 4, 8)
 _MAINS_FLASHES_HZ = (100.0, 120.0)
 _CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
 _CLEARLY_AGAINST = 0.3
+_PARTS_OF_A_REPEAT, _ALSO_SEEN, _ABOVE_NOISE = (2, 3), 0.45, 3.5
+"""Whether a repeat is of two or three turns: their likeness after one turn, by the best and by its own noise."""
 _NEAR_NOMINAL, _WELL_OFF, _NEAR = 0.03, 0.02, 0.01
 
 
@@ -57,14 +59,15 @@ def question_pace(
         ``ambiguous``.
     """
     sweep_known = times.pattern.sweep_known
-    if not rows or (times.told and times.stretch == 1) or (flash is not None and _goes_with(flash, sweep_known)):
+    as_mains = flash is not None and goes_with(flash, sweep_known)
+    if not rows or (times.told and times.stretch == 1) or (as_mains and flash is not None and not flash.uneven):
         return
     time = times.time
     paces = [float(k) for k in _PACES] if times.stretch == 1 else [1 / times.stretch]
-    for pace in paces if mains_lamp else ():
+    for pace in paces if mains_lamp and not as_mains else ():
         film_s = time.time_s / pace
         other = measure_flash_rate(times.pattern.brightness, film_s, _MAINS_FLASHES_HZ, downward=sweep_known)
-        if other is not None and _goes_with(other, sweep_known):
+        if other is not None and goes_with(other, sweep_known):
             raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it")
     row = max(rows, key=lambda one: one.amplitude)
     amplitude, _ = combine_blocks(row.blocks)
@@ -88,6 +91,11 @@ def question_pace(
     own_s, own_support = best.get(1.0, (turn_s, 0.0))
     if (support < _MUCH_CLEARER * own_support and fitting(own_s, (1.0,))) or fitting(turn_s, (1.0,)):
         return
+    here = found[1.0]
+    for turns in _PARTS_OF_A_REPEAT:
+        own = 0.0 if here is None else here.support(turn_s / turns)
+        if own > max(_ALSO_SEEN * support, _ABOVE_NOISE) and fitting(turn_s / turns, (1.0,)):
+            return
     elsewhere = fitting(turn_s, paces)
     if elsewhere:
         raise _which_rate(times, elsewhere[0], f"one turn of the platter takes {turn_s:.1f} s in it")
@@ -110,13 +118,9 @@ def _dots_fit(amplitude: NDArray[np.complex128], time: TimeBase, pace: float, rp
     return False
 
 
-def _goes_with(flash: FlashRate, sweep_known: bool) -> bool:
+def goes_with(flash: FlashRate, sweep_known: bool) -> bool:
     """Whether the bands of the flicker run the way the shutter sweeps; at a wrong pace they may run against it."""
-    seen = np.flatnonzero(flash.row_phase)
-    place = (seen + 0.5) / flash.row_phase.size
-    cycles = np.arange(-8.0, 8.0, 0.05)
-    sweep = cycles[int(np.argmax(np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ flash.row_phase[seen])))]
-    return not sweep_known or bool(sweep > -_CLEARLY_AGAINST)
+    return not sweep_known or flash.sweep_cycles > -_CLEARLY_AGAINST
 
 
 def _times(pace: float) -> str:

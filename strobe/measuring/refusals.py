@@ -5,18 +5,38 @@ from __future__ import annotations
 import numpy as np
 
 from strobe.errors import Refused
-from strobe.pattern import PatternReading
+from strobe.pattern import PatternReading, RowSeries
 
-__all__ = ["not_turning", "nothing_to_read", "refuse_what_shows_nothing", "upright_unclear", "wrong_mains"]
+__all__ = [
+    "not_turning",
+    "nothing_to_read",
+    "refuse_too_short",
+    "refuse_what_is_flat",
+    "refuse_what_shows_nothing",
+    "upright_unclear",
+    "wrong_mains",
+]
 
 _LEAST_FRAMES = 24
 _LEAST_SECONDS = 2.0
 _RESTLESS = 5.0
 _BLACK = 22.0
+_CURVE_SEEN, _MUCH_OF_IT = 0.012, 0.4
+"""From where the crowding of dots is more than what lenses and uneven dots make, and the share that must be there.
+
+A phone near the rim sees two to six times the least; fences and cloth on rendered clips hundredths of it.
+"""
 
 
 def refuse_what_shows_nothing(pattern: PatternReading) -> None:
     """Refuse a clip that is too short or in which no row was found."""
+    refuse_too_short(pattern)
+    if not pattern.rows:
+        raise nothing_to_read(pattern)
+
+
+def refuse_too_short(pattern: PatternReading) -> None:
+    """Refuse too few frames, or too little time between the first and the last, at the pace that it was filmed."""
     frames = pattern.time_s.size
     length = float(np.ptp(pattern.time_s)) if frames > 1 else 0.0
     if frames < _LEAST_FRAMES or length < _LEAST_SECONDS:
@@ -26,8 +46,6 @@ def refuse_what_shows_nothing(pattern: PatternReading) -> None:
             f"at least {_LEAST_SECONDS:.0f} s are needed.",
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
-    if not pattern.rows:
-        raise nothing_to_read(pattern)
 
 
 def nothing_to_read(pattern: PatternReading) -> Refused:
@@ -69,6 +87,30 @@ def not_turning() -> Refused:
         "A row of dots or stripes is seen, but it does not move against the background.",
         "Start the platter and let it settle. If it does turn, the dots may stand perfectly still to the lamp: "
         "change the speed a little with the pitch control, or film under another light.",
+    )
+
+
+def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
+    """Refuse dots that pass in a plane: a fence, cloth, a strip.
+
+    Those of a rim crowd towards the sides, at least as an arc of the same angle does when it is seen from far away
+    (``x = R sin(angle)``, whose cubic part is the square of half the angle over 6).
+
+    Parameters
+    ----------
+    row : RowSeries
+        The row that was chosen.
+    dots : int
+        Its dots in one turn.
+    """
+    least = (np.pi * row.dots_in_view / dots) ** 2 / 6
+    if row.crowding is None or least < _CURVE_SEEN or row.crowding > _MUCH_OF_IT * least:
+        return
+    raise Refused(
+        "not-a-rim",
+        f"The {row.dots_in_view:.0f} dots or stripes in view stand evenly, as on something flat; on a rim with {dots} "
+        "dots they would crowd towards the sides.",
+        "Film the rim of the platter from outside. If the count of its dots was given, count them again.",
     )
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from strobe.figures.rings import BARS_USED, NOMINAL_RPM, bars_for, nearest_nominal_rpm
 from strobe.pattern import RowSeries
 from strobe.phase import (
+    LINE_ORDERS,
     CoarseLine,
     FlashRate,
     TimeBase,
@@ -26,9 +27,10 @@ from strobe.phase import (
     folded_hz,
     follow_phase,
     lit_frames,
+    part_lines,
 )
 
-__all__ = ["CLEAR_SUPPORT", "SPAN", "Draft", "Lamp", "RowEvidence", "drafts_of", "gather"]
+__all__ = ["CLEAR_SUPPORT", "SPAN", "Draft", "Lamp", "RowEvidence", "drafts_of", "gather", "is_usual"]
 
 SPAN = 0.13
 """Speeds looked at, relative to nominal."""
@@ -94,12 +96,13 @@ class Lamp:
 
 @dataclass(frozen=True, eq=False)
 class RowEvidence:
-    """A row that moves, made ready for reading."""
+    """A row that moves, made ready for reading; `kind` where its amplitude holds only one of the two lines."""
 
     row: RowSeries
     amplitude: NDArray[np.complex128]
     turns: TurnSignature | None
     lit_share: float
+    kind: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,8 +145,21 @@ def gather(rows: Sequence[RowSeries], time: TimeBase, flash: FlashRate | None) -
     for row in rows:
         amplitude, _ = combine_blocks(row.blocks)
         turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, cycles)
-        found.append(RowEvidence(row, amplitude, turns, float(np.mean(lit_frames(amplitude)))))
+        parted = () if cycles is None else part_lines(row.blocks, _strongest(amplitude, time), cycles)
+        kinds = ("camera", "lamp") if parted else (None,)
+        for kind, one in zip(kinds, parted or (amplitude,), strict=True):
+            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind))
     return found
+
+
+def _strongest(amplitude: NDArray[np.complex128], time: TimeBase) -> NDArray[np.float64]:
+    """Phase in cycles (frames,) of the strongest line."""
+    size = 2 << int(np.ceil(np.log2(time.index[-1] + 1)))
+    placed = np.zeros(size, complex)
+    placed[time.index] = amplitude
+    top = int(np.argmax(np.abs(np.fft.fft(placed))))
+    line = CoarseLine(float(np.fft.fftfreq(size, time.interval_s)[top]), 1.0)
+    return follow_phase(amplitude, time.time_s, line, time.interval_s)
 
 
 def drafts_of(
@@ -171,9 +187,14 @@ def drafts_of(
     kinds: tuple[str, ...] = ("camera", "lamp") if lamp.cycles is not None else ("camera",)
     if lamp.kind == "dimmed":
         kinds = ("camera",)
+    if lamp.flash is not None and lamp.flash.uneven and lamp.cycles is not None:
+        kinds = ("camera", "between", "lamp")
     for kind in kinds:
-        lines = _Lines(rows, time, lamp.cycles if kind == "lamp" else None)
+        order = LINE_ORDERS[kind]
+        lines = _Lines(rows, time, None if lamp.cycles is None or order == 0 else order * lamp.cycles)
         for place, evidence in enumerate(rows):
+            if evidence.kind not in (None, kind):
+                continue
             drafts = [
                 Draft(evidence, lamp, speed, count, kind, lines.near(place, count * speed / 60))
                 for speed, count in sorted(_usual(mains, rpm, dots))
@@ -325,6 +346,11 @@ def _standing(count: int, nominal_rpm: float, mains: Sequence[float]) -> float:
     if any(count in bars for bars in BARS_USED.values()):
         return _OTHER_SPEED
     return _UNUSUAL
+
+
+def is_usual(count: int, nominal_rpm: float, mains: Sequence[float]) -> bool:
+    """Whether rings of so many dots are made: for some speed and mains, or for a pitch setting of this one."""
+    return _standing(count, nominal_rpm, mains) > _UNUSUAL
 
 
 def _fit(draft: Draft, other: RowEvidence, lines: _Lines, place: int) -> tuple[int, float]:

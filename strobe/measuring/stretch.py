@@ -12,10 +12,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.errors import Refused
 from strobe.measurement import Note
 from strobe.pattern import PatternReading
 from strobe.pattern.images import runs_of
-from strobe.phase import CoarseLine, TimeBase, combine_blocks, follow_phase
+from strobe.phase import CoarseLine, TimeBase, combine_blocks, find_flicker, follow_phase
 
 __all__ = ["SteadyPart", "steady_part"]
 
@@ -23,14 +24,20 @@ _AROUND_S, _LEAST_FRAMES = 0.3, 8
 _GAP = 2
 _LIGHT_STEP, _CLEARLY = 0.1, 6.0
 """Relative change of the brightness within some frames, and how far above the usual ones of the clip, for a step."""
+_LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.05, 0.05
+_AROUND_FLICKER_S, _AROUND_CYCLES, _FLICKER_STEP, _LIT, _FAINT = 0.8, 3.0, 0.15, 0.2, 0.1
+"""The same for how the scenery flickers: how unlike it is before and after, of bins that are lit, where it flickers
+at least faintly by its strongest."""
 _WINDOW_S, _HOP_S = 0.6, 0.3
 _OFF_SPEED = 0.035
 _MOST_LEFT = 0.5
 _BRIEF_S = 1.2
 _MARGIN_S = 0.5
 _LEAST_S = 2.5
+_LEAP_PX, _FAR_LEAP = 8.0, 4.0
 _TURN_S, _USUAL_SCATTER, _SETTLED_HZ = 1.8, 5.0, 0.03
 """Time over which a speed is averaged to see it settle, and how far from the usual is settled."""
+_SEEN_TO_SETTLE_S = 3 * _TURN_S
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,11 +62,17 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     Returns
     -------
     SteadyPart
-        All of it where nothing changes, or where no part would be long enough.
+        All of it where nothing changes.
+
+    Raises
+    ------
+    Refused
+        ``too-short`` where something changes and no part without it is long enough, ``shaken`` where the picture jumps
+        and the camera's motion can't be followed across it.
     """
-    if not pattern.rows or time.duration_s < 2 * _LEAST_S:
+    if not pattern.rows or time.duration_s < _LEAST_S:
         return SteadyPart(pattern, time, ())
-    steps = _light_steps(pattern, time)
+    steps = sorted(_light_steps(pattern, time) + _flicker_steps(pattern, time))
     first, last = _longest(steps, time.time_s.size)
     notes = []
     if steps:
@@ -68,30 +81,103 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     if run != (first, last):
         notes.append(("speed-changed", "The platter is not at its speed all the time"))
         first, last = run
-    if (first, last) == (0, time.time_s.size) or time.time_s[last - 1] - time.time_s[first] < _LEAST_S:
+    if (first, last) == (0, time.time_s.size):
         return SteadyPart(pattern, time, ())
+    length_s = time.time_s[last - 1] - time.time_s[first]
+    if length_s < _LEAST_S:
+        raise Refused(
+            "too-short",
+            f"{notes[0][1]}, and the longest part without that lasts {length_s:.1f} s; {_LEAST_S:g} s are the least.",
+            "Let the platter come to its speed, leave light and camera as they are, and film 10 seconds or more.",
+        )
+    _refuse_jump(pattern, time, first, last)
     kept = np.arange(first, last)
     left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
     said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
     return SteadyPart(pattern.only(kept), time.only(kept), said)
 
 
+def _refuse_jump(pattern: PatternReading, time: TimeBase, first: int, last: int) -> None:
+    """Refuse a part before which the scenery leapt aside and stayed there: a knock, or another scene in between."""
+    if not pattern.camera.moved or first < _LEAST_FRAMES:
+        return
+    before, inside = pattern.shift_px[:first], pattern.shift_px[first:last]
+    usual = np.median(before, axis=0), np.median(inside, axis=0)
+    leapt = float(np.abs(usual[1] - usual[0]).max())
+    stirs = max(float(np.median(np.abs(part - at))) for part, at in zip((before, inside), usual, strict=True))
+    if leapt > _LEAP_PX and leapt > _FAR_LEAP * stirs:
+        raise Refused(
+            "shaken",
+            f"The picture leaps by {leapt:.0f} pixels before {time.time_s[first] - time.time_s[0]:.1f} s and stays "
+            "there, as when the camera is knocked or scenes are joined.",
+            "Keep the camera on a stand, don't touch it meanwhile, and give each scene as a clip of its own.",
+        )
+
+
 def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     """Frames at which the brightness of the scenery changes for good."""
     if not pattern.brightness.size:
         return []
-    found: list[int] = []
     around = max(_LEAST_FRAMES, round(_AROUND_S / time.interval_s))
     level = pattern.brightness.mean(axis=1)
     total = np.concatenate([[0.0], np.cumsum(level)])
     mean = (total[around:] - total[:-around]) / around
     jump = np.abs(mean[around + _GAP :] - mean[: -around - _GAP]) / max(float(np.median(level)), 1e-9)
     least = max(_LIGHT_STEP, _CLEARLY * float(np.median(jump)))
+    return _tops(jump, least, around)
+
+
+def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
+    """Frames at which the scenery begins to flicker otherwise, as under another lamp of the same brightness.
+
+    Where the frame rate changes, one lamp flickers in two ways; nothing is looked for then.
+    """
+    steps = np.diff(time.time_s) / time.interval_s
+    if np.mean(np.abs(steps - np.rint(steps)) > _OFF_STEP) > _SOME_STEPS:
+        return []
+    flicker_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
+    if flicker_hz is None:
+        return []
+    around = max(_LEAST_FRAMES, round(max(_AROUND_FLICKER_S, _AROUND_CYCLES / flicker_hz) / time.interval_s))
+    if time.time_s.size < 3 * around:
+        return []
+    level = pattern.brightness.mean(axis=0)
+    bins = pattern.brightness[:, level > _LIT * level.max()]
+    total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(bins, axis=0)])
+    edges = np.clip(np.arange(len(bins))[:, None] + np.array([-around // 2, around - around // 2]), 0, len(bins))
+    slow = (total[edges[:, 1]] - total[edges[:, 0]]) / np.diff(edges, axis=1)
+    turned = (bins / slow - 1) * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
+    total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(turned, axis=0)])
+    mean = (total[around:] - total[:-around]) / around
+    before, after = mean[: -around - _GAP], mean[around + _GAP :]
+    product = np.conj(before) * after
+    drift = np.median(np.angle(product.sum(axis=1)))
+    turn = np.exp(-0.5j * drift)
+    apart = np.abs(before * np.conj(turn) - after * turn) ** 2 / 2
+    power = (np.abs(before) ** 2 + np.abs(after) ** 2) / 2
+    if 2 * np.sqrt(np.median(power.max(axis=0))) < _LEAST_FLICKER:
+        return []
+    jump = np.median(apart / (power + _FAINT * power.max(axis=0) + 1e-12), axis=1)
+    tops = _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
+    return [top + side * (around // 4) for top in tops for side in (-1, 1)]
+
+
+def _beside(jump: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """The largest of `jump` between one and two `reach` away, on either side."""
+    padded = np.pad(jump, 2 * reach)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, reach + 1).max(axis=1)
+    most: NDArray[np.float64] = np.maximum(windows[: jump.size], windows[3 * reach : 3 * reach + jump.size])
+    return most
+
+
+def _tops(jump: NDArray[np.float64], least: float, around: int) -> list[int]:
+    """Frames of the steps whose `jump` between the means of `around` frames before and after stands out."""
+    found: list[int] = []
     while jump.size and jump.max() > least:
         top = int(np.argmax(jump))
         found.append(top + around)
         jump[max(0, top - around - _GAP) : top + around + _GAP] = 0
-    return sorted(found)
+    return found
 
 
 def _longest(steps: list[int], frames: int) -> tuple[int, int]:
@@ -131,6 +217,14 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
     end = size if b == starts.size else int(starts[b - 1]) + width - margin
     kept = np.flatnonzero((places >= start) & (places < end))
     run = slice(first + int(kept[0]), first + int(kept[-1]) + 1)
+    length_s = float(time.time_s[run.stop - 1] - time.time_s[run.start])
+    if a > 0 and _LEAST_S <= length_s < _SEEN_TO_SETTLE_S:
+        raise Refused(
+            "too-short",
+            f"The platter is not at its speed all the time, and the {length_s:.1f} s after that are too few to see "
+            f"whether it has settled; {_SEEN_TO_SETTLE_S:.1f} s are the least.",
+            "Start the clip when the platter has settled, or film longer.",
+        )
     usual_hz = float(np.fft.fftfreq(4 * width, time.interval_s)[usual])
     early, late = _settling(amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size)
     return run.start + early, run.stop - late

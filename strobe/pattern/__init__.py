@@ -32,9 +32,19 @@ from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression, impression
 from strobe.pattern.reading import RowReader, learn_row
+from strobe.pattern.rim import RimFacts, RimReader, RowShape, learn_rim, shape_of
 from strobe.pattern.shake import CameraCourse, ShakeWatch
 
-__all__ = ["CameraCourse", "DiscFacts", "PatternReading", "RingPlaces", "RowSeries", "read_pattern"]
+__all__ = [
+    "CameraCourse",
+    "DiscFacts",
+    "PatternReading",
+    "RimFacts",
+    "RingPlaces",
+    "RowSeries",
+    "RowShape",
+    "read_pattern",
+]
 
 _HELD = 24
 _TRIES = 6
@@ -75,6 +85,8 @@ class RowSeries:
         Mean distance, weighed as the reading weighs the pixels.
     dots_in_view : float
         Dots between the ends of the row.
+    crowding : float or None
+        How the dots crowd towards its ends, as `RowReader.crowding` says; None for the rings of a disc.
     contrast, amplitude : float
         Amplitude of the pattern as a share of its mean brightness, and in grey levels.
     blocks : array of complex64 (frames, blocks)
@@ -83,6 +95,8 @@ class RowSeries:
         Where the parts lie on a ring seen from above; None for a row along a rim.
     places_dots : array of float64 (blocks,) or None
         Dots from the row's left end to the middle of each part of a row along a rim.
+    shape : RowShape or None
+        Where a row along a rim lies in the picture.
     """
 
     height: float
@@ -96,6 +110,8 @@ class RowSeries:
     blocks: NDArray[np.complex64]
     ring: RingPlaces | None = None
     places_dots: NDArray[np.float64] | None = None
+    crowding: float | None = None
+    shape: RowShape | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +138,8 @@ class PatternReading:
         What the first frames look like as a whole, for telling why there are no rows.
     disc : DiscFacts or None
         What else was seen of a disc from above; None for the rim.
+    rim : RimFacts or None
+        What else was seen of the rim; None for a disc, and for rows that run up the picture.
     """
 
     time_s: NDArray[np.float64]
@@ -133,6 +151,7 @@ class PatternReading:
     plane: str
     impression: Impression
     disc: DiscFacts | None = None
+    rim: RimFacts | None = None
 
     @property
     def shift_px(self) -> NDArray[np.float64]:
@@ -156,6 +175,7 @@ class PatternReading:
             brightness=self.brightness[frames],
             camera=self.camera.only(frames),
             disc=None if self.disc is None else replace(self.disc, lanes=self.disc.lanes[frames]),
+            rim=None if self.rim is None else self.rim.only(frames),
         )
 
     def repeats(self) -> NDArray[np.bool_]:
@@ -182,8 +202,8 @@ class PatternReading:
         return marked
 
 
-_Seen: TypeAlias = tuple[list[NDArray[np.complex64]], NDArray[np.float32], NDArray[np.float32]]
-"""Of one frame: the rows, the scenery's brightness, the lanes beside the rings."""
+_Seen: TypeAlias = tuple[list[NDArray[np.complex64]], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+"""Of one frame: the rows, the scenery's brightness, the lanes beside rings or row, and how high the row lies."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,6 +218,8 @@ class _Learned:
     """Size (down, right) of a pixel of the plane in pixels of the luma plane."""
     disc: FoundDisc | None = None
     lanes: LaneReader | None = None
+    rim: RimReader | None = None
+    size: tuple[int, int] = (0, 0)
     skew_rev: tuple[float, float] = (0.0, np.inf)
 
 
@@ -344,9 +366,11 @@ def _learn_one_way(held: Sequence[Frame], full_scale: float, sweep: str, *, upri
     way = _TURNED[way] if upright else way
     background = BackgroundReader(luma, around, full_scale=full_scale, sweep=way)
     watched = [frame.luma.T if upright else frame.luma for frame in held[::2]]
-    watch = ShakeWatch(watched, around, full_scale=full_scale)
+    interval_s = (held[-1].time_s - held[0].time_s) / max(1, len(held) - 1)
+    watch = ShakeWatch(watched, around, full_scale=full_scale, interval_s=interval_s)
     grain = (luma[0].shape[0] // clear[0].shape[0], luma[0].shape[1] // clear[0].shape[1])
-    return _Learned(kept, background, watch, name, upright, way, grain)
+    rim = None if upright else learn_rim(clear, kept[0], full_scale=full_scale)
+    return _Learned(kept, background, watch, name, upright, way, grain, rim=rim, size=clear[0].shape)
 
 
 def _learn_disc(held: Sequence[Frame], full_scale: float, sweep: str) -> _Learned | None:
@@ -386,14 +410,14 @@ class _CalmWatch:
     def __init__(self, watch: ShakeWatch) -> None:
         self._watch = watch
 
-    def look(self, plane: Plane) -> tuple[int, int]:
+    def look(self, plane: Plane, *, sure: bool = False) -> tuple[int, int]:
         """Look at the next frame; the rings stay where they are."""
-        self._watch.look(plane)
+        self._watch.look(plane, sure=sure)
         return (0, 0)
 
-    def course(self) -> CameraCourse:
+    def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
         """What was seen."""
-        seen = self._watch.course()
+        seen = self._watch.course(brightness)
         return replace(seen, moved=_clearly_moved(seen.shift_px), read_at_px=np.zeros_like(seen.read_at_px))
 
 
@@ -435,8 +459,12 @@ def _read(learned: _Learned, frame: Frame) -> _Seen:
     luma = frame.luma.T if learned.upright else frame.luma
     down, right = learned.watch.look(luma)
     at = (down // learned.grain[0], right // learned.grain[1])
-    lanes = np.zeros((0, 0), np.float32) if learned.lanes is None else learned.lanes.read(luma, (down, right))
-    return [reader.read(plane, at) for reader in learned.readers], learned.background.brightness(luma), lanes
+    height = lanes = np.zeros((0, 0), np.float32)
+    if learned.lanes is not None:
+        lanes = learned.lanes.read(luma, (down, right))
+    elif learned.rim is not None:
+        height, lanes = learned.rim.read(plane, at)
+    return [reader.read(plane, at) for reader in learned.readers], learned.background.brightness(luma), lanes, height
 
 
 def _collect(
@@ -451,12 +479,15 @@ def _collect(
     brightness = np.zeros((len(times), 0))
     camera = CameraCourse.unseen(len(times))
     if learned is not None:
-        camera = learned.watch.course()
+        brightness = np.array([one[1] for one in seen], np.float64)
+        camera = learned.watch.course(brightness)
         first = learned.readers[0]
         if isinstance(first, RingReader) and not camera.read_at_px.any():
             moved = _bears_out(camera, np.array([one[0][0] for one in seen]), first)
             camera = replace(camera, moved=moved)
-        brightness = camera.evened(np.array([one[1] for one in seen], np.float64))
+        elif not isinstance(first, RingReader):
+            camera = camera.unless_it_turns(np.array(times))
+        brightness = camera.evened(brightness)
         for k, reader in enumerate(learned.readers):
             if isinstance(reader, RingReader):
                 blocks = camera.taken_off(
@@ -476,6 +507,8 @@ def _collect(
                     amplitude=reader.amplitude,
                     blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
                     places_dots=np.interp(reader.places_px[:, 1], reader.x_px, np.cumsum(1 / reader.pitch_px)),
+                    crowding=reader.crowding(),
+                    shape=shape_of(reader, learned.size),
                 )
             )
     return PatternReading(
@@ -488,6 +521,7 @@ def _collect(
         plane=learned.plane if learned is not None else "luma",
         impression=look,
         disc=None if learned is None else _disc_facts(learned, seen),
+        rim=None if learned is None else _rim_facts(learned, seen),
     )
 
 
@@ -517,6 +551,20 @@ def _disc_facts(learned: _Learned, seen: list[_Seen]) -> DiscFacts | None:
         skew_noise_rev=learned.skew_rev[1],
         azimuth_rad=learned.lanes.azimuth_rad,
         lane_sweep=learned.lanes.sweep_place,
+        lanes=np.stack([one[2] for one in seen]),
+    )
+
+
+def _rim_facts(learned: _Learned, seen: list[_Seen]) -> RimFacts | None:
+    reader = learned.rim
+    if reader is None:
+        return None
+    return RimFacts(
+        line_px=reader.line_px,
+        part_x_px=reader.part_x_px,
+        profiles=np.stack([one[3] for one in seen]),
+        lean=reader.lean,
+        sector_dots=reader.sector_dots,
         lanes=np.stack([one[2] for one in seen]),
     )
 

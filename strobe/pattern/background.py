@@ -35,25 +35,25 @@ class BackgroundReader:
     def __init__(
         self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0, sweep: str = "down"
     ) -> None:
-        height, width = planes[0].shape
         self._scale = 255.0 / full_scale
-        clear = np.ones((height, width), bool)
+        self._along = 0 if sweep in ("down", "up") else 1
+        size = planes[0].shape
+        steps = [max(1, length // _COLUMNS) for length in size]
+        steps[self._along] = max(1, size[self._along] // (_BINS * 5))
+        self._thin_cells = tuple(slice(None, None, step) for step in steps)
+        down, right = (np.arange(0, length, step) for length, step in zip(size, steps, strict=True))
+        clear = np.ones((down.size, right.size), bool)
         for row in rows:
             reach = 1.5 * float(np.median(row.pitch_px)) + 4
-            beside = int(_BESIDE_A_ROW * width)
-            first, last = max(0, int(row.x_px[0]) - beside), min(width, int(row.x_px[-1]) + 1 + beside)
-            y = np.interp(np.arange(first, last), row.x_px, row.y_px)
-            clear[:, first:last] &= np.abs(np.arange(height)[:, None] - y) > reach
+            beside = int(_BESIDE_A_ROW * size[1])
+            near = (right >= row.x_px[0] - beside) & (right <= row.x_px[-1] + beside)
+            y = np.interp(right[near], row.x_px, row.y_px)
+            clear[:, near] &= np.abs(down[:, None] - y) > reach
         self._choose_cells(planes, clear, sweep)
 
     def _choose_cells(self, planes: Sequence[Plane], clear: NDArray[np.bool_], sweep: str) -> None:
-        self._along = 0 if sweep in ("down", "up") else 1
-        size = clear.shape
-        steps = [max(1, length // _COLUMNS) for length in size]
-        steps[self._along] = max(1, size[self._along] // (_BINS * 8))
-        self._thin_cells = tuple(slice(None, None, step) for step in steps)
         brightest = np.max([plane[self._thin_cells] for plane in planes], axis=0) * self._scale
-        use = clear[self._thin_cells] & (brightest < 235) & (brightest > 6)
+        use = clear & (brightest < 235) & (brightest > 6)
         lines = np.arange(use.shape[self._along])
         member = (lines * _BINS // lines.size)[None, :] == np.arange(_BINS)[:, None]
         count = member @ use.sum(axis=1 - self._along)

@@ -112,8 +112,6 @@ def _rows_at_scale(planes: Sequence[Plane], factor: int, full_scale: float) -> l
 
 
 def _cells(planes: Sequence[Plane], factor: int, full_scale: float) -> _Cells:
-    from scipy.fft import rfft
-
     power: NDArray[np.float32] | None = None
     window = np.hanning(_BLOCK + 2)[1:-1].astype(np.float32)
     for plane in planes:
@@ -122,7 +120,7 @@ def _cells(planes: Sequence[Plane], factor: int, full_scale: float) -> _Cells:
         smooth = smooth[::_ROW_STEP] / 3
         blocks = np.lib.stride_tricks.sliding_window_view(smooth, _BLOCK, axis=1)[:, ::_HOP]
         centred = (blocks - blocks.mean(axis=2, keepdims=True)) * window
-        spectrum = rfft(centred, _TRANSFORM, axis=2)
+        spectrum = np.fft.rfft(centred, _TRANSFORM, axis=2).astype(np.complex64, copy=False)
         one = spectrum.real**2 + spectrum.imag**2
         power = one if power is None else power + one
     assert power is not None

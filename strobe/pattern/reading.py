@@ -66,30 +66,46 @@ class RowReader:
     _height_weight: NDArray[np.float32]
     _template: NDArray[np.float32]
 
+    @property
+    def template(self) -> NDArray[np.complex64]:
+        """What each pixel of the straightened row (columns, blocks) adds to the amplitude of each part."""
+        return self._template.view(np.complex64)
+
     def read(self, plane: Plane, at: tuple[int, int] = (0, 0)) -> NDArray[np.complex64]:
         """Complex amplitude (blocks,) of the row in `plane` (height, width); add them up for the whole row.
 
         `at` is where to read, whole pixels (down, right) from where the row was learned. What would be read beyond the
         edge of the picture is taken from the edge.
         """
-        pixels = self._cut(plane, at).reshape(-1)[self._pick]
+        pixels = self._cut(plane, at).reshape(-1).take(self._pick, mode="clip")
         profile = self._height_weight @ pixels.reshape(self._height_weight.size, -1).astype(np.float32)
         return (profile @ self._template).view(np.complex64)
 
     def _cut(self, plane: Plane, at: tuple[int, int]) -> Plane:
-        if at == (0, 0):
-            return np.ascontiguousarray(plane[self._crop])
-        rows, columns = (
-            np.clip(np.arange(one.start, one.stop) + by, 0, size - 1)
-            for one, by, size in zip(self._crop, at, plane.shape, strict=True)
+        rows, columns = (slice(one.start + by, one.stop + by) for one, by in zip(self._crop, at, strict=True))
+        if min(rows.start, columns.start) >= 0 and rows.stop <= plane.shape[0] and columns.stop <= plane.shape[1]:
+            return np.ascontiguousarray(plane[rows, columns])
+        near = (
+            np.clip(np.arange(one.start, one.stop), 0, size - 1)
+            for one, size in zip((rows, columns), plane.shape, strict=True)
         )
-        cut: Plane = plane[np.ix_(rows, columns)]
+        cut: Plane = plane[np.ix_(*near)]
         return cut
 
     def shift_factor(self) -> float:
         """Dots by which the phase grows when the whole picture moves left by one pixel."""
         weight = np.hypot(self._template[:, ::2], self._template[:, 1::2]).sum(axis=1)
         return float(np.sum(weight / self.pitch_px) / weight.sum())
+
+    def crowding(self) -> float:
+        """How the dots crowd towards both ends: cubic part of their count along the row, over its straight part.
+
+        On a round rim at least the square of half the angle in view, in radians, over 6, more from near; 0 on a plane.
+        """
+        half = (self.x_px[-1] - self.x_px[0]) / 2
+        place = (self.x_px - self.x_px[0]) / half - 1
+        _, straight, _, cubic = np.polynomial.polynomial.polyfit(place, np.cumsum(1 / self.pitch_px), 3)
+        return float(cubic / straight)
 
 
 def learn_row(planes: Sequence[Plane], found: FoundRow, *, full_scale: float = 255.0) -> RowReader | None:

@@ -1,7 +1,8 @@
 """The camera's own motion through a clip, and its part in the phase of the dots.
 
-While the picture stands still only some frames are looked at; once it moves, each of them. The dots are then read
-where the motion has carried them, and each part of a row gets back what the picture moved under it.
+While the picture stands still only some frames are looked at, and few patches of them; once it moves, each of them.
+The dots are then read where the motion has carried them, and each part of a row gets back what the picture moved
+under it.
 """
 
 from __future__ import annotations
@@ -14,16 +15,27 @@ from numpy.typing import NDArray
 
 from strobe.pattern.images import Plane
 from strobe.pattern.reading import RowReader
-from strobe.pattern.tracking import PatchTracker
+from strobe.pattern.tracking import PatchTracker, PictureMotion
 
 __all__ = ["CameraCourse", "ShakeWatch"]
 
 _BESIDE_A_ROW = 0.08
 _A_ROW = 0.3
 """Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
-_CALM_LOOKS, _CALM_PX, _CALM_NOISES, _LOOK_EVERY = 36, 0.2, 6.0, 6
+_LEAST_LOOKS, _RECENT_LOOKS = 12, 36
+_LOOK_EVERY, _LOOK_WITHIN_S = (7, 13, 29, 53), 0.25
+"""Frames lit in turns of two, three, four or five are all met by looks so far apart."""
+_OFF_PX, _OFF_NOISES, _DOUBTS = 0.15, 4.0, 3
+"""A place is off the usual one beyond these; so many looks in a row must bear it out."""
+_SPREAD_PX, _SPREAD_NOISES = 0.3, 6.0
+"""From the tenth to the ninetieth of a hundred looks; white noise that large does not count as motion."""
+_ROOM, _WHITE = 1.5, 0.5
+"""What was steady once may spread more; and looks that jump more than this share of white noise saw no slow motion."""
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
+_LEAST_CYCLES, _FAR_OUT, _MOST_LINES = 20, 1000.0, 3
+"""Of a line in the brightness over the clip, its power by the median, and how many are taken off the shift."""
+_TURN_HZ, _LEAST_TURNS, _TURN_WAVES = (0.25, 1.4), 2.5, 3
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
 
 
@@ -75,6 +87,16 @@ class CameraCourse:
             read_at_px=self.read_at_px[frames],
         )
 
+    def unless_it_turns(self, time_s: NDArray[np.float64]) -> CameraCourse:
+        """The same course, taken for a standing camera where all that moved comes and goes steadily, once a turn.
+
+        That is how the edges of a platter move that runs out of true; no hand swings so evenly.
+        """
+        if not self.moved or len(time_s) < _LEAST_FRAMES:
+            return self
+        left = _restless(_without_turns(self.shift_px, time_s))
+        return replace(self, moved=left > max(_LEAST_MOTION_PX, _NOISES * self.noise_px))
+
     def moved_at(self, y: float, x: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Shift down and right (frames,) at a place; turn and stretch count as far as they stand out of their noise."""
         slopes = self.slopes * _share_above_noise(self.slopes)
@@ -90,12 +112,13 @@ class CameraCourse:
 
         `grain` is the size (down, right) of a pixel of the row's plane in pixels of the luma plane.
         """
-        if not self.moved:
+        if not self.moved and not self.read_at_px.any():
             return blocks
         back = np.empty(blocks.shape)
         read_at = self.read_at_px // np.array(grain)
+        still = np.zeros(len(blocks))
         for k, ((y, x), (per_down, per_right)) in enumerate(zip(reader.places_px, reader.dots_per_px, strict=True)):
-            down, right = self.moved_at(y * grain[0], x * grain[1])
+            down, right = self.moved_at(y * grain[0], x * grain[1]) if self.moved else (still, still)
             back[:, k] = per_down * (down / grain[0] - read_at[:, 0]) + per_right * (right / grain[1] - read_at[:, 1])
         return (blocks * np.exp(2j * np.pi * back)).astype(np.complex64)
 
@@ -122,9 +145,20 @@ class ShakeWatch:
         Rows found in the luma plane, kept clear of; the first is where the shift is given.
     full_scale : float
         The value of white.
+    interval_s : float
+        Time from frame to frame, for how often to look while nothing moves; unknown, and long, without it.
     """
 
-    def __init__(self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0) -> None:
+    def __init__(
+        self,
+        planes: Sequence[Plane],
+        rows: Sequence[RowReader],
+        *,
+        full_scale: float = 255.0,
+        interval_s: float = np.inf,
+    ) -> None:
+        first, *others = _LOOK_EVERY
+        self._look_every = max([first] + [every for every in others if 0 < every * interval_s < _LOOK_WITHIN_S])
         height, width = planes[0].shape
         clear = np.ones((height, width), bool)
         strongest = max((row.amplitude for row in rows), default=0.0)
@@ -135,65 +169,157 @@ class ShakeWatch:
             beside = int(_BESIDE_A_ROW * width)
             first, last = max(0, int(row.x_px[0]) - beside), min(width, int(row.x_px[-1]) + 1 + beside)
             y = np.interp(np.arange(first, last), row.x_px, row.y_px)
-            clear[:, first:last] &= np.abs(np.arange(height)[:, None] - y) > reach
+            top, bottom = max(0, int(y.min() - reach)), max(0, int(y.max() + reach) + 1)
+            clear[top:bottom, first:last] &= np.abs(np.arange(height)[top:bottom, None] - y) > reach
         self._anchor = (height / 2, width / 2)
         if rows:
             self._anchor = (float(np.median(rows[0].y_px)), float(np.median(rows[0].x_px)))
         self._tracker = PatchTracker(planes, clear, anchor=self._anchor, full_scale=full_scale)
         self._seen: list[list[float]] = []
-        self._away: list[NDArray[np.float32]] = []
+        self._away: list[NDArray[np.float32] | None] = []
         self._read_at: list[tuple[int, int]] = []
-        self._recent: list[tuple[float, float]] = []
+        self._recent = [(one.down_px, one.right_px, one.noise_px) for one in self._tracker.learned_from]
         self._last = (0.0, 0.0)
-        self._was_calm = self._woken = False
+        self._doubted: list[int] = []
+        self._woken = False
+        self._calm = self._is_steady()
 
-    def look(self, plane: Plane) -> tuple[int, int]:
-        """Look at the next frame; whole pixels (down, right) by which to read the rows away from their place."""
-        self._away.append(np.zeros(2 * self._tracker.patches, np.float32))
-        calm = self._is_calm()
-        if calm and len(self._seen) % _LOOK_EVERY:
-            self._seen.append([np.nan] * 7)
-        else:
-            self._note(plane, few=calm)
-        at = (0, 0) if calm else (int(self._last[0]), int(self._last[1]))
+    def look(self, plane: Plane, *, sure: bool = False) -> tuple[int, int]:
+        """Look at the next frame; whole pixels (down, right) by which to read the rows away from their place.
+
+        While nothing moves most frames are passed over, unless it is `sure` that this one is to be looked at.
+        """
+        self._seen.append([np.nan] * 7)
+        self._away.append(None)
+        if not self._calm:
+            self._note(self._tracker.follow(plane))
+            self._calm = not self._woken and self._is_steady()
+        elif sure or self._is_due(len(self._seen) - 1):
+            self._glance(plane)
+        at = (0, 0) if self._calm else (int(self._last[0]), int(self._last[1]))
         self._read_at.append(at)
         return at
 
-    def _is_calm(self) -> bool:
-        """Whether nothing has moved for a while; once something has after all, each frame counts for good."""
-        if self._woken or len(self._recent) < _CALM_LOOKS:
-            return False
-        noise = float(np.median([one[6] for one in self._seen[-_CALM_LOOKS:] if np.isfinite(one[6])]))
-        calm = float(np.ptp(self._recent, axis=0).max()) < max(_CALM_PX, _CALM_NOISES * noise)
-        self._woken = self._was_calm and not calm
-        self._was_calm = calm
-        return calm
+    def _is_due(self, frame: int) -> bool:
+        if self._doubted:
+            return frame - self._doubted[-1] >= self._look_every // _LOOK_EVERY[0]
+        return frame % self._look_every == 0
 
-    def _note(self, plane: Plane, *, few: bool) -> None:
-        motion = self._tracker.follow(plane, few=few)
+    def _glance(self, plane: Plane) -> None:
+        """Look at a frame of a picture that stood still so far; once it has moved, each frame counts for good.
+
+        What seems to be off is looked at closely, and so are the next frames: a frame that is poorly lit or badly
+        coded moves nothing.
+        """
+        motion = None if self._doubted else self._tracker.follow(plane, few=True)
+        if self._doubted or self._is_off(motion):
+            motion = self._tracker.follow(plane)
         if motion is None:
-            self._seen.append([np.nan] * 7)
+            return
+        if self._doubted or self._is_off(motion):
+            self._doubted.append(len(self._seen) - 1)
+        self._note(motion)
+        if len(self._doubted) == _DOUBTS:
+            down, right, _ = np.median(self._recent[-_DOUBTS:], axis=0)
+            self._woken = self._is_off(replace(motion, down_px=down, right_px=right))
+            for place in () if self._woken else self._doubted:
+                self._seen[place] = [np.nan] * 7
+            self._doubted = []
+        self._woken = self._woken or not self._is_steady(room=_ROOM)
+        self._calm = not self._woken
+
+    def _note(self, motion: PictureMotion | None) -> None:
+        if motion is None:
             return
         self._last = (motion.down_px, motion.right_px)
-        self._seen.append([motion.right_px, motion.down_px, *motion.slopes, motion.noise_px])
-        away = motion.away_px if motion.away_px.size else np.zeros((self._tracker.patches, 2))
-        self._away[-1] = away.ravel().astype(np.float32)
-        self._recent = [*self._recent[1 - _CALM_LOOKS :], self._last]
+        self._seen[-1] = [motion.right_px, motion.down_px, *motion.slopes, motion.noise_px]
+        if motion.away_px.size:
+            self._away[-1] = motion.away_px.ravel().astype(np.float32)
+        self._recent = [*self._recent[1 - _RECENT_LOOKS :], (*self._last, motion.noise_px)]
 
-    def course(self) -> CameraCourse:
-        """What was seen, frames that were not looked at filled in between their neighbours."""
+    def _is_off(self, motion: PictureMotion | None) -> bool:
+        """Whether a place differs from the usual one."""
+        if motion is None:
+            return False
+        down, right, noise = np.median(self._recent, axis=0)
+        off = max(abs(motion.down_px - down), abs(motion.right_px - right))
+        return bool(off > max(_OFF_PX, _OFF_NOISES * noise))
+
+    def _is_steady(self, *, room: float = 1.0) -> bool:
+        """Whether nothing has moved for a while: neither slowly, nor from look to look beyond what noise may."""
+        if len(self._recent) < _LEAST_LOOKS:
+            return False
+        recent = np.array(self._recent)
+        noise = float(np.median(recent[:, 2]))
+        course = [np.median(part, axis=0) for part in np.array_split(recent[:, :2], 3)]
+        low, high = np.percentile(recent[:, :2], [10, 90], axis=0)
+        slow, quick = float(np.ptp(course, axis=0).max()), float((high - low).max())
+        slow_enough = slow < room * max(_OFF_PX, _OFF_NOISES * noise)
+        return slow_enough and quick < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
+
+    def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
+        """What was seen, frames that were not looked at filled in between their neighbours.
+
+        Flicker makes the scenery seem to move; what goes with lines in its `brightness` (frames, bins) is left out.
+        """
         seen = np.array(self._seen, float).reshape(-1, 7)
-        looked = np.isfinite(seen[:, 0])
-        if looked.any():
-            frames = np.arange(len(seen))
-            seen = np.stack([np.interp(frames, frames[looked], one[looked]) for one in seen.T], axis=1)
+        looks = seen[np.isfinite(seen[:, 0]), :2]
+        seen = _filled_in(seen)
+        flicker = np.zeros((len(seen), 0)) if brightness is None else _flicker(brightness)
+        seen[:, :6] = _without(flicker, seen[:, :6])
         noise = float(np.median(seen[:, 6])) if len(seen) else float("nan")
         read_at = np.array(self._read_at, int).reshape(-1, 2)
-        moved = bool(looked.any()) and (
+        moved = bool(np.isfinite(noise)) and (
             bool(read_at.any()) or _restless(seen[:, :2]) > max(_LEAST_MOTION_PX, _NOISES * noise)
         )
-        parallax = _common_ways(np.array(self._away, float)) if moved else np.zeros((len(seen), 0))
+        if moved and self._calm and not read_at.any():
+            jumps = np.var(np.diff(looks, axis=0), axis=0).sum() > _WHITE * 2 * np.var(looks, axis=0).sum()
+            moved = not jumps
+        parallax = self._parallax(flicker) if moved else np.zeros((len(seen), 0))
         return CameraCourse(seen[:, :2], seen[:, 2:6], parallax, read_at, noise, moved, self._anchor)
+
+    def _parallax(self, flicker: NDArray[np.float64]) -> NDArray[np.float64]:
+        unseen = np.full(2 * self._tracker.patches, np.nan)
+        tracks = _filled_in(np.array([unseen if one is None else one for one in self._away], float))
+        return _common_ways(_without(flicker, tracks) if np.all(np.isfinite(tracks)) else tracks[:, :0])
+
+
+def _filled_in(series: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`series` (frames, n) with the frames that are NaN put in between their neighbours; all NaN stays so."""
+    known = np.isfinite(series[:, 0]) if series.size else np.zeros(len(series), bool)
+    if not known.any():
+        return series
+    frames = np.arange(len(series))
+    return np.stack([np.interp(frames, frames[known], one[known]) for one in series.T], axis=1)
+
+
+def _flicker(brightness: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Waves (frames, n) of the few lines that stand far out of the brightness (frames, bins), slowly changing."""
+    frames = len(brightness)
+    level = brightness.mean(axis=0)
+    if frames < _LEAST_FRAMES or not np.any(level > 0):
+        return np.zeros((frames, 0))
+    relative = brightness[:, level > 0] / level[level > 0] - 1
+    window = np.hanning(frames + 2)[1:-1, None]
+    power = np.mean(np.abs(np.fft.rfft(window * (relative - relative.mean(axis=0)), 4 * frames, axis=0)) ** 2, axis=1)
+    power[: 4 * _LEAST_CYCLES] = 0
+    clear = _FAR_OUT * float(np.median(power))
+    u = np.linspace(-1, 1, frames)
+    waves: list[NDArray[np.float64]] = []
+    while len(waves) < 4 * _MOST_LINES and power.max() > clear:
+        top = int(np.argmax(power))
+        turn = np.exp(2j * np.pi * top / (4 * frames) * np.arange(frames))
+        waves += [turn.real, turn.imag, u * turn.real, u * turn.imag]
+        power[max(0, top - 12) : top + 13] = 0
+    return np.stack(waves, axis=1) if waves else np.zeros((frames, 0))
+
+
+def _without(waves: NDArray[np.float64], series: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`series` (frames, n) less what follows `waves` (frames, m)."""
+    if not waves.shape[1] or not np.all(np.isfinite(series)):
+        return series
+    left: NDArray[np.float64] = series - waves @ np.linalg.lstsq(waves, series, rcond=None)[0]
+    return left
 
 
 def _common_ways(tracks: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -219,6 +345,21 @@ def _restless(shift: NDArray[np.float64]) -> float:
     frames = np.linspace(-1, 1, len(shift))
     course = np.polynomial.polynomial.polyval(frames, np.polynomial.polynomial.polyfit(frames, shift, 1)).T
     return float(np.max(np.std(shift - course, axis=0)))
+
+
+def _without_turns(shift: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`shift` (frames, 2) without the steady swing at a turn's pace, and its multiples, that explain most of it."""
+    duration = float(np.ptp(time_s))
+    low = max(_TURN_HZ[0], _LEAST_TURNS / duration)
+    least = shift
+    for turn_hz in np.arange(low, _TURN_HZ[1], 0.1 / duration):
+        turn = 2 * np.pi * turn_hz * np.outer(time_s - time_s[0], np.arange(1, _TURN_WAVES + 1))
+        even = np.stack([np.ones_like(time_s), time_s - time_s[0]], axis=1)
+        basis = np.concatenate([even, np.cos(turn), np.sin(turn)], axis=1)
+        rest = shift - basis @ np.linalg.lstsq(basis, shift, rcond=1e-8)[0]
+        if np.sum(rest**2) < np.sum(least**2):
+            least = rest
+    return least
 
 
 def _share_above_noise(series: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -52,13 +52,26 @@ class PatternReader:
         self._base = _collect(learned, [one.time_s for one in held], seen, look, sweep_known=sweep_known)
         self.held = tuple(
             FrameReading(frame.time_s, tuple(rows), brightness)
-            for frame, (rows, brightness, _) in zip(held, seen, strict=True)
+            for frame, (rows, brightness, *_) in zip(held, seen, strict=True)
         )
 
     @property
     def pattern(self) -> PatternReading:
         """The reading of the frames that were learned from."""
         return self._base
+
+    @property
+    def outlines(self) -> tuple[NDArray[np.float64], ...]:
+        """Around each row of a rim a closed line (points, 2): places (right, down) in pixels of the luma plane."""
+        lines = []
+        for row in self._learned.readers:
+            if not isinstance(row, RowReader):
+                continue
+            reach = 0.7 * row.pitch_px
+            above, below = (np.stack([row.x_px, row.y_px + side * reach], axis=1) for side in (-1, 1))
+            line = np.concatenate([above, below[::-1]]) * self._learned.grain[::-1]
+            lines.append(line[:, ::-1] if self._learned.upright else line)
+        return tuple(lines)
 
     def read(self, frame: Frame) -> FrameReading:
         """Read one frame where the rows were learned."""
@@ -73,7 +86,7 @@ class PatternReader:
         Need not be done for every frame.
         """
         luma = self._luma(frame)
-        self._watch.look(luma)
+        self._watch.look(luma, sure=True)
         self._looks += 1
         shift = self._watch.course().shift_px[-1]
         if not np.all(np.isfinite(shift)):

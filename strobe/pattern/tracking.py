@@ -38,6 +38,7 @@ _FOLLOWS, _TEXTURE = 0.3, 0.65
 _STRETCH_PX = 0.7
 """How much turn and stretch move a place `_LEVER_PX` from the middle, expected size."""
 _LEVER_PX = 360.0
+_PRIOR = np.diag([0, 0, 1, 1, 1, 1]) / _STRETCH_PX**2
 _LOST, _BLIND, _SEARCH_PX, _SEARCHED = 0.6, 0.2, 12, 9
 
 
@@ -77,6 +78,11 @@ class PatchTracker:
         Place (y, x) in the plane at which the shift is given.
     full_scale : float
         The value of white.
+
+    Attributes
+    ----------
+    learned_from : tuple of PictureMotion
+        Motion in the frames that were learned from, in order of time; empty where there is nothing to hold on to.
     """
 
     def __init__(
@@ -101,11 +107,11 @@ class PatchTracker:
         self._state, self._origin = np.zeros(6), np.zeros(6)
         self._likeness = self._usual = 1.0
         self._place(_steep_places(pictures, allowed.astype(bool)))
-        if self.patches >= _LEAST_PATCHES:
-            self._learn(planes, first)
+        course = self._learn(planes, first) if self.patches >= _LEAST_PATCHES else []
         middle = self._middle * self._thin
         along = np.array(anchor[::-1] if self._turned else anchor)
         self._lever = along - middle
+        self.learned_from = tuple(self._motion(state, covariance, np.zeros((0, 2))) for state, covariance in course)
 
     @property
     def patches(self) -> int:
@@ -121,18 +127,23 @@ class PatchTracker:
             return None
         chosen = slice(None, None, max(1, self.patches // _FEW) if few else 1)
         before = self._state
-        self._settle(self._sheet(plane, chosen), chosen)
+        self._settle(self._sheet(plane, chosen), chosen, few=few)
         if self._likeness < _LOST * self._usual:
             self._search(plane, before)
         if self._likeness < _BLIND * self._usual:
             self._state = before
             return None
-        state = self._state - self._origin
+        return self._motion(self._state, self._covariance, np.zeros((0, 2)) if few else self._away * self._thin)
+
+    def _motion(
+        self, state: NDArray[np.float64], covariance: NDArray[np.float64], away: NDArray[np.float64]
+    ) -> PictureMotion:
+        """What a state means in pixels of the plane."""
+        state = state - self._origin
         slopes = state[2:] / (_LEVER_PX * self._thin)
         down = state[0] * self._thin + slopes[1] * self._lever[0] + slopes[0] * self._lever[1]
         right = state[1] * self._thin + slopes[3] * self._lever[0] + slopes[2] * self._lever[1]
-        noise = np.sqrt(self._covariance[[0, 1], [0, 1]]) * self._thin
-        away = np.zeros((0, 2)) if few else self._away * self._thin
+        noise = np.sqrt(covariance[[0, 1], [0, 1]]) * self._thin
         if self._turned:
             return PictureMotion(float(right), float(down), slopes[[3, 2, 1, 0]], float(noise[0]), away)
         return PictureMotion(float(down), float(right), slopes, float(noise[1]), away)
@@ -151,14 +162,18 @@ class PatchTracker:
         along_right = np.stack([zero, one, zero, zero, right, down], axis=1)
         self._model = np.stack([along_down, along_right], axis=1)
 
-    def _learn(self, planes: Sequence[Plane], first: int) -> None:
-        """Make the template from all `planes`, laid over each other; drop patches that do not keep together."""
+    def _learn(self, planes: Sequence[Plane], first: int) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+        """Make the template from all `planes`, laid over each other; drop patches that do not keep together.
+
+        Gives the state in each plane and its covariance.
+        """
         self._set_template(self._sheet(planes[first], _ALL).sampled(np.zeros((self.patches, 2))))
         total = np.zeros_like(self._template)
         weight = np.zeros(self._template.shape[:2])
         follows = np.zeros(self.patches)
         steep_first = self._lines[:, :, [0, 2]].sum(axis=(1, 2))
-        course, usual = [], []
+        course: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
+        usual = []
         for run in (range(first, len(planes)), range(first - 1, -1, -1)):
             self._state = np.zeros(6)
             for k in run:
@@ -169,7 +184,7 @@ class PatchTracker:
                 usual.append(self._likeness)
                 total += gain[:, :, None] * lines
                 weight += gain**2
-                course.append(self._state)
+                course[k] = self._state, self._covariance
         self._set_template(total / np.maximum(weight, 1e-9)[:, :, None] * self._power[:, :, None])
         texture = self._lines[:, :, [0, 2]].sum(axis=(1, 2)) > _TEXTURE * steep_first
         keep = texture & (follows > _FOLLOWS * len(planes))
@@ -177,8 +192,9 @@ class PatchTracker:
         self._place(self._centres[keep])
         if keep.any():
             self._set_template(self._template[keep])
-        self._origin = np.mean(course, axis=0)
+        self._origin = np.mean([state for state, _ in course.values()], axis=0)
         self._state = self._origin
+        return [course[k] for k in sorted(course)]
 
     def _set_template(self, patches: NDArray[np.float32]) -> None:
         template = patches - patches.mean(axis=2, keepdims=True)
@@ -202,16 +218,20 @@ class PatchTracker:
         should = np.rint(self._centres[chosen] + self._model[chosen] @ self._state).astype(int)
         corner = np.clip(should - _HALF - _ROOM, 0, np.array(self._shape) - _SIDE - 2 * _ROOM)
         size, thin = _SIDE + 2 * _ROOM, self._thin
-        sheet = np.empty((len(corner) * size, size), np.float32)
-        for k, (y, x) in enumerate(corner * thin):
-            sheet[k * size : (k + 1) * size] = decimate(view[y : y + size * thin, x : x + size * thin], thin)
-        sheet = opencv().GaussianBlur(sheet, (0, 0), _SMOOTHING_PX) * self._scale
+        wide = size * thin
+        cut = np.empty((len(corner) * wide, wide), view.dtype)
+        for k, (y, x) in enumerate((corner * thin).tolist()):
+            cut[k * wide : (k + 1) * wide] = view[y : y + wide, x : x + wide]
+        sheet = opencv().GaussianBlur(decimate(cut, thin), (0, 0), _SMOOTHING_PX) * self._scale
         offset = self._centres[chosen] - corner.astype(np.float32)
         offset[:, 0] += np.arange(len(corner), dtype=np.float32) * size
         return _Sheet(sheet, offset)
 
-    def _settle(self, sheet: _Sheet, chosen: slice = _ALL) -> NDArray[np.float64]:
-        """Move the state until the patches of the sheet lie on the template; the weights of the patches."""
+    def _settle(self, sheet: _Sheet, chosen: slice = _ALL, *, few: bool = False) -> NDArray[np.float64]:
+        """Move the state until the patches of the sheet lie on the template; the weights of the patches.
+
+        A `few` patches tell the shift alone; turn and stretch are taken as they are.
+        """
         model = self._model[chosen]
         weight = np.ones(len(model))
         for _ in range(_STEPS):
@@ -219,7 +239,7 @@ class PatchTracker:
             place = np.rint(before * _SUBSTEPS) / _SUBSTEPS
             moved, certain = self._compare(sheet.sampled(place), chosen)
             moved = place + np.clip(moved, -_LONGEST_STEP_PX, _LONGEST_STEP_PX)
-            self._state, weight = self._agree(moved, certain, model)
+            self._state, weight = self._agree(moved, certain, model, free=2 if few else 6)
             if np.max(np.abs(model @ self._state - before)) < _CLOSE_PX:
                 break
         return weight
@@ -227,11 +247,13 @@ class PatchTracker:
     def _compare(self, seen: NDArray[np.float32], chosen: slice) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """How far each patch lies from the template, (patches, 2), and how certain that is, (patches, 2, 2)."""
         template = self._template[chosen]
+        line_power = self._power[chosen]
         seen = seen - seen.mean(axis=2, keepdims=True)
-        gain = np.einsum("plx,plx->pl", seen, template) / self._power[chosen]
+        gain = np.einsum("plx,plx->pl", seen, template) / line_power
         left = seen - gain[:, :, None].astype(np.float32) * template
-        power = np.sum(gain**2 * self._power[chosen])
-        self._likeness = float(power / (power + np.sum(left * left) + 1e-9))
+        left_power = np.einsum("plx,plx->p", left, left)
+        power = np.sum(gain**2 * line_power)
+        self._likeness = float(power / (power + left_power.sum() + 1e-9))
         gain = np.clip(gain, 0, 3)
         pull_down = np.sum(gain * np.einsum("plx,plx->pl", self._down[chosen], left), axis=1)
         pull_right = np.sum(gain * np.einsum("plx,plx->pl", self._right[chosen], left), axis=1)
@@ -240,30 +262,36 @@ class PatchTracker:
         down = -(c * pull_down - b * pull_right) / determinant
         right = -(a * pull_right - b * pull_down) / determinant
         explained = -(pull_down * down + pull_right * right)
-        noise = np.maximum(np.einsum("plx,plx->p", left, left) - explained, 0) / _SIDE**2 + 0.02
-        certain = np.stack([a, b, b, c], axis=1).reshape(-1, 2, 2) / noise[:, None, None]
-        eye = np.eye(2)
-        certain = np.linalg.inv(np.linalg.inv(certain + 1e-6 * eye) + _CODING_PX**2 * eye)
-        return np.stack([down, right], axis=1), np.asarray(certain, np.float64)
+        noise = np.maximum(left_power - explained, 0) / _SIDE**2 + 0.02
+        a, b, c = a / noise + 1e-6, b / noise, c / noise + 1e-6
+        # The inverse of (inverse of [[a, b], [b, c]] plus coding's own variance), written out.
+        area = (a * c - b * b) * _CODING_PX**2
+        whole = 1 + (a + c + area) * _CODING_PX**2
+        certain = np.stack([a + area, b, b, c + area], axis=1) / whole[:, None]
+        return np.stack([down, right], axis=1), certain.reshape(-1, 2, 2).astype(np.float64)
 
     def _agree(
-        self, moved: NDArray[np.float64], certain: NDArray[np.float64], model: NDArray[np.float64]
+        self, moved: NDArray[np.float64], certain: NDArray[np.float64], model: NDArray[np.float64], *, free: int
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """What most patches agree on, and the weight of each."""
+        """What most patches agree on, and the weight of each; only the first `free` parts of the state are moved."""
         weight = np.ones(len(moved))
-        prior = np.diag([0, 0, 1, 1, 1, 1]) / _STRETCH_PX**2
-        flat = model.reshape(-1, 6)
-        weighed = certain @ model
-        pulled = np.einsum("pij,pj->pi", certain, moved)
+        kept = self._state * (np.arange(6) >= free)
+        moved, model = moved - model @ kept, model[:, :, :free]
+        weighed = (certain @ model).transpose(0, 2, 1)
+        normals = (weighed @ model).reshape(-1, free**2)
+        pulls = (weighed @ moved[:, :, None])[:, :, 0]
         for _ in range(5):
-            normal = flat.T @ (weighed * weight[:, None, None]).reshape(-1, 6) + prior
-            state = np.linalg.solve(normal, flat.T @ (pulled * weight[:, None]).reshape(-1))
+            normal = (weight @ normals).reshape(free, free) + _PRIOR[:free, :free]
+            state = np.linalg.solve(normal, weight @ pulls)
             away = moved - model @ state
-            distance = np.einsum("pi,pij,pj->p", away, certain, away)
-            scatter = max(float(np.median(distance)) / 1.39, 1e-6)
+            distance = np.sum((certain @ away[:, :, None])[:, :, 0] * away, axis=1)
+            ordered = np.sort(distance)
+            median = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
+            scatter = max(float(median) / 1.39, 1e-6)
             weight = 1 / (1 + distance / (_OUTLYING * max(scatter, 0.3))) ** 2
-        self._covariance, self._away = np.linalg.inv(normal) * scatter, away
-        return state, weight
+        self._covariance = np.asarray(np.linalg.inv(normal) * scatter, np.float64)
+        self._away = away
+        return np.concatenate([state, kept[free:]]), weight
 
     def _search(self, plane: Plane, before: NDArray[np.float64]) -> None:
         """Find the patches again after a jump: the steepest are looked for around where they were `before`."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from strobe.phase.blocks import combine_blocks, lit_frames, part_lines
 from strobe.phase.flicker import find_flicker, folded_hz, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
-from strobe.phase.lines import CoarseLine, LineReading, combine_blocks, find_line, follow_phase, lit_frames, read_line
+from strobe.phase.lines import LINE_ORDERS, CoarseLine, LineReading, find_line, follow_phase, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.turns import TurnSignature, find_turns
 
 __all__ = [
+    "LINE_ORDERS",
     "CoarseLine",
     "FlashRate",
     "LineReading",
@@ -23,6 +25,7 @@ __all__ = [
     "follow_phase",
     "lit_frames",
     "measure_flash_rate",
+    "part_lines",
     "read_line",
     "shows_line",
 ]

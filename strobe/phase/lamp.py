@@ -56,6 +56,8 @@ class FlashRate:
         Amplitude of the flicker in each picture row at time zero (its angle is the lamp's phase there).
     uneven : bool
         Whether every other flash differs: a lamp that flashes once in a mains cycle, or burns unequally.
+    once : bool
+        Whether every other flash is missing.
     """
 
     rate_hz: float
@@ -68,6 +70,7 @@ class FlashRate:
     jitter_cycles: NDArray[np.float64]
     row_phase: NDArray[np.complex128]
     uneven: bool = False
+    once: bool = False
 
     @property
     def soft(self) -> bool:
@@ -78,14 +81,21 @@ class FlashRate:
         """Lamp phase in cycles at the frame times that the rate was measured on."""
         return self.rate_hz * time_s + self.wander_cycles
 
+    @property
+    def sweep_cycles(self) -> float:
+        """Cycles of the flicker down the picture, as the bands of a rolling shutter show them."""
+        seen = np.flatnonzero(self.row_phase)
+        place = (seen + 0.5) / self.row_phase.size
+        cycles = np.arange(-8.0, 8.0, 0.05)
+        strength = np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ self.row_phase[seen])
+        return float(cycles[int(np.argmax(strength))])
+
     def flicker_at(self, height: float) -> complex:
         """Flicker at a place in the order of exposure (0 first, 1 last), by the even sweep of a rolling shutter."""
         seen = np.flatnonzero(self.row_phase)
         rows = (seen + 0.5) / self.row_phase.size
-        turns = np.arange(-8.0, 8.0, 0.05)
-        sweep = np.exp(-2j * np.pi * np.outer(turns, rows)) @ self.row_phase[seen] / seen.size
-        best = int(np.argmax(np.abs(sweep)))
-        return complex(sweep[best] * np.exp(2j * np.pi * turns[best] * height))
+        mean = np.mean(np.exp(-2j * np.pi * self.sweep_cycles * rows) * self.row_phase[seen])
+        return complex(mean * np.exp(2j * np.pi * self.sweep_cycles * height))
 
 
 def measure_flash_rate(
@@ -94,6 +104,7 @@ def measure_flash_rate(
     candidates_hz: Sequence[float],
     *,
     downward: bool = True,
+    every_other: bool = False,
 ) -> FlashRate | None:
     """Measure the flash rate near one of `candidates_hz`.
 
@@ -107,12 +118,17 @@ def measure_flash_rate(
         Nominal flash rates; each is searched within 1 %.
     downward : bool
         Whether the picture rows are known to be in the order in which a rolling shutter exposes them.
+    every_other : bool
+        Whether to look for a lamp that leaves out every other flash, and so repeats at half the rate; the rate and
+        what goes with it are then given as those of the flashes together with the ones left out.
 
     Returns
     -------
     FlashRate or None
         ``None`` when no flicker stands clear of the other changes of brightness, or when it stands still.
     """
+    if every_other:
+        candidates_hz = [rate / 2 for rate in candidates_hz]
     duration = float(time_s[-1] - time_s[0])
     interval = float(np.median(np.diff(time_s)))
     usable = brightness.mean(axis=0) > 6
@@ -142,7 +158,7 @@ def measure_flash_rate(
     found = None if best is None else _refine(relative, time_s, best[1], best[2], usable, downward)
     if found is None and downward:
         found = _creeping_bands(relative, time_s, candidates_hz, usable, float(np.median(floor)))
-    return found
+    return None if found is None else _as_flash_rate(*found, usable, duration, 2 if every_other else 1)
 
 
 def _relative(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -186,7 +202,8 @@ def _refine(
     candidate: float,
     usable: NDArray[np.bool_],
     downward: bool,
-) -> FlashRate | None:
+) -> tuple[_Wave, float, float] | None:
+    """The wave, the candidate that it is beside, and the cycles by which it creeps over the clip."""
     duration = float(time_s[-1] - time_s[0])
     interval = float(np.median(np.diff(time_s)))
     places = [coarse_hz]
@@ -218,30 +235,34 @@ def _refine(
         wave = _creeping_wave(relative, time_s, wave.rate_hz, usable)
     if fold * duration < 0.8 * _LEAST_CYCLES:
         return None
-    return _as_flash_rate(wave, candidate, usable, duration, fold * duration)
+    return wave, candidate, fold * duration
 
 
 def _as_flash_rate(
-    wave: _Wave, candidate: float, usable: NDArray[np.bool_], duration: float, creep_cycles: float
+    wave: _Wave, candidate: float, creep_cycles: float, usable: NDArray[np.bool_], duration: float, order: int
 ) -> FlashRate | None:
+    """The wave's harmonic of an `order` as the flicker of the lamp."""
     if abs(wave.rate_hz / candidate - 1) > 1.2 * _SPAN or wave.unexplained > _MOST_UNEXPLAINED:
         return None
     soft = np.abs(wave.harmonics[1]) < _SOFT[0] * np.abs(wave.harmonics[0])
     model_error = _MODEL_ERROR_CYCLES if soft else _FLASH_ERROR_CYCLES
     if creep_cycles < _SLOW_CREEP_CYCLES:
         model_error = _CREEP_ERROR_CYCLES
+    first, second, third = wave.harmonics[order - 1 : 3 * order : order]
     row_phase = np.zeros(usable.size, complex)
-    row_phase[usable] = wave.rows
+    row_phase[usable] = first * (wave.rows / wave.harmonics[0]) ** order
     return FlashRate(
-        rate_hz=wave.rate_hz,
-        uncertainty_hz=float(np.hypot(wave.error_hz, model_error / duration)),
-        candidate_hz=candidate,
-        modulation=float(np.abs(wave.harmonics[0])),
-        second=float(np.abs(wave.harmonics[1] / wave.harmonics[0])),
-        third=float(np.abs(wave.harmonics[2] / wave.harmonics[0])),
-        wander_cycles=wave.wander,
-        jitter_cycles=wave.jitter,
+        rate_hz=order * wave.rate_hz,
+        uncertainty_hz=order * float(np.hypot(wave.error_hz, model_error / duration)),
+        candidate_hz=order * candidate,
+        modulation=float(np.abs(first)),
+        second=float(np.abs(second / first)),
+        third=float(np.abs(third / first)),
+        wander_cycles=order * wave.wander,
+        jitter_cycles=order * wave.jitter,
         row_phase=row_phase,
+        uneven=order > 1,
+        once=order > 1,
     )
 
 
@@ -288,25 +309,31 @@ def _shared_wave(
     sweeps = float(turns[int(np.argmax(sweep))])
     u = 2 * (time_s - time_s[0]) / duration - 1
     slow = np.stack([u, u**2 - 1 / 3, u**3 - 0.6 * u], axis=1)
+    orders = np.arange(1, _SHARED_HARMONICS + 1)
+    basis = np.empty((2 * _SHARED_HARMONICS + 3 * exposure, *relative.shape))
+    basis[2 * _SHARED_HARMONICS :] = slow.T[: 3 * exposure, :, None]
     drift = np.zeros(3)
     terms = 1
     error = 0.0
     for step in range(9):
-        cycles = (rate * time_s + slow @ drift)[:, None] + sweeps * place[None, :]
-        waves = np.stack([np.exp(2j * np.pi * h * cycles) for h in range(1, _SHARED_HARMONICS + 1)], axis=2)
-        waves -= waves.mean(axis=0)
-        course = np.broadcast_to((slow if exposure else slow[:, :0])[:, None, :], (*cycles.shape, 3 * exposure))
-        basis = np.concatenate([waves.real, -waves.imag, course], axis=2).reshape(cycles.size, -1)
-        target = relative.reshape(-1)
-        solution = np.linalg.solve(basis.T @ basis + 1e-6 * cycles.size * np.eye(basis.shape[1]), basis.T @ target)
+        by_frame = np.exp(2j * np.pi * np.outer(orders, rate * time_s + slow @ drift))
+        by_frame -= by_frame.mean(axis=1, keepdims=True)
+        waves = by_frame[:, :, None] * np.exp(2j * np.pi * np.outer(orders, sweeps * place))[:, None, :]
+        basis[:_SHARED_HARMONICS] = waves.real
+        basis[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS] = -waves.imag
+        lines = basis.reshape(len(basis), -1)
+        gram = lines @ lines.T
+        solution = np.linalg.solve(gram + 1e-6 * relative.size * np.eye(len(gram)), lines @ relative.reshape(-1))
         harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS]
-        steep = (waves @ (2j * np.pi * np.arange(1, _SHARED_HARMONICS + 1) * harmonics)).real
-        left = (target - basis @ solution).reshape(relative.shape)
+        steep = np.tensordot(2j * np.pi * orders * harmonics, waves, 1).real
+        left = relative - (solution @ lines).reshape(relative.shape)
         moves = [steep * slow[:, k, None] for k in range(terms)] + [steep * (place - place.mean())[None, :]]
-        joint = np.concatenate([basis, np.stack([move.reshape(-1) for move in moves], axis=1)], axis=1)
-        gram = joint.T @ joint + 1e-9 * cycles.size * np.eye(joint.shape[1])
-        change = np.linalg.solve(gram, joint.T @ left.reshape(-1))[basis.shape[1] :]
-        spread = np.sqrt(np.diag(np.linalg.inv(gram))[basis.shape[1] :] * np.mean(left**2) * place.size)
+        along = np.stack([move.reshape(-1) for move in moves])
+        both = lines @ along.T
+        joint = np.block([[gram, both], [both.T, along @ along.T]])
+        certain = np.linalg.inv(joint + 1e-9 * relative.size * np.eye(len(joint)))[len(gram) :]
+        change = certain @ np.concatenate([lines @ left.reshape(-1), along @ left.reshape(-1)])
+        spread = np.sqrt(np.diag(certain[:, len(gram) :]) * np.mean(left**2) * place.size)
         drift[:terms] += np.clip(change[:terms], -0.1, 0.1)
         sweeps += float(np.clip(change[-1], -0.1, 0.1))
         error = float(spread[0]) * 2 / duration
@@ -354,7 +381,7 @@ def _creeping_bands(
     candidates_hz: Sequence[float],
     usable: NDArray[np.bool_],
     floor: float,
-) -> FlashRate | None:
+) -> tuple[_Wave, float, float] | None:
     """The flash rate from bands that creep by less than a cycle or two over the clip.
 
     Seen along the picture, a rolling shutter makes flicker an even wave. Turned back by that wave the rows add up to
@@ -396,7 +423,7 @@ def _creeping_bands(
     creep = folded_hz(wave.rate_hz, interval)
     if moved > 0.15 or creep * duration < _LEAST_ARC or wave.error_hz * duration > 0.1:
         return None
-    return _as_flash_rate(wave, candidate, usable, duration, creep * duration)
+    return wave, candidate, creep * duration
 
 
 def _unexplained(relative: NDArray[np.float64], time_s: NDArray[np.float64], rate: float) -> float:

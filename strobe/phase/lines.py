@@ -15,9 +15,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.blocks import lit_frames
 from strobe.phase.lamp import FlashRate
 
-__all__ = ["CoarseLine", "LineReading", "combine_blocks", "find_line", "follow_phase", "lit_frames", "read_line"]
+__all__ = ["CoarseLine", "LineReading", "find_line", "follow_phase", "read_line"]
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
@@ -25,16 +26,18 @@ _WOBBLE_LINES = 10
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
+_WOBBLE_HARMONICS = 2
+"""Of the lamp, that are strong enough for a wobble beside them to go with them unseen."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
 _KEEPS, _RUNS = 0.3, 0.7
 """Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
 _ODD_HALVES = (1, 3, 5)
-_DARK = 0.35
-_FEW_LIT, _MANY_LIT = 0.2, 0.8
-"""Amplitude of a frame that hardly met a flash, relative to the others; share of lit frames to go on with, and from
-which frames meet a flash or more and none is left out."""
+_BESIDE, _BESIDE_ONCE = (-1.0, 1.0), (-1.5, -1.0, -0.5, 0.5, 1.0)
+"""Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
+_FEW_LIT = 0.2
+"""Share of lit frames to go on with."""
 _BEAT_HZ = 0.35
 _SMOOTH_S = 0.2
 _ROUNDS = 3
@@ -42,6 +45,8 @@ _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
 _MOST_MODULATION = 0.9
+_CURVED = 1.4
+"""By how much more light may swing than the dots' amplitude does through a camera's curve."""
 _UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
 """A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
 _PIECES = 12
@@ -49,6 +54,10 @@ _WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
+
+
+LINE_ORDERS = {"camera": 0.0, "between": 0.5, "lamp": 1.0}
+"""Turns that a line runs back for each flash: behind a lamp that leaves out every other one there is a line between."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +75,7 @@ class LineReading:
     Attributes
     ----------
     kind : str
-        ``lamp`` or ``camera``: what times the pattern that is followed.
+        ``lamp`` or ``camera``: what times the pattern that is followed; the line between counts as the lamp's.
     dot_rate_hz : float
         Mean rate of the dots on the clock of the frame times.
     dots : array of float64 (frames,)
@@ -83,9 +92,10 @@ class LineReading:
         Cycles that the swing makes within the clip.
     removed_hz : tuple of float
         Frequencies at which something was fitted and taken off.
-    hidden_dots : float
-        The part of the swing that stands as the brightness does: a lamp's own swing does not, so that a wobble on the
-        lamp's beat (the first of `removed_hz`) may have been taken off with it.
+    hidden : tuple of (float, float, float)
+        Frequency and dots of that part of each lamp's wave that stands as the brightness does, and its share of the
+        wave: a lamp's own swing does not stand so, and a wobble on its beat, or a multiple of that, may have been taken
+        off with it.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -99,43 +109,8 @@ class LineReading:
     swing_dots: float
     swing_cycles: float
     removed_hz: tuple[float, ...]
-    hidden_dots: float
+    hidden: tuple[tuple[float, float, float], ...]
     vote: float
-
-
-def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128], float]:
-    """One amplitude per frame from the independent blocks of a row, and the noise that the blocks do not share.
-
-    Parameters
-    ----------
-    blocks : array of complex (frames, blocks)
-        Amplitudes of the parts of one row.
-
-    Returns
-    -------
-    tuple
-        Amplitudes (frames,), and the 1-sigma phase noise in dots of the whole row from the difference of its halves
-        (NaN for a single block); error that all blocks share is not in it.
-    """
-    blocks = blocks.astype(np.complex128)
-    total = blocks.sum(axis=1)
-    for _ in range(2):
-        turn = np.conj(total) / (np.abs(total) + 1e-12)
-        offset = turn @ blocks
-        total = (blocks * np.exp(-1j * np.angle(offset))).sum(axis=1)
-    if blocks.shape[1] < 2:
-        return total, float("nan")
-    turned = blocks * np.exp(-1j * np.angle(offset))
-    even, odd = turned[:, ::2].sum(axis=1), turned[:, 1::2].sum(axis=1)
-    difference = np.angle(even * np.conj(odd)) / (2 * np.pi)
-    return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))
-
-
-def lit_frames(amplitude: NDArray[np.complex128]) -> NDArray[np.bool_]:
-    """Frames (frames,) that show the dots, where the exposure of many others hardly met a flash; else all."""
-    size = np.abs(amplitude)
-    lit: NDArray[np.bool_] = size > _DARK * np.percentile(size, 80)
-    return lit if np.mean(lit) < _MANY_LIT else np.ones_like(lit)
 
 
 def find_line(
@@ -214,11 +189,11 @@ def read_line(
     time_s, interval_s
         Frame times and the spacing of the cadence that they lie on.
     kind : str
-        ``lamp`` or ``camera``.
+        ``lamp``, ``camera`` or ``between``.
     coarse : CoarseLine
         Where the line lies, from `find_line`.
     lamp_cycles : array of float64 (frames,) or None
-        Phase of the lamp in cycles; needed for ``lamp``, and for taking off its swing.
+        Phase of the lamp in cycles; needed unless for ``camera``, and for taking off its swing.
     flash : FlashRate or None
         The flicker as measured, for the vote.
     height : float or None
@@ -228,7 +203,7 @@ def read_line(
     -------
     LineReading
     """
-    if kind == "lamp" and lamp_cycles is None:
+    if kind != "camera" and lamp_cycles is None:
         raise ValueError("a lamp-timed line needs the phase of the lamp")
     lit = lit_frames(amplitude)
     if (flash is not None and flash.soft) or not _FEW_LIT < np.mean(lit) < 1:
@@ -241,7 +216,7 @@ def read_line(
     between = np.interp(time_s, time_s[lit], left)
     vote = 0.0
     if flash is not None and cycles is not None:
-        seen = amplitude[lit] * np.exp(2j * np.pi * (cycles * (kind == "lamp") - reading.dot_rate_hz * time_s[lit]))
+        seen = amplitude[lit] * np.exp(2j * np.pi * (LINE_ORDERS[kind] * cycles - reading.dot_rate_hz * time_s[lit]))
         vote = _vote_of_lit(seen, time_s[lit], cycles)
     return replace(reading, dots=reading.dot_rate_hz * time_s + between, lit=lit, vote=vote)
 
@@ -291,7 +266,8 @@ def _follow(
     courses: NDArray[np.float64],
 ) -> LineReading:
     """Follow a line through frames that all show it; `courses` are fitted and taken off with the lamp's waves."""
-    series = amplitude if kind == "camera" or lamp_cycles is None else amplitude * np.exp(2j * np.pi * lamp_cycles)
+    order = LINE_ORDERS[kind]
+    series = amplitude if lamp_cycles is None else amplitude * np.exp(2j * np.pi * order * lamp_cycles)
     slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse.rate_hz * time_s))) / (2 * np.pi)
     drift = float(np.polyfit(time_s, slow, 1)[0])
     dot_rate = coarse.rate_hz + drift
@@ -306,21 +282,21 @@ def _follow(
         waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
     swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
-    if kind == "lamp" and lamp_cycles is not None:
-        dots_so_far = dots_so_far - lamp_cycles
+    if lamp_cycles is not None:
+        dots_so_far = dots_so_far - order * lamp_cycles
     own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
     lamp_waves = len(waves)
     if flash is not None and flash.uneven and waves and lamp_cycles is not None:
-        own = [*_distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, _WOBBLE_HZ), *own]
+        lowest_hz = 0.0 if flash.once else _WOBBLE_HZ
+        own = [*_distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz), *own]
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
     taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
     vote = 0.0
-    if flash is not None and swings and height is not None:
+    if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
-        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 if kind == "camera" else -1)
-    hidden_dots = abs(first) if swings else 0.0
-    if flash is not None and height is not None:
-        hidden_dots *= _in_phase(first, flash.flicker_at(height))
+        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
+    beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
+    hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -329,9 +305,10 @@ def _follow(
         lamp_waves += 1 - int(swings)
         swings = True
         taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
+    orders = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
-            beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles)
+            beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles, orders)
             turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
             residual = np.angle(turned) / (2 * np.pi) + steady
             _, steady, _, _ = _fit_waves(residual, time_s, courses, waves, interval_s)
@@ -340,9 +317,9 @@ def _follow(
     clean = residual - taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
-    swing_dots = float(np.abs(first)) if swings else abs(modulation) / (4 * np.pi)
+    swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
     return LineReading(
-        kind=kind,
+        kind="camera" if order == 0 else "lamp",
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
         noise_dots=error,
@@ -351,7 +328,7 @@ def _follow(
         swing_dots=swing_dots,
         swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in waves),
-        hidden_dots=float(hidden_dots),
+        hidden=hidden,
         vote=vote,
     )
 
@@ -503,17 +480,20 @@ def _fit_waves(
 
 
 def _other_lines(
-    series: NDArray[np.complex128], course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]
+    series: NDArray[np.complex128],
+    course: NDArray[np.float64],
+    lamp_cycles: NDArray[np.float64],
+    orders: tuple[float, ...],
 ) -> NDArray[np.complex128]:
-    """``G`` at each frame from the lines one flash rate above and below the one that is followed.
+    """``G`` at each frame from the lines beside the one that is followed, `orders` of the flash rate from it.
 
     Fitted to amplitude and phase at once, so that what the harmonics of a strong swing fold down to zero goes with
     the rest.
     """
     turned = series * np.exp(-2j * np.pi * course)
-    basis = np.stack([np.exp(2j * np.pi * h * lamp_cycles) for h in (-1, 0, 1)], axis=1)
+    basis = np.stack([np.exp(2j * np.pi * h * lamp_cycles) for h in (0.0, *orders)], axis=1)
     solution, *_ = np.linalg.lstsq(basis, turned, rcond=None)
-    shape: NDArray[np.complex128] = basis @ (solution / solution[1])
+    shape: NDArray[np.complex128] = basis @ (solution / solution[0])
     return shape
 
 
@@ -531,9 +511,21 @@ def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
     return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
 
 
-def _in_phase(swing: complex, flicker: complex) -> float:
-    """Cosine, without its sign, of the angle between a swing and the brightness."""
-    return float(abs((swing * np.conj(flicker)).real) / (abs(swing) * abs(flicker) + 1e-30))
+def _hidden(
+    taken_off: NDArray[np.float64], waves: Sequence[_Wave], flicker: complex | None
+) -> tuple[tuple[float, float, float], ...]:
+    """Of each wave: frequency, the amplitude that stands as the brightness does (all where none is seen), its share.
+
+    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples.
+    """
+    found = []
+    for wave in waves:
+        swing = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * wave.cycles)))
+        share = 1.0
+        if flicker is not None and flicker != 0:
+            share = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
+        found.append((wave.apparent_hz, share * abs(swing), share))
+    return tuple(found)
 
 
 def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:

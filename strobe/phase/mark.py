@@ -1,7 +1,8 @@
-"""Something dark that passes once a turn: found in lanes beside the rings of a disc, and timed by itself.
+"""Something that passes once a turn: found in lanes beside the rings of a disc or along a rim, and timed by itself.
 
-In a lane seen round the circle a mark is a small dark place that moves on evenly. Its course alone, without bars and
-lamp, gives the time of one turn on the clock of the frames.
+In a lane seen round the circle a mark is a small dark place that moves on evenly; along a rim, where a part of the
+circle is in view, it may be dark or bright and comes by once a turn. Its course alone, without bars and lamp, gives the
+time of one turn on the clock of the frames. One search and one way to place a mark serve both.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.pattern.disc import darkness
 
-__all__ = ["MarkCourse", "follow_mark"]
+__all__ = ["MarkCourse", "follow_mark", "follow_rim_mark"]
 
 _SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
 _MOST_ORDER = 24
@@ -23,6 +24,12 @@ _LEAST_SEEN, _LEAST_SHARE = 12, 0.15
 _AT_MARK_REV, _LEAST_DEPTH = 0.008, 0.1
 _COVERAGE = 2.0
 _LEAST_TURNS = 1.0
+_RIM_REACH_REV, _RIM_LANES, _CLEAR_LANE, _CLEAR_ON_RIM = 0.025, 3, 6.0, 7.0
+_SEARCHED_HZ, _SEARCHED_S = 10.0, 20.0
+_RIM_SEEN, _LEAST_ODD = 0.6, 0.04
+_LEAST_LEVEL, _DARK_FRAME = 6.0, 0.15
+_FEW_PASSES = 2.4
+"""Over the passes beyond two, what to add to the coverage of a half-width from their scatter (Student's t)."""
 
 _Floats = NDArray[np.float64]
 
@@ -41,6 +48,8 @@ class MarkCourse:
         Its 95 % half-width.
     turns : float
         Turns over which it was followed.
+    passes_s : tuple of float
+        When it passed the near side, where that was told pass by pass.
     """
 
     rate_hz: float
@@ -48,6 +57,7 @@ class MarkCourse:
     angle_rev: float
     angle_uncertainty_rev: float
     turns: float
+    passes_s: tuple[float, ...] = ()
 
 
 def follow_mark(
@@ -77,6 +87,115 @@ def follow_mark(
         if course is not None:
             found.append((course.uncertainty_hz, course))
     return min(found, key=lambda one: one[0])[1] if found else None
+
+
+def follow_rim_mark(
+    lanes: NDArray[np.float32], azimuth_rad: _Floats, time_s: _Floats, *, sectors: int
+) -> MarkCourse | None:
+    """The bright or dark mark that stands out most in lanes along the part of a rim in view; None where none does.
+
+    Parameters
+    ----------
+    lanes : array (frames, lanes, sectors in view)
+        Brightness.
+    azimuth_rad : array (sectors in view,)
+        Evenly spaced, zero at the near side; the mark moves towards smaller ones.
+    time_s : array (frames,)
+    sectors : int
+        Sectors of the same width all round.
+    """
+    if float(np.ptp(time_s)) * _FASTEST_HZ < _LEAST_TURNS or azimuth_rad.size < 8:
+        return None
+    candidates = []
+    for k in range(lanes.shape[1]):
+        odd = _oddness(lanes[:, k])
+        for sign in (1.0, -1.0):
+            strange = np.clip(sign * odd, -0.3, 1.0)
+            spread = 1.4826 * float(np.median(np.abs(odd))) + 3e-3
+            candidates.append((float(np.percentile(strange.max(axis=1), 92)) / spread, strange))
+    candidates.sort(key=lambda one: one[0], reverse=True)
+    found = []
+    for score, strange in candidates[:_RIM_LANES]:
+        if score < _CLEAR_LANE:
+            break
+        some = time_s < time_s[0] + _SEARCHED_S
+        step = max(1, int(some.sum() / (_SEARCHED_HZ * float(np.ptp(time_s[some])))))
+        round_about = np.zeros((np.count_nonzero(some[::step]), sectors))
+        round_about[:, : azimuth_rad.size] = strange[some][::step]
+        everywhere = azimuth_rad[0] + 2 * np.pi * np.arange(sectors) / sectors
+        clear, rate, place = _search(round_about, everywhere, time_s[some][::step])
+        course = _passing(strange, azimuth_rad, time_s, rate, place) if clear > _CLEAR_ON_RIM else None
+        if course is not None:
+            found.append((course.uncertainty_hz, course))
+    return min(found, key=lambda one: one[0])[1] if found else None
+
+
+def _oddness(lane: NDArray[np.float32]) -> _Floats:
+    """By how much brighter than usual, as a share, each sector of a lane (frames, sectors) is, its light evened."""
+    usual = np.median(lane, axis=0).astype(np.float64)
+    lit = usual > _LEAST_LEVEL
+    if lit.sum() < 8:
+        return np.zeros(lane.shape)
+    share = np.where(lit, lane / np.where(lit, usual, 1.0), 1.0)
+    around = np.median(share[:, lit], axis=1, keepdims=True)
+    bright = around > _DARK_FRAME
+    return np.where(lit & bright, share / np.where(bright, around, 1.0) - 1, 0.0)
+
+
+def _passing(
+    odd: _Floats, azimuth_rad: _Floats, time_s: _Floats, rate_hz: float, place_rad: float
+) -> MarkCourse | None:
+    """The mark placed in each frame that has it in view, and its turns told from pass to pass."""
+    places = azimuth_rad / (2 * np.pi)
+    low, high = places[0] + 0.6 * _RIM_REACH_REV, places[-1] - 0.6 * _RIM_REACH_REV
+    start, rate = place_rad / (2 * np.pi), rate_hz
+    for turns_used in (2.1, 4.0, 16.0, np.inf, np.inf):
+        course = start - rate * time_s
+        passes = np.rint(course)
+        here = course - passes
+        in_view = (here > low) & (here < high) & (time_s - time_s[0] < turns_used / rate_hz)
+        apart = places[None, :] - here[:, None]
+        weight = np.where(np.abs(apart) < _RIM_REACH_REV, np.maximum(odd, 0), 0)
+        amount = weight.sum(axis=1)
+        least = _LEAST_SEEN if np.isinf(turns_used) else _LEAST_SEEN // 2
+        if in_view.sum() < least:
+            return None
+        seen = in_view & (amount > 0.35 * np.percentile(amount[in_view], 70))
+        if seen.sum() < max(least, _RIM_SEEN * in_view.sum()):
+            return None
+        moved = (weight * apart).sum(axis=1) / np.maximum(amount, 1e-9)
+        basis = np.stack([np.ones_like(time_s), time_s, here, here**2], axis=1)
+        keep = seen.copy()
+        for _ in range(3):
+            fit, *_ = np.linalg.lstsq(basis[keep], moved[keep], rcond=1e-8)
+            rest = moved - basis @ fit
+            spread = 1.4826 * float(np.median(np.abs(rest[keep]))) + 1e-9
+            keep = seen & (np.abs(rest) < 4 * spread)
+        start, rate = start + float(fit[0]), rate - float(fit[1])
+    numbers = np.unique(passes[keep])
+    if numbers.size < 2 or rate <= 0:
+        return None
+    near = np.abs(apart) < 0.7 / azimuth_rad.size
+    if float(np.median(np.where(near, odd, -1.0).max(axis=1)[keep])) < _LEAST_ODD:
+        return None
+    each = np.array([float(np.mean(rest[keep & (passes == k)])) for k in numbers])
+    middle = np.array([float(np.mean(time_s[keep & (passes == k)])) for k in numbers])
+    frames = np.array([np.count_nonzero(keep & (passes == k)) for k in numbers])
+    own = float(np.std(rest[keep])) / np.sqrt(frames)
+    between = float(np.sqrt(np.sum(each**2) / max(numbers.size - 2, 1)))
+    noise = max(between, float(np.median(own)))
+    reach = float(np.sqrt(np.sum((middle - middle.mean()) ** 2)))
+    coverage = _COVERAGE + _FEW_PASSES / max(numbers.size - 2, 1)
+    half_rate = coverage * noise / reach
+    half_place = float(np.hypot(coverage * noise / np.sqrt(numbers.size), half_rate * middle.mean()))
+    return MarkCourse(
+        rate_hz=rate,
+        uncertainty_hz=half_rate,
+        angle_rev=float(-start % 1.0),
+        angle_uncertainty_rev=half_place,
+        turns=float(rate * np.ptp(time_s[keep])),
+        passes_s=tuple(sorted(float(t) for t in (start - numbers + each) / rate if time_s[0] <= t <= time_s[-1])),
+    )
 
 
 def _search(dark: _Floats, azimuth_rad: _Floats, time_s: _Floats) -> tuple[float, float, float]:

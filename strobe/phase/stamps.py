@@ -82,11 +82,20 @@ def trust_stamps(stamp_s: NDArray[np.float64]) -> TrustedStamps:
     Raises
     ------
     Refused
-        ``bad-timing`` when the clock breaks so often that no part of useful length is left.
+        ``bad-timing`` when the clock breaks so often that no part of useful length is left, or the frames are too far
+        apart to count dots at all.
     """
     from scipy.ndimage import minimum_filter1d
 
     usual = _usual_step(stamp_s)
+    apart_s = float(np.median(usual))
+    if apart_s > LONGEST_GAP_S:
+        raise Refused(
+            "bad-timing",
+            f"The pictures are {apart_s:.3g} s apart by their time stamps, as in a time lapse; {LONGEST_GAP_S:g} s are "
+            "the most.",
+            "Film at 24 pictures a second or more, and use the camera's original file.",
+        )
     fast = minimum_filter1d(usual, _AROUND, mode="nearest")
     step = np.diff(stamp_s)
     if np.all(step > _TOO_SOON * fast[1:]) and np.all(step < usual[1:] + LONGEST_GAP_S):

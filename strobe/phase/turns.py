@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.lines import lit_frames
+from strobe.phase.blocks import lit_frames
 
 __all__ = ["TurnSignature", "find_turns"]
 
@@ -114,23 +114,28 @@ def find_turns(
     met = together > _OFTEN_MET * np.mean(keep) * (size - np.arange(size))
     likeness = np.where(met, likeness, np.nan)
     candidates = np.geomspace(_SHORTEST_S, min(_LONGEST_S, last), 1500)
-    comb = np.array([_comb(float(candidate), interval_s, likeness, last) for candidate in candidates])
+    comb = _comb(candidates, interval_s, likeness, last)
     spread = 1.4826 * float(np.median(np.abs(comb - np.median(comb)))) + 1e-6
     near = candidates[_shortest_of_the_best(comb)] * (1 + np.arange(-_FINE_REACH, _FINE_REACH, _FINE_STEP))
-    fine = np.array([_comb(float(candidate), interval_s, likeness, last) for candidate in near])
+    fine = _comb(near, interval_s, likeness, last)
     weight = np.maximum(fine - 0.7 * fine.max(), 0)
     turn_s = float(np.sum(weight * near) / np.sum(weight)) if weight.any() else float(near[int(np.argmax(fine))])
     return TurnSignature(candidates.astype(np.float64), comb - float(np.median(comb)), spread, turn_s)
 
 
-def _comb(period_s: float, interval_s: float, likeness: NDArray[np.floating], last: float) -> float:
-    """Mean likeness (by lag in frames, NaN where not seen) over the multiples of a period; less where few are seen."""
-    place = np.arange(1, max(1, int(last / period_s)) + 1) * period_s / interval_s
+def _comb(
+    period_s: NDArray[np.floating], interval_s: float, likeness: NDArray[np.floating], last: float
+) -> NDArray[np.float64]:
+    """Mean likeness (by lag in frames, NaN where not seen) over the multiples of a period, less where few are seen."""
+    most = np.maximum(1, (last / period_s).astype(int))[:, None]
+    multiple = np.arange(1, int(most.max()) + 1)
+    place = np.where(multiple <= most, multiple * period_s[:, None], 0.0) / interval_s
     low = place.astype(int)
     part = place - low
     before, after = likeness[low], likeness[np.minimum(low + 1, likeness.size - 1)]
     value = np.where(part < _ON_A_FRAME, before, np.where(part > 1 - _ON_A_FRAME, after, np.nan))
     between = before * (1 - part) + after * part
     value = np.where(np.isnan(between), value, between)
-    seen = np.isfinite(value)
-    return float(np.sum(value[seen]) / np.sqrt(seen.sum() * seen.size)) if seen.any() else 0.0
+    seen = np.isfinite(value) & (multiple <= most)
+    total = np.sum(np.where(seen, value, 0.0), axis=1)
+    return np.asarray(total / np.sqrt(np.maximum(seen.sum(axis=1), 1) * most[:, 0]), np.float64)

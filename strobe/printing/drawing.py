@@ -7,7 +7,6 @@ anticlockwise from the right; lengths as printed (`strobe.printing.paper`).
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import UsageError
+from strobe.files import write_whole
 from strobe.printing.paper import RULER_MM, Paper
 
 if TYPE_CHECKING:
@@ -213,7 +213,7 @@ def write_sheets(sheets: Sequence[Sheet], to: Path, *, title: str, force: bool =
         as_pdf = to.suffix.lower() == ".pdf"
         contents = [_pdf(sheets, title)] if as_pdf else [_svg(sheet, title) for sheet in sheets]
     for file, content in zip(files, contents, strict=True):
-        _put(file, content)
+        write_whole(file, content)
     return files
 
 
@@ -233,19 +233,6 @@ def _svg(sheet: Sheet, title: str) -> bytes:
     metadata: dict[str, Any] = {"Title": title, "Creator": f"strobe {version('strobe')}", "Date": None}
     _figure(sheet).savefig(buffer, format="svg", metadata=metadata)
     return buffer.getvalue()
-
-
-def _put(file: Path, content: bytes) -> None:
-    target = file.resolve()
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        try:
-            part.write_bytes(content)
-            os.replace(part, target)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        raise UsageError(f"--to: cannot write {file}: {error.strerror or error}") from error
 
 
 def _font(size_mm: float, bold: bool = False) -> FontProperties:

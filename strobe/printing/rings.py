@@ -107,7 +107,7 @@ def parse_ring(text: str) -> tuple[int, tuple[float, float] | None]:
         radii = tuple(float(part) for part in place.split("-")) if place else None
     except ValueError:
         bars, radii = 0, ()
-    if radii is not None and len(radii) != 2:
+    if radii is not None and (len(radii) != 2 or not all(map(math.isfinite, radii))):
         raise UsageError(
             f"--ring: {text!r} is not a ring; give its bars, as in --ring 180, or with inner and outer radius in "
             "millimetres, as in --ring 180:80-92"

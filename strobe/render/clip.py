@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from strobe.errors import UsageError
+from strobe.files import whole_file
 from strobe.render.exposure import RenderedFrame, frames
 from strobe.render.scene import Coding, Scene
 from strobe.render.truth import Truth, truth_of
@@ -53,10 +54,10 @@ def render_clip(scene: Scene, path: str | Path, *, rng: np.random.Generator) -> 
     The stream's time base is 1/90000 s where the container allows it, in AVI one frame; the stamps are rounded as
     the camera says. As in a phone the coder works forward only, with a key frame every 30 frames.
     """
-    clip = Path(path)
-    code_frames(scene, frames(scene, rng=rng), clip)
-    truth = truth_of(scene)
-    truth_path(clip).write_text(json.dumps(truth.to_dict(), indent=1) + "\n", encoding="utf-8")
+    clip, truth = Path(path), truth_of(scene)
+    with whole_file(clip) as part, whole_file(truth_path(clip)) as told:
+        code_frames(scene, frames(scene, rng=rng), part)
+        told.write_text(json.dumps(truth.to_dict(), indent=1) + "\n", encoding="utf-8")
     return truth
 
 
@@ -139,7 +140,7 @@ def _ask_for_turn(clip: Path, rotation_deg: int) -> None:
     data = bytearray(clip.read_bytes())
     box = data.find(b"tkhd")
     if box < 0:
-        raise UsageError(f"{clip}: only .mp4 and .mov files can ask for a turn of the picture; name such a file")
+        raise UsageError(f"{clip.suffix}: only .mp4 and .mov files can ask for a turn of the picture; name such a file")
     sine, cosine = {90: (1, 0), 180: (0, -1), 270: (-1, 0)}[rotation_deg]
     at = box + 4 + 40
     turn = [cosine << 16, sine << 16, 0, -sine << 16, cosine << 16, 0, 0, 0, 1 << 30]

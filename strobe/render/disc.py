@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from strobe.files import whole_file
 from strobe.render.clip import code_frames, truth_path
 from strobe.render.disc_picture import DiscPicture, Front
 from strobe.render.disc_scene import DiscScene, IndexBlock, OnTop, PagePicture, PaperDisc, PrintedRing, project_disc
@@ -108,8 +109,8 @@ def disc_frames(scene: DiscScene, *, rng: np.random.Generator) -> Iterator[Rende
 
 def render_disc_clip(scene: DiscScene, path: str | Path, *, rng: np.random.Generator) -> dict[str, Any]:
     """Render a clip into a video file, coded as its scene says, and write its truth beside it; gives the truth."""
-    clip = Path(path)
-    code_frames(scene.film, disc_frames(scene, rng=rng), clip)
-    truth = disc_truth(scene)
-    truth_path(clip).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    clip, truth = Path(path), disc_truth(scene)
+    with whole_file(clip) as part, whole_file(truth_path(clip)) as told:
+        code_frames(scene.film, disc_frames(scene, rng=rng), part)
+        told.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     return truth

@@ -1,8 +1,8 @@
 """The sample clips: one invented bench story about an idler-driven machine that never existed.
 
 As found it runs fast and its idler wobbles it; then the idler is cleaned; then the bearing is oiled and the
-speed trimmed. Two clips show other light, one of which must be refused, and one shows the platter standing
-still.
+speed trimmed. As found and as left it is filmed three times, started anew each time, and repeats itself a little
+differently. Two clips show other light, one of which must be refused, and one shows the platter standing still.
 """
 
 from __future__ import annotations
@@ -34,6 +34,18 @@ def _speed(rpm: float, deviation: float, *, turn: float, idler: float, second: f
     return Speed(rpm, deviation, wobbles)
 
 
+def _again(scene: Scene, speed: Speed, *, flash_rate_hz: float, angle_rev: float) -> Scene:
+    """The same machine filmed once more after it was stopped and started, on a shorter and smaller clip."""
+    return replace(
+        scene,
+        speed=speed,
+        lamp=replace(scene.lamp, flash_rate_hz=flash_rate_hz),
+        first_angle_rev=angle_rev,
+        coding=Coding(bit_rate=850_000, preset="medium"),
+        seconds=12.0,
+    )
+
+
 def sample_scenes() -> Mapping[str, Scene]:
     """The scene of every sample clip by its file name, in the order of the story."""
     third = 100 / 3
@@ -62,6 +74,20 @@ def sample_scenes() -> Mapping[str, Scene]:
     cleaned = replace(cleaned, lamp=replace(found.lamp, flash_rate_hz=99.97))
     trimmed = replace(found, speed=_speed(third, 0.02, turn=0.03, idler=0.035, second=0.01))
     trimmed = replace(trimmed, lamp=replace(found.lamp, flash_rate_hz=100.01), first_angle_rev=0.71)
+    found_again = _again(found, _speed(third, 0.608, turn=0.124, idler=0.272), flash_rate_hz=99.99, angle_rev=0.19)
+    found_thrice = _again(found, _speed(third, 0.591, turn=0.117, idler=0.287), flash_rate_hz=100.03, angle_rev=0.83)
+    trimmed_again = _again(
+        trimmed,
+        _speed(third, 0.026, turn=0.032, idler=0.039, second=0.012),
+        flash_rate_hz=99.98,
+        angle_rev=0.44,
+    )
+    trimmed_thrice = _again(
+        trimmed,
+        _speed(third, 0.013, turn=0.028, idler=0.032, second=0.009),
+        flash_rate_hz=100.02,
+        angle_rev=0.08,
+    )
     at_45 = replace(
         trimmed,
         rows=(replace(found.rows[0], dots=133),),
@@ -91,8 +117,12 @@ def sample_scenes() -> Mapping[str, Scene]:
     )
     return {
         "01-as-found-33.mp4": found,
+        "01b-as-found-again-33.mp4": found_again,
+        "01c-as-found-third-33.mp4": found_thrice,
         "02-idler-cleaned-33.mp4": cleaned,
         "03-oiled-and-trimmed-33.mp4": trimmed,
+        "03b-oiled-and-trimmed-again-33.mp4": trimmed_again,
+        "03c-oiled-and-trimmed-third-33.mp4": trimmed_thrice,
         "04-oiled-and-trimmed-45.mp4": at_45,
         "05-filament-lamp-33.mp4": filament,
         "06-smeared-33.mp4": smeared,

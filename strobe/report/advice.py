@@ -53,7 +53,7 @@ def next_step(measurement: Measurement) -> tuple[str, bool]:
             "the camera's own clock times the dots instead of the mains.",
             False,
         )
-    return ("Keep this reading (--json) to compare with the one after the next repair.", False)
+    return ("Keep this reading (--job NAME) to compare with the one after the next repair.", False)
 
 
 def _wobble_step(measurement: Measurement) -> tuple[str, bool]:

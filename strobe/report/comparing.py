@@ -55,6 +55,13 @@ def change_name(change: Change) -> str:
     return f"every {period_words(1 / change.line.frequency_hz)}"
 
 
+def _line_title(change: Change) -> str:
+    """The name at the head of a sentence; a line with the part that makes it, where the machine tells."""
+    name = change_name(change)
+    suspect = change.line.suspect if change.line is not None else None
+    return f"{name[0].upper()}{name[1:]}{f' ({one_line(suspect, most=24)})' if suspect else ''}"
+
+
 def change_words(change: Change) -> str:
     """What became of one figure."""
     decimals = rounded(change.uncertainty_percent)
@@ -107,8 +114,7 @@ def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list
             if (change.quantity in HEADLINES and not real_only) or (
                 real and (change.line or change.quantity in HEADLINES)
             ):
-                name = change_name(change)
-                sentences.append(f"{name[0].upper()}{name[1:]}{at}: {change_words(change)}.")
+                sentences.append(f"{_line_title(change)}{at}: {change_words(change)}.")
     return sentences
 
 
@@ -116,10 +122,8 @@ def comparison_cautions(comparison: Comparison) -> list[str]:
     """What must be borne in mind with this comparison."""
     cautions = []
     for name, before, after in comparison.condition_differences:
-        sides = f"{one_line(before, most=80)}, then {one_line(after, most=80)}"
-        cautions.append(
-            f"The states differ in {CONDITION_WORDS[name]}: {sides}. Part of the change may come from that."
-        )
+        sides = f"first {one_line(before, most=80)}; then {one_line(after, most=80)}"
+        cautions.append(f"Conditions differ, {CONDITION_WORDS[name]}: {sides}. Part of the change may come from that.")
     if len(comparison.repairs) > 1:
         cautions.append(
             f"{len(comparison.repairs)} repairs lie between these readings; which of them did it cannot be said."
@@ -151,11 +155,13 @@ def comparison_text(comparison: Comparison) -> Text:
     )
     for speed in comparison.speeds:
         sheet.row(f"{rpm_words(speed.nominal_rpm)} RPM", *_table(speed))
-    limit = sum(len(speed.changes) for speed in comparison.speeds)
+    count = sum(len(speed.changes) for speed in comparison.speeds)
+    known = all(speed.spread_known for speed in comparison.speeds)
     sheet.row(
         "RESTS ON",
-        f"{limit} figures were compared; that any is called real wrongly has a chance of at most "
-        f"{100 * comparison.level:.0f} %, over all of them. ± is a 95 % interval from reading and repeatability.",
+        f"{count} figures were compared; the chance that any of them is called real wrongly is at most "
+        f"{100 * comparison.level:.0f} %. ± is a 95 % interval from "
+        f"{'reading and repeatability' if known else 'the error of reading alone'}.",
     )
     sheet.row("BEWARE", *comparison_cautions(comparison))
     return sheet.text()
@@ -178,7 +184,7 @@ def _table(speed: SpeedComparison) -> list[str]:
                 change_name(change),
                 f"{change.before_percent:{signed}.{decimals}f}",
                 f"{change.after_percent:{signed}.{decimals}f}",
-                f"{change.change_percent:+.{decimals}f} ±{change.uncertainty_percent:.{decimals}f}",
+                f"{_signed(change.change_percent, decimals)} ±{change.uncertainty_percent:.{decimals}f}",
                 _verdict(change),
             )
         )
@@ -190,9 +196,14 @@ def _table(speed: SpeedComparison) -> list[str]:
 
 def _verdict(change: Change) -> str:
     if change.outcome in ("better", "worse"):
-        gone = ", went away" if change.went_away else ", new" if change.appeared else ""
-        return f"real: {change.outcome}{gone}"
+        return f"real: {'went away' if change.went_away else 'new line' if change.appeared else change.outcome}"
     return "cannot be said" if change.outcome == "unproven" else "not shown"
+
+
+def _signed(value: float, decimals: int) -> str:
+    """A change with its sign; none where it rounds to nothing."""
+    nothing = round(value, decimals) == 0
+    return f"{0:.{decimals}f}" if nothing else f"{value:+.{decimals}f}"
 
 
 def _readings(count: int) -> str:

@@ -5,11 +5,11 @@ Every text that a person typed in is made harmless here; the pages only lay it o
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
+from pathlib import PurePath
 from typing import Any
 
 from strobe.bench.comparison import StateFigures, compare, state_figures
@@ -17,6 +17,7 @@ from strobe.bench.limits import LimitSet
 from strobe.bench.records import AS_FOUND, Conditions, Job, Reading, State
 from strobe.bench.stopping import Standing, standing_of_state
 from strobe.errors import UsageError
+from strobe.files import toml_table
 from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
@@ -92,8 +93,8 @@ def handover_of(job: Job, *, limits: LimitSet | None = None) -> Handover:
     sections = [
         _machine(job),
         *([] if limits is None else [_verdict(job, ends, limits)]),
-        _figures(job, ends),
-        Section("Pictures", pictures=tuple(picture for rpm in speeds for picture in _pictures(ends[rpm], rpm))),
+        _figures("As found and as left", job, ends),
+        _pictures(ends),
         _done(job, read),
         _conditions(ends),
         _how(job, ends),
@@ -108,11 +109,46 @@ def handover_of(job: Job, *, limits: LimitSet | None = None) -> Handover:
     )
 
 
-def handover_of_clip(measurement: Measurement, *, limits: LimitSet | None = None) -> Handover:
-    """The sheet of a single reading."""
+def handover_of_clip(
+    measurement: Measurement, *, limits: LimitSet | None = None, conditions: Conditions | None = None
+) -> Handover:
+    """The sheet of a single reading, of whose machine and history nothing is known.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    limits : LimitSet, optional
+        To be judged by.
+    conditions : Conditions, optional
+        What was said of the reading.
+    """
     moment = datetime.now(UTC).isoformat(timespec="seconds")
-    reading = Reading(1, None, moment, "0" * 64, f"strobe {version('strobe')}", {}, Conditions(), measurement)
-    return handover_of(Job(measurement.clip.path, moment, (), (reading,)), limits=limits)
+    said = conditions or Conditions()
+    reading = Reading(1, None, moment, "0" * 64, f"strobe {version('strobe')}", {}, said, measurement)
+    name = PurePath(measurement.clip.path).name
+    job = Job(name, moment, (), (reading,))
+    (state,) = job.states
+    rpm = measurement.setup.nominal_rpm
+    ends = {rpm: (state, state)}
+    sections = [
+        *([] if limits is None else [_verdict(job, ends, limits)]),
+        _figures("Figures", job, ends),
+        _pictures(ends),
+        *([] if len(said.missing) == len(CONDITION_WORDS) else [_conditions(ends)]),
+        _how(job, ends),
+        Section("Cautions", paragraphs=(NOT_A_CERTIFICATE,), items=(*_notes(ends), *CAUTIONS)),
+    ]
+    return Handover(
+        title=f"Speed read from {one_line(name, most=120)}",
+        sentences=(
+            f"At {rpm_words(rpm)} rpm it turns {_plain(job, state, rpm)} (a semitone is 6 %).",
+            f"Read from one clip of {measurement.clip.duration_s:.0f} s; a single reading does not tell how well the "
+            "machine repeats itself.",
+        ),
+        sections=tuple(sections),
+        notice=NOT_A_CERTIFICATE,
+        made=f"Made by strobe {version('strobe')} on {datetime.now(UTC).date().isoformat()}",
+    )
 
 
 def _ends(read: Sequence[State], nominal_rpm: float) -> tuple[State, State]:
@@ -177,7 +213,7 @@ def _described(machine: str) -> list[tuple[str, str]]:
         shown = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
         rows.append((one_line(prefix.replace("_", " "), most=60), one_line(shown, most=CELL_LONG)))
 
-    walk("", tomllib.loads(machine))
+    walk("", toml_table(machine))
     return rows
 
 
@@ -186,7 +222,8 @@ def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitS
     for rpm, (_, last) in ends.items():
         standing: Standing | None = standing_of_state(job, last, rpm, limits)
         assert standing is not None, "the last state was read at the speed"
-        paragraphs.append(f"At {rpm_words(rpm)} rpm: {standing_sentence(standing)}")
+        sentence = standing_sentence(standing)
+        paragraphs.append(f"At {rpm_words(rpm)} rpm: {sentence[0].lower()}{sentence[1:]}")
         rows = []
         for check in standing.verdict.checks:
             memory = " (value from memory)" if check.from_memory else ""
@@ -199,7 +236,7 @@ def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitS
                     f"{check.source}{memory}",
                 )
             )
-        head = ("figure", "as left", "allowed", "verdict", "by")
+        head = ("figure", "as read" if last.number == 0 else AS_LEFT, "allowed", "verdict", "by")
         tables.append(Table(f"Verdict at {rpm_words(rpm)} rpm", head, tuple(rows)))
     paragraphs.append(
         "Inside means that the whole 95 % interval is inside the limit, outside that all of it is outside; between it "
@@ -208,12 +245,10 @@ def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitS
     return Section("Verdict", tuple(paragraphs), tuple(tables))
 
 
-def _figures(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
+def _figures(title: str, job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
     tables = []
-    for rpm, (first, last) in ends.items():
-        columns = [(_end_name(first, last=False), first)] if first.number != last.number else []
-        columns.append((_end_name(last, last=True), last))
-        found = [(name, _known(state_figures(job, state, rpm))) for name, state in columns]
+    for rpm, pair in ends.items():
+        found = [(name, _known(state_figures(job, state, rpm))) for name, state in _named(pair)]
         rows = [
             (
                 QUANTITY_WORDS[quantity],
@@ -226,7 +261,7 @@ def _figures(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
         head = ("figure", *(name for name, _ in found))
         tables.append(Table(f"Figures at {rpm_words(rpm)} rpm", head, tuple(rows)))
     return Section(
-        "As found and as left",
+        title,
         (
             "Mean speed is against nominal, plus is fast. The others say how far the speed goes to either side: the "
             "2-sigma peak is exceeded 5 % of the time. ± is a 95 % interval; with one reading it holds for that "
@@ -236,18 +271,23 @@ def _figures(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
     )
 
 
-def _end_name(state: State, *, last: bool) -> str:
-    if state.number == 0:
-        return AS_FOUND
-    return AS_LEFT if last else f"after {one_line(state.label, most=40)}"
-
-
-def _pictures(ends: tuple[State, State], rpm: float) -> tuple[Picture, ...]:
+def _named(ends: tuple[State, State]) -> list[tuple[str, State]]:
+    """The first and the last state with their names for people; one only where they are the same."""
     first, last = ends
-    shown = [(_end_name(first, last=False), first.at(rpm)[0].measurement)] if first.number != last.number else []
-    shown.append((_end_name(last, last=True), last.at(rpm)[-1].measurement))
-    turns = turns_picture(shown)
-    return (trace_picture(shown), spectrum_picture(shown), *(() if turns is None else (turns,)))
+    if first.number == last.number:
+        return [(AS_LEFT if last.number else "as read", last)]
+    return [(AS_FOUND if first.number == 0 else f"after {one_line(first.label, most=40)}", first), (AS_LEFT, last)]
+
+
+def _pictures(ends: Mapping[float, tuple[State, State]]) -> Section:
+    pictures: list[Picture] = []
+    for rpm, pair in ends.items():
+        named = _named(pair)
+        # The first reading as found, the last one as left.
+        shown = [(name, state.at(rpm)[0 if state is not pair[1] else -1].measurement) for name, state in named]
+        turns = turns_picture(shown)
+        pictures += [trace_picture(shown), spectrum_picture(shown), *([] if turns is None else [turns])]
+    return Section("Pictures", pictures=tuple(pictures))
 
 
 def _done(job: Job, read: Sequence[State]) -> Section:
@@ -261,19 +301,15 @@ def _done(job: Job, read: Sequence[State]) -> Section:
             before = [number for number in numbers if number < state.number]
             helped = _helped(job, before, state.number)
         rows.append(
-            (
-                str(state.number),
-                _date(when),
-                one_line(state.label, most=CELL_LONG),
-                figures or "not read",
-                helped,
-            )
+            (f"{state.number} {one_line(state.label, most=CELL_LONG)}", _date(when), figures or "not read", helped)
         )
     remarks = tuple(
-        f"{_date(entry.made_at)}: {one_line(entry.text, most=LONG)}" for entry in job.entries if entry.kind == "remark"
+        f"Remark of {_date(entry.made_at)}: {one_line(entry.text, most=LONG)}"
+        for entry in job.entries
+        if entry.kind == "remark"
     )
     table = Table(
-        "Steps in order, with the figures after each", ("step", "date", "done", "read", "did it help"), tuple(rows)
+        "Steps in order, with the figures after each", ("step", "date", "read after it", "did it help"), tuple(rows)
     )
     return Section("What was done", (), (table,), (), remarks)
 
@@ -289,16 +325,22 @@ def _helped(job: Job, before: Sequence[int], after: int) -> str:
 def _conditions(ends: Mapping[float, tuple[State, State]]) -> Section:
     tables = []
     for rpm, pair in ends.items():
-        readings = [reading for state in dict.fromkeys(pair) for reading in state.at(rpm)]
-        rows = []
-        for name, words in CONDITION_WORDS.items():
-            values = [getattr(reading.conditions, name) for reading in readings]
-            shown = dict.fromkeys(
-                "not said" if v is None else f"{v:g}" if isinstance(v, float) else one_line(v) for v in values
-            )
-            rows.append((words, "; ".join(shown)))
-        tables.append(Table(f"Conditions at {rpm_words(rpm)} rpm", ("condition", "as said"), tuple(rows)))
+        named = _named(pair)
+        rows = [
+            (words, *(_said([getattr(each.conditions, name) for each in state.at(rpm)]) for _, state in named))
+            for name, words in CONDITION_WORDS.items()
+        ]
+        head = ("condition", *(name for name, _ in named))
+        tables.append(Table(f"Conditions at {rpm_words(rpm)} rpm", head, tuple(rows)))
     return Section("Conditions", (), tuple(tables))
+
+
+def _said(values: Sequence[str | float | None]) -> str:
+    """One condition over the readings of a state; numbers from the least to the most."""
+    numbers = sorted({value for value in values if isinstance(value, float | int)})
+    shown = [f"{numbers[0]:g}" if len(numbers) == 1 else f"{numbers[0]:g} to {numbers[-1]:g}"] if numbers else []
+    shown += dict.fromkeys(one_line(value) for value in values if isinstance(value, str))
+    return "; ".join([*shown, *(["not said"] if None in values else [])])
 
 
 def _how(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:

@@ -1,26 +1,31 @@
 """The hand-over sheet as a file: a page that needs nothing else, or a PDF.
 
 The PDF is laid out by fpdf2, which is Python alone: no browser and no system library has to be there. Its fonts are the
-DejaVu fonts that matplotlib brings.
+DejaVu fonts that matplotlib brings. A reader that speaks finds its language, title and bookmarks, headings and
+paragraphs in order, and words for each picture; a table it finds as one paragraph a row, because fpdf2 nests no
+structure. The page has all of it.
 """
 
 from __future__ import annotations
 
 import io
 import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from strobe.errors import UsageError
+from strobe.files import write_whole
 from strobe.report.handover import Handover, Section, Table
 from strobe.report.handover_pictures import Picture
-from strobe.report.tables import check_target, write_whole
+from strobe.report.tables import check_target
 
 if TYPE_CHECKING:
     from fpdf import FPDF
 
-__all__ = ["SHEET_SUFFIXES", "check_sheet_target", "sheet_html", "sheet_pdf", "write_sheet"]
+__all__ = ["SHEET_SUFFIXES", "check_sheet_target", "held", "sheet_html", "sheet_pdf", "write_sheet"]
 
 SHEET_SUFFIXES = (".html", ".htm", ".pdf")
 PICTURE_DPI = 200
@@ -30,8 +35,11 @@ MARGIN_MM = 15.0
 TEXT_PT, SMALL_PT, HEAD_PT, TITLE_PT = 9.5, 8.5, 12.0, 16.0
 LINE = 1.45
 MM_A_POINT = 25.4 / 72
-# A table of so few rows, each at least so high, is not torn apart.
-ROW_MM, MOST_ROWS_HELD = 6.0, 10
+RULE_GREY, RULE_MM, HEAD_RULE_MM = 170, 0.15, 0.4
+CELL_GAP_MM = 4.0
+# A table of so few rows is not torn apart.
+MOST_ROWS_HELD = 10
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=%|rpm\b|Hz\b|1/3|2/3|± )|(?<=±) (?=\d)")
 
 
 def check_sheet_target(path: Path, *, option: str) -> None:
@@ -56,7 +64,7 @@ def write_sheet(sheet: Handover, path: Path) -> None:
     """
     check_sheet_target(path, option="--to")
     content = sheet_pdf(sheet) if path.suffix.lower() == ".pdf" else sheet_html(sheet).encode("utf-8")
-    write_whole(path, lambda file: file.write(content))
+    write_whole(path, content)
 
 
 def sheet_html(sheet: Handover) -> str:
@@ -65,10 +73,21 @@ def sheet_html(sheet: Handover) -> str:
     from markupsafe import Markup
 
     text = files("strobe.report").joinpath("templates", "handover.html.j2").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    page = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_held_if_text
+    )
     pictures = [picture for section in sheet.sections for picture in section.pictures]
     drawn = {picture: Markup(_svg(picture, f"p{place}")) for place, picture in enumerate(pictures)}
     return page.from_string(text).render(sheet=sheet, drawn=drawn)
+
+
+def held(text: str) -> str:
+    """The text with no-break spaces between a number and its unit."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", text)
+
+
+def _held_if_text(value: Any) -> Any:
+    return held(value) if type(value) is str else value
 
 
 def _svg(picture: Picture, prefix: str) -> str:
@@ -91,7 +110,7 @@ def _svg(picture: Picture, prefix: str) -> str:
 
 def sheet_pdf(sheet: Handover) -> bytes:
     """The sheet as a PDF of A4 pages whose margins leave it whole on Letter paper too."""
-    from fpdf import FPDF
+    from fpdf import FPDF, ViewerPreferences
     from matplotlib import get_data_path
 
     fonts = Path(get_data_path()) / "fonts" / "ttf"
@@ -102,11 +121,12 @@ def sheet_pdf(sheet: Handover) -> bytes:
     # Letter is 17.6 mm shorter than A4.
     pdf.set_auto_page_break(True, MARGIN_MM + 18)
     pdf.set_title(sheet.title)
+    pdf.viewer_preferences = ViewerPreferences(display_doc_title=True)
     pdf.set_lang("en")
     pdf.set_creator(sheet.made)
     pdf.add_page()
     layout = _Layout(pdf)
-    layout.text(sheet.title, TITLE_PT, bold=True, gap_mm=2)
+    layout.text(sheet.title, TITLE_PT, bold=True, gap_mm=2, tag="/H1")
     for sentence in sheet.sentences:
         layout.text(sentence, HEAD_PT, gap_mm=1)
     layout.text(sheet.notice, SMALL_PT, gap_mm=2, framed=True)
@@ -117,28 +137,38 @@ def sheet_pdf(sheet: Handover) -> bytes:
 
 
 class _Layout:
-    """Puts text, tables and pictures under each other."""
+    """Puts text, tables and pictures under each other; each piece of text keeps to one page and carries its tag."""
 
     def __init__(self, pdf: FPDF) -> None:
         self.pdf = pdf
 
-    def text(self, text: str, size_pt: float, *, bold: bool = False, gap_mm: float = 1.0, framed: bool = False) -> None:
+    def text(
+        self,
+        text: str,
+        size_pt: float,
+        *,
+        bold: bool = False,
+        gap_mm: float = 1.0,
+        framed: bool = False,
+        tag: str = "/P",
+    ) -> None:
         """One paragraph over the whole width."""
         self.pdf.set_font(FONT, "B" if bold else "", size_pt)
-        line_mm = size_pt * LINE * MM_A_POINT
-        self.pdf.multi_cell(
-            0, line_mm, self._shown(text), border=1 if framed else 0, align="L", new_x="LMARGIN", new_y="NEXT"
-        )
+        shown = self._shown(text)
+        self._make_room(self._height(shown, self.pdf.epw, size_pt))
+        with self._tagged(tag):
+            self.pdf.multi_cell(
+                0, _line_mm(size_pt), shown, border=1 if framed else 0, align="L", new_x="LMARGIN", new_y="NEXT"
+            )
         self.pdf.ln(gap_mm)
 
     def section(self, section: Section, notice: str) -> None:
         """A heading and all that stands under it."""
-        if self.pdf.will_page_break(30):
-            self.pdf.add_page()
+        self._make_room(30)
         self.pdf.ln(2)
         self.pdf.set_font(FONT, "B", HEAD_PT)
         self.pdf.start_section(section.title)
-        self.text(section.title, HEAD_PT, bold=True)
+        self.text(section.title, HEAD_PT, bold=True, tag="/H2")
         for paragraph in section.paragraphs:
             if paragraph != notice:
                 self.text(paragraph, TEXT_PT)
@@ -150,38 +180,87 @@ class _Layout:
             self.text(f"\u2022 {item}", TEXT_PT, gap_mm=0.5)
 
     def _table(self, table: Table) -> None:
-        if self.pdf.will_page_break(ROW_MM * min(len(table.rows) + 2, MOST_ROWS_HELD)):
-            self.pdf.add_page()
-        self.text(table.caption, TEXT_PT, bold=True, gap_mm=0.5)
-        self.pdf.set_font(FONT, "", SMALL_PT)
-        longest = [max(len(row[place]) for row in (table.head, *table.rows)) for place in range(len(table.head))]
-        widths = tuple(min(max(length, 11), 46) for length in longest)
-        with self.pdf.table(
-            col_widths=widths,
-            line_height=SMALL_PT * LINE * MM_A_POINT,
-            text_align="LEFT",
-            borders_layout="HORIZONTAL_LINES",
-            padding=0.6,
-        ) as laid:
-            for row in (table.head, *table.rows):
-                line = laid.row()
-                for cell in row:
-                    line.cell(self._shown(cell))
-        self.pdf.ln(2)
+        self.pdf.set_font(FONT, "B", SMALL_PT)
+        rows = [[self._shown(cell) for cell in row] for row in (table.head, *table.rows)]
+        widths = self._widths(rows)
+        heights = [self._row_height(row, widths) for row in rows]
+        held_mm = sum(heights) if len(rows) <= MOST_ROWS_HELD else sum(heights[:2])
+        self._make_room(held_mm + 2 * _line_mm(TEXT_PT))
+        self.text(table.caption, TEXT_PT, bold=True, gap_mm=0.5, tag="/H3")
+        self._row(rows[0], widths, heights[0], head=True)
+        for row, height in zip(rows[1:], heights[1:], strict=True):
+            if self.pdf.will_page_break(height):
+                self.pdf.add_page()
+                self._row(rows[0], widths, heights[0], head=True)
+            self._row(row, widths, height)
+        self.pdf.ln(3)
+
+    def _widths(self, rows: Sequence[Sequence[str]]) -> list[float]:
+        """Each column as wide as its longest cell; where that is too much, wide ones share what the others leave."""
+        natural = [max(map(self.pdf.get_string_width, column)) + CELL_GAP_MM for column in zip(*rows, strict=True)]
+        left_mm, widths = self.pdf.epw, [0.0] * len(natural)
+        for rank, place in enumerate(sorted(range(len(natural)), key=natural.__getitem__)):
+            widths[place] = min(natural[place], left_mm / (len(natural) - rank))
+            left_mm -= widths[place]
+        return [width + left_mm / len(widths) for width in widths]
+
+    def _row_height(self, row: Sequence[str], widths: Sequence[float]) -> float:
+        return max(self._height(cell, width, SMALL_PT) for cell, width in zip(row, widths, strict=True)) + 1.2
+
+    def _row(self, row: Sequence[str], widths: Sequence[float], height_mm: float, *, head: bool = False) -> None:
+        self.pdf.set_font(FONT, "B" if head else "", SMALL_PT)
+        left_mm, top_mm = self.pdf.l_margin, self.pdf.y
+        with self._tagged("/P"):
+            for cell, width in zip(row, widths, strict=True):
+                self.pdf.set_xy(left_mm, top_mm + 0.6)
+                self.pdf.multi_cell(width, _line_mm(SMALL_PT), cell, align="L")
+                left_mm += width
+        self.pdf.set_draw_color(0 if head else RULE_GREY)
+        self.pdf.set_line_width(HEAD_RULE_MM if head else RULE_MM)
+        bottom_mm = top_mm + height_mm
+        self.pdf.line(self.pdf.l_margin, bottom_mm, self.pdf.l_margin + self.pdf.epw, bottom_mm)
+        self.pdf.set_draw_color(0)
+        self.pdf.set_line_width(RULE_MM)
+        self.pdf.set_xy(self.pdf.l_margin, bottom_mm)
 
     def _picture(self, picture: Picture) -> None:
         figure = picture.draw()
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=PICTURE_DPI)
-        wide, high = figure.get_size_inches()
-        width_mm = self.pdf.epw
-        height_mm = width_mm * high / wide
-        if self.pdf.will_page_break(height_mm + 12):
-            self.pdf.add_page()
-        self.pdf.image(buffer, w=width_mm, h=height_mm, alt_text=self._shown(picture.alt), title=picture.caption)
+        wide, high = (side * 25.4 for side in figure.get_size_inches())
+        self._make_room(high + 2 * _line_mm(SMALL_PT))
+        self.pdf.image(buffer, w=wide, h=high, alt_text=self._shown(picture.alt), title=picture.caption)
         self.text(picture.caption, SMALL_PT, gap_mm=2)
 
+    def _make_room(self, height_mm: float) -> None:
+        """Go on to the next page where this one has not so much left."""
+        if self.pdf.will_page_break(height_mm):
+            self.pdf.add_page()
+
+    def _height(self, shown: str, width_mm: float, size_pt: float) -> float:
+        height: Any = self.pdf.multi_cell(width_mm, _line_mm(size_pt), shown, align="L", dry_run=True, output="HEIGHT")
+        return float(height)
+
+    @contextmanager
+    def _tagged(self, tag: str) -> Iterator[None]:
+        """Mark what is written inside as one piece of the document's structure.
+
+        fpdf2 marks only pictures by itself, and a reader that goes by the marks would pass over all else.
+        """
+        pdf: Any = self.pdf
+        number = pdf.struct_builder.next_mcid_for_page(pdf.page)
+        pdf._add_marked_content(struct_type=tag, mcid=number)
+        pdf._out(f"{tag} <</MCID {number}>> BDC")
+        page = pdf.page
+        yield
+        assert pdf.page == page, "room was made before"
+        pdf._out("EMC")
+
     def _shown(self, text: str) -> str:
-        """The text with a box for every character that the font does not have."""
+        """The text as it is set: numbers held to their units, a box for every character that the font does not have."""
         font: Any = self.pdf.current_font
-        return "".join(char if ord(char) in font.cmap else MISSING_GLYPH for char in text)
+        return "".join(char if ord(char) in font.cmap else MISSING_GLYPH for char in held(text))
+
+
+def _line_mm(size_pt: float) -> float:
+    return size_pt * LINE * MM_A_POINT

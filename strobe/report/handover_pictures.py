@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Picture", "spectrum_picture", "trace_picture", "turns_picture"]
 
-SIZE_INCHES = (7.4, 3.1)
+SIZE_INCHES = (5.8, 2.8)
 STYLES = ((VERMILION, "--", 1.0), (BLUE, "-", 1.2))
 MOST_NAMED = 4
 LEAST_NAMED = 0.08
@@ -132,7 +132,7 @@ def _draw_trace(axes: Axes, readings: Labelled) -> None:
     axes.axhline(0.0, color=GREY, linewidth=1.0, linestyle=":")
     axes.set_xlabel("time in seconds")
     axes.set_ylabel("deviation in %")
-    axes.legend(loc="best", fontsize=9)
+    _name_lines(axes, readings)
 
 
 def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
@@ -160,6 +160,7 @@ def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
             horizontalalignment="right" if left else "left",
             fontsize=9,
             parse_math=False,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5},
         )
     axes.set_xscale("log")
     axes.set_xlim(low, high)
@@ -169,7 +170,17 @@ def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
     axes.set_xticks([], minor=True)
     axes.set_xlabel("frequency in Hz (times a second)")
     axes.set_ylabel("amplitude ±%")
-    axes.legend(loc="best", fontsize=9)
+    _name_lines(axes, readings)
+
+
+def _name_lines(axes: Axes, readings: Labelled) -> None:
+    """Above the drawing, where it covers nothing."""
+    if len(readings) == 1:
+        axes.set_title(readings[0][0], fontsize=10, loc="left", parse_math=False)
+        return
+    axes.legend(
+        loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, ncols=len(readings), frameon=False, fontsize=10
+    )
 
 
 def _styles(readings: Labelled) -> tuple[tuple[str, str, float], ...]:

@@ -10,11 +10,12 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
-from strobe.bench.limits import PRESETS
+from strobe.bench.limits import PRESETS, LimitSet
 from strobe.bench.many import Outcome
 from strobe.bench.records import Conditions, Job, JobSummary
+from strobe.bench.stopping import standings_of_job
+from strobe.files import write_whole
 from strobe.measurement import Measurement
-from strobe.report.tables import write_whole
 
 __all__ = ["clip_row", "job_json", "job_list_json", "limits_json", "plain_json", "write_job_csv", "write_rows"]
 
@@ -32,8 +33,12 @@ def job_list_json(jobs: Sequence[JobSummary]) -> str:
     return plain_json({"schema": "strobe.job-list/1", "jobs": [asdict(job) for job in jobs]})
 
 
-def job_json(job: Job) -> str:
-    """Everything of one job but the speed series, schema ``strobe.job-report/1``."""
+def job_json(job: Job, *, limits: LimitSet | None = None) -> str:
+    """Everything of one job but the speed series, schema ``strobe.job-report/1``.
+
+    With `limits` also where the last state of each speed stands; else ``standings`` is null.
+    """
+    standings = None if limits is None else [asdict(each) for each in standings_of_job(job, limits)]
     content = {
         "schema": "strobe.job-report/1",
         "name": job.name,
@@ -58,6 +63,7 @@ def job_json(job: Job) -> str:
             }
             for reading in job.readings
         ],
+        "standings": standings,
     }
     return plain_json(content)
 
@@ -127,7 +133,7 @@ def write_rows(rows: Iterable[Mapping[str, Any]], names: Sequence[str] | None, p
     writer.writeheader()
     writer.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
     content = buffer.getvalue().encode("utf-8")
-    write_whole(path, lambda file: file.write(content))
+    write_whole(path, content)
 
 
 def _cell(value: Any) -> Any:

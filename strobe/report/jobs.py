@@ -7,13 +7,16 @@ from collections.abc import Sequence
 from rich.text import Text
 
 from strobe.bench.comparison import StateFigures, state_figures
+from strobe.bench.limits import LimitSet
 from strobe.bench.records import Conditions, Job, JobSummary, Reading, State
+from strobe.bench.stopping import standings_of_job
 from strobe.bench.store import Filed
 from strobe.report.comparing import CONDITION_WORDS, one_line
+from strobe.report.judging import standing_sentence
 from strobe.report.sheet import Sheet, columns
 from strobe.report.words import rounded, rpm_words
 
-__all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "progress_lines"]
+__all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "name_argument", "progress_lines"]
 
 LONG = 400
 MOST_MACHINE_LINES = 30
@@ -44,8 +47,11 @@ def job_list_text(jobs: Sequence[JobSummary]) -> Text:
     return sheet.text()
 
 
-def job_text(job: Job) -> Text:
-    """Everything of one job: machine, report, history with the figures after each step, progress, what is missing."""
+def job_text(job: Job, *, limits: LimitSet | None = None) -> Text:
+    """Everything of one job: machine, report, history with the figures after each step, progress, what is missing.
+
+    With `limits` also where the last state of each speed stands, and whether to stop.
+    """
     sheet = Sheet()
     state = f"closed {_day(job.closed_at)}" if job.closed_at else "open"
     sheet.row("JOB", one_line(job.name, most=LONG), f"opened {_day(job.opened_at)}, {state}", strong=True)
@@ -56,8 +62,10 @@ def job_text(job: Job) -> Text:
         sheet.row("REPORTED", _cut(job.reported))
     sheet.row("HISTORY", *_history(job))
     sheet.row("PROGRESS", *progress_lines(job))
+    if limits is not None:
+        sheet.row("LIMITS", *_standing_lines(job, limits))
     sheet.row("CONDITIONS", condition_words(job.last_conditions))
-    sheet.row("NEXT", _next(job))
+    sheet.row("NEXT", *_next(job))
     return sheet.text()
 
 
@@ -109,7 +117,7 @@ def progress_lines(job: Job) -> list[str]:
     lines = []
     for rpm in sorted({rpm for state in job.states for rpm in state.speeds_rpm}):
         found = [(state, figures) for state in job.states if (figures := state_figures(job, state, rpm)) is not None]
-        lines.append(f"{rpm_words(rpm)} rpm: mean speed, weighted 2-sigma peak")
+        lines.append(f"{rpm_words(rpm)} rpm: speed and weighted peak in % (= at least, - at most)")
         longest = max(sum(figures.figures["weighted-peak"]) for _, figures in found)
         lines += columns([_bar_row(state, figures, longest) for state, figures in found])
     return lines or ["No reading yet: strobe measure CLIP --job NAME"]
@@ -163,24 +171,45 @@ def _reading_line(reading: Reading) -> str:
     return line if reading.replaced_by is None else f"{line}; replaced by {reading.replaced_by}"
 
 
-def _next(job: Job) -> str:
+def _standing_lines(job: Job, limits: LimitSet) -> list[str]:
+    lines = [f"Held against {limits.label}."]
+    for standing in standings_of_job(job, limits):
+        lines.append(f"{rpm_words(standing.nominal_rpm)} rpm: {standing_sentence(standing)}")
+    return lines if len(lines) > 1 else [*lines, "No reading yet."]
+
+
+def _next(job: Job) -> list[str]:
+    name = name_argument(job.name)
     if job.closed_at:
-        return "Closed. To go on: strobe job reopen NAME"
+        return [f"Closed. To go on: strobe job reopen {name}"]
     states = job.states
     last = states[-1]
-    counts = [len(last.at(rpm)) for rpm in last.speeds_rpm]
-    if not counts:
+    if not last.readings:
         where = "as found" if last.number == 0 else "after the last repair"
-        return f"Read it {where}, {PROPOSED_READINGS} times, restarting between: strobe measure CLIP --job NAME"
-    if min(counts) < PROPOSED_READINGS:
-        count = "One reading does" if min(counts) == 1 else "Two readings do"
-        return (
-            f"{count} not tell how well the machine repeats itself. Propose {PROPOSED_READINGS} of each state and "
-            "speed: stop it, start it again, film again."
+        return [
+            f"Read it {where}, {PROPOSED_READINGS} times, restarting between:",
+            f"strobe measure CLIP --job {name}",
+        ]
+    lines = []
+    few = [(rpm, count) for rpm in last.speeds_rpm if (count := len(last.at(rpm))) < PROPOSED_READINGS]
+    if few:
+        told = " and ".join(f"{count} at {rpm_words(rpm)} rpm" for rpm, count in few)
+        lines.append(
+            f"Readings of this state: {told}. Take {PROPOSED_READINGS}, to tell how well the machine repeats itself: "
+            "stop it, start it again, film again."
         )
-    if len([state for state in states if state.readings]) > 1:
-        return "strobe job compare NAME tells whether the last repair helped."
-    return "Repair, then file the next reading: strobe measure CLIP --job NAME --after TEXT"
+    earlier = {rpm for state in states[:-1] for rpm in state.speeds_rpm}
+    if earlier & set(last.speeds_rpm):
+        lines += ["Whether the last repair helped:", f"strobe job compare {name}"]
+    elif not few:
+        lines += ["Repair, then file the next reading:", f"strobe measure CLIP --job {name} --after TEXT"]
+    return lines
+
+
+def name_argument(name: str) -> str:
+    """A job's name as it is typed in a command; ``NAME`` where it is long or holds what a shell might take up."""
+    plain = len(name) <= LABEL_SHORT + 10 and all(char.isalnum() or char in " .,-_()/+" for char in name)
+    return f'"{name}"' if plain and not name.startswith("-") else "NAME"
 
 
 def _cut(text: str) -> str:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from rich.text import Text
 
@@ -12,7 +11,7 @@ from strobe.bench.stopping import Standing
 from strobe.report.sheet import Sheet, columns
 from strobe.report.words import rounded
 
-__all__ = ["RESULT_WORDS", "allowed_words", "limits_text", "standing_sentence", "verdict_lines"]
+__all__ = ["RESULT_WORDS", "allowed_words", "left_words", "limits_text", "standing_sentence", "verdict_lines"]
 
 RESULT_WORDS = {"pass": "inside", "fail": "OUTSIDE", "undecided": "undecided"}
 QUANTITY_WORDS = {
@@ -28,26 +27,35 @@ OVERALL = {
     "undecided": "Undecided: too uncertain to say whether inside the limits",
 }
 FROM_MEMORY = "value from memory"
+SETTLING = "More readings of this state, restarting between, or a longer clip on a stand may settle it."
 
 
-def verdict_lines(verdict: Mapping[str, Any]) -> list[str]:
-    """A verdict as `strobe.measurement/1` holds it: the answer, then each figure against its limit."""
+def verdict_lines(standing: Standing | None) -> list[str]:
+    """Where a reading stands: the answer, each figure against its limit, whether to go on; nothing without limits."""
+    if standing is None:
+        return []
+    verdict = standing.verdict
     rows = []
-    for check in verdict["checks"]:
-        decimals = max(rounded(check["uncertainty_percent"]), 2)
-        signed = "+" if check["quantity"] == "speed" else ""
+    for check in verdict.checks:
+        decimals = max(rounded(check.uncertainty_percent), 2)
+        signed = "+" if check.quantity == "speed" else ""
         rows.append(
             (
-                QUANTITY_WORDS[check["quantity"]],
-                f"{check['value_percent']:{signed}.{decimals}f} % (±{check['uncertainty_percent']:.{decimals}f})",
-                allowed_words(check["low_percent"], check["high_percent"]),
-                RESULT_WORDS[check["result"]],
+                QUANTITY_WORDS[check.quantity],
+                f"{check.value_percent:{signed}.{decimals}f} % (±{check.uncertainty_percent:.{decimals}f})",
+                allowed_words(check.low_percent, check.high_percent),
+                RESULT_WORDS[check.result],
             )
         )
-    lines = [f"{OVERALL[verdict['result']]}: {verdict['limits']}", *columns(rows)]
-    remembered = {check["source"] for check in verdict["checks"] if check["from_memory"]}
+    lines = [f"{OVERALL[verdict.result]}: {verdict.limits}", *columns(rows)]
+    if verdict.result == "pass":
+        words = left_words(standing)
+        lines.append(f"{words[0].upper()}{words[1:]}.")
+    elif verdict.result == "undecided":
+        lines.append(SETTLING)
+    remembered = {check.source for check in verdict.checks if check.from_memory}
     lines += [f"{source}: {FROM_MEMORY}." for source in sorted(remembered)]
-    if any(check["quantity"] != "speed" for check in verdict["checks"]):
+    if any(check.quantity != "speed" for check in verdict.checks):
         lines.append("Standards judge a played tone; this is the platter alone, in its band.")
     return lines
 
@@ -63,34 +71,34 @@ def allowed_words(low_percent: float | None, high_percent: float) -> str:
 
 def standing_sentence(standing: Standing) -> str:
     """The one sentence on whether to go on."""
+    if standing.verdict.result == "pass":
+        return f"Inside the limits; {left_words(standing)}."
     if standing.verdict.result == "fail":
         return "Outside the limits: not done yet."
-    if standing.verdict.result == "undecided":
-        return (
-            "Undecided: the uncertainty reaches over a limit. More readings of this state, restarting between, or a "
-            "longer clip on a stand may settle it."
-        )
+    return f"Undecided: the uncertainty reaches over a limit. {SETTLING}"
+
+
+def left_words(standing: Standing) -> str:
+    """What is left of the fluctuation, against what a record adds and what a repair could still show."""
     decimals = rounded(standing.left_uncertainty_percent)
     left = f"±{standing.left_percent + standing.left_uncertainty_percent:.{decimals}f} % at most"
-    record = f"±{standing.record_percent:.2f} %"
+    record = f"±{standing.record_percent:.{max(decimals, 2)}f} %"
     if not standing.below_record:
         return (
-            f"Inside the limits; what is left ({left}, weighted) may be more than an ordinary record's off-centre hole "
-            f"adds ({record}), so a further repair may still be worth it."
+            f"what is left ({left}, weighted) may be more than an ordinary record's off-centre hole adds ({record}), "
+            "so a further repair may still be worth it"
         )
-    sentence = "Inside the limits; what is left is less than an ordinary record's off-centre hole adds"
+    words = "what is left is less than an ordinary record's off-centre hole adds"
     if standing.beyond_showing:
-        return f"{sentence}; a further repair could not be shown to help."
-    return f"{sentence} ({left} against {record}, weighted)."
+        return f"{words}; a further repair could not be shown to help"
+    return f"{words} ({left} against {record} in mid-record, weighted)"
 
 
 def limits_text(presets: Sequence[LimitSet] = tuple(PRESETS.values())) -> Text:
     """The presets with their sources, and how to type in a maker's own figure."""
     sheet = Sheet()
     for each in presets:
-        sheet.row(
-            each.name.upper() if len(each.name) < 12 else each.name, *(_limit_words(limit) for limit in each.limits)
-        )
+        sheet.row(each.name, *(_limit_words(limit) for limit in each.limits))
     sheet.row("YOUR OWN", "--limit speed=0.3 --limit weighted-peak=0.1, as the maker states them")
     sheet.row("USUAL", "--limit usual: those kept with strobe config set limits.speed_percent 0.3")
     sheet.row("RULE", "Inside only where the whole 95 % interval is inside, outside only where all of it is outside.")

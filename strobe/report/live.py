@@ -5,54 +5,25 @@ Everything is said in words or figures; colour only repeats it. Rows are cut to 
 
 from __future__ import annotations
 
+import textwrap
 from collections import deque
 from types import TracebackType
-from typing import Self, TextIO
+from typing import Protocol, Self, TextIO
 
 from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
 from strobe.live.records import LiveUpdate
+from strobe.report.blocks import LETTER_ROWS, block_text
 from strobe.report.words import rounded, rpm_words
 
-__all__ = ["LiveScreen", "LiveTrace", "block_text", "live_page"]
+__all__ = ["Chart", "LiveScreen", "LiveTrace", "chart_lines", "creep_words", "figure_words", "live_page"]
 
-_GLYPHS = {
-    "0": "###/# #/# #/# #/###",
-    "1": " # /## / # / # /###",
-    "2": "###/  #/###/#  /###",
-    "3": "###/  #/ ##/  #/###",
-    "4": "# #/# #/###/  #/  #",
-    "5": "###/#  /###/  #/###",
-    "6": "###/#  /###/# #/###",
-    "7": "###/  #/ # / # / # ",
-    "8": "###/# #/###/# #/###",
-    "9": "###/# #/###/  #/###",
-    "+": "   / # /###/ # /   ",
-    "-": "   /   /###/   /   ",
-    ".": " / / / /#",
-    "%": "# #/  #/ # /#  /# #",
-    " ": "  /  /  /  /  ",
-    "A": "###/# #/###/# #/# #",
-    "C": "###/#  /#  /#  /###",
-    "E": "###/#  /## /#  /###",
-    "F": "###/#  /## /#  /#  ",
-    "H": "# #/# #/###/# #/# #",
-    "I": "#/#/#/#/#",
-    "L": "#  /#  /#  /#  /###",
-    "M": "#   #/## ##/# # #/#   #/#   #",
-    "O": "###/# #/# #/# #/###",
-    "P": "###/# #/###/#  /#  ",
-    "R": "###/# #/## /# #/# #",
-    "S": "###/#  /###/  #/###",
-    "T": "###/ # / # / # / # ",
-    "U": "# #/# #/# #/# #/###",
-    "W": "#   #/#   #/# # #/## ##/#   #",
-}
-_ROWS = 5
 _TRACE_S = 20.0
-_LABEL = 8
+_LABEL = 9
+_OFTEN = 600.0
+_TRACE_ROWS, _CHART_ROWS = 3, 6
 _HELD_S = 0.35
 """How long one update is drawn on; they come more often, as long as there are any."""
 _STATE_WORDS = {
@@ -62,23 +33,14 @@ _STATE_WORDS = {
     "lost": "OUT OF SIGHT",
 }
 _STYLES = {"searching": "yellow", "settling": "yellow", "steady": "green", "lost": "red"}
+_END = "q ends the run and prints the reading"
 
 
-def block_text(text: str, *, width: int, rows: int, ink: str = "█") -> list[str]:
-    """`text` in block letters, as large as fits in `width` columns and `rows` rows; itself where none fit."""
-    glyphs = [_GLYPHS[char].split("/") for char in text]
-    own = sum(len(glyph[0]) for glyph in glyphs) + max(0, len(glyphs) - 1)
-    across, down = width // max(1, own), rows // _ROWS
-    if across < 1 or down < 1:
-        return [text[:width]]
-    across = min(across, 2 * down)
-    lines = []
-    for row in range(_ROWS):
-        line = (" " * across).join(
-            "".join(ink * across if dot == "#" else " " * across for dot in glyph[row]) for glyph in glyphs
-        )
-        lines += [line] * down
-    return lines
+class Chart(Protocol):
+    """What is drawn under the figure."""
+
+    def lines(self, *, width: int, rows: int, band_percent: float, plain: bool = False) -> list[str]:
+        """`rows` lines of at most `width` columns; `plain` draws with signs that every terminal has."""
 
 
 class LiveTrace:
@@ -89,13 +51,14 @@ class LiveTrace:
 
     def add(self, update: LiveUpdate) -> None:
         """Note one more update."""
+        if self._seen and update.time_s < self._seen[-1][0]:
+            self._seen.clear()
         self._seen.append((update.time_s, update.deviation_percent))
         while self._seen[0][0] < update.time_s - _TRACE_S:
             self._seen.popleft()
 
     def lines(self, *, width: int, rows: int, band_percent: float, plain: bool = False) -> list[str]:
-        """The trace, newest at the right; fast is up, and dots mark the course that is right."""
-        upper, lower, base = ("'", ".", "-") if plain else ("▀", "▄", "·")
+        """The trace, newest at the right; fast is up, and dots mark the speed that is right."""
         columns = width - _LABEL
         now = self._seen[-1][0] if self._seen else 0.0
         cells: list[float | None] = [None] * columns
@@ -104,43 +67,94 @@ class LiveTrace:
             for column in range(first, min(columns, first + 1 + int(_HELD_S / _TRACE_S * columns))):
                 cells[column] = value
         reach = max(2 * band_percent, *(abs(value) for value in cells if value is not None), 0.0)
-        drawn = [[base if row == rows // 2 else " " for _ in cells] for row in range(rows)]
-        for column, value in enumerate(cells):
-            if value is not None:
-                half = round((1 - value / reach) / 2 * (2 * rows - 1))
-                drawn[half // 2][column] = lower if half % 2 else upper
-        marks = {0: f"{reach:+.2g} %", rows - 1: f"{-reach:+.2g} %"}
-        if rows > 2:
-            marks[rows // 2] = "right"
-        return [f"{marks.get(row, ''):>{_LABEL - 1}} {''.join(line)}" for row, line in enumerate(drawn)]
+        return chart_lines(cells, rows=rows, reach=(-reach, reach), ends=(f"{_TRACE_S:.0f} s ago", "now"), plain=plain)
 
 
-def live_page(update: LiveUpdate, trace: LiveTrace, *, width: int = 80, height: int = 24, plain: bool = False) -> Text:
+def chart_lines(
+    cells: list[float | None],
+    *,
+    rows: int,
+    reach: tuple[float, float],
+    ends: tuple[str, str],
+    plain: bool = False,
+) -> list[str]:
+    """Values (percent) by column from `reach[0]` at the bottom to `reach[1]` at the top, labelled at the left.
+
+    `ends` say what stands at the left and at the right, where the lowest line has room for it.
+    """
+    upper, lower, base = ("'", ".", "-") if plain else ("▀", "▄", "·")
+    low, high = reach
+    zero = round((high / (high - low)) * (rows - 1)) if low < 0 < high else None
+    drawn = [[base if row == zero else " " for _ in cells] for row in range(rows)]
+    for column, value in enumerate(cells):
+        if value is not None:
+            half = round((high - value) / (high - low) * (2 * rows - 1))
+            drawn[half // 2][column] = lower if half % 2 else upper
+    left, right = ends
+    if all(cell == " " for cell in drawn[-1][: len(left) + 2]):
+        drawn[-1][: len(left)] = left
+    if all(cell == " " for cell in drawn[-1][-len(right) - 2 :]):
+        drawn[-1][-len(right) :] = right
+    marks = {0: f"{high:+.2g} %", rows - 1: f"{low:+.2g} %"}
+    if zero is not None and 0 < zero < rows - 1:
+        marks[zero] = "0 %"
+    return [f"{marks.get(row, ''):>{_LABEL - 1}} {''.join(line)}" for row, line in enumerate(drawn)]
+
+
+def live_page(
+    update: LiveUpdate,
+    chart: Chart,
+    *,
+    width: int = 80,
+    height: int = 24,
+    plain: bool = False,
+    task: str = "",
+    words: str | None = None,
+    chart_counts: bool = False,
+) -> Text:
     """The whole page, `height` rows of at most `width` columns.
 
-    `plain` draws with signs that every terminal has.
+    Parameters
+    ----------
+    update : LiveUpdate
+        What is known.
+    chart : Chart
+        What is drawn below.
+    width, height : int
+        Of the terminal.
+    plain : bool
+        Whether to draw with signs that every terminal has.
+    task : str
+        What the person is to do in this step of a guided run; stands above everything else.
+    words : str or None
+        Said in large letters in the place of the instruction.
+    chart_counts : bool
+        Whether the figure rather gives way than the chart.
     """
     ink = "#" if plain else "█"
     style = _STYLES[update.state]
-    big = max(_ROWS, (height - 14) // (2 * _ROWS) * 2 * _ROWS)
-    small = 2 * _ROWS if height >= 38 else _ROWS
+    said = (update.instruction if words is None else words).upper()
     rows: list[tuple[str, str]] = [(_title(update, width), style)]
-    figure, unit = _figure(update)
-    blocks = block_text(figure, width=width, rows=big, ink=ink) if figure else _says(update, width, big)
+    rows += [(line, "bold") for line in textwrap.wrap(task, width - 2)]
+    figure = figure_words(update)
+    small = 2 * LETTER_ROWS if height >= 38 else LETTER_ROWS
+    least = _CHART_ROWS if chart_counts else _TRACE_ROWS if not task else 0
+    room = height - len(rows) - 1 - small - 2 - 2 - least
+    big = max(LETTER_ROWS, room // (2 * LETTER_ROWS) * 2 * LETTER_ROWS)
+    blocks = block_text(figure, width=width, rows=big, ink=ink) if figure else _reason(update, width, big)
     rows += [(line, "bold") for line in _filled(blocks, big)]
-    rows.append((unit, ""))
-    words = block_text(update.instruction.upper(), width=width, rows=small, ink=ink)
-    if len(words) == 1 and small > _ROWS:
-        words = block_text(update.instruction.upper(), width=width, rows=_ROWS, ink=ink)
-    rows += [(line, style) for line in _filled(words, small)]
-    below = [
-        (_creep(update, width, plain=plain), ""),
-        (_band(update), ""),
-    ]
-    foot = [(_gathered(update), ""), (update.message or "q ends the run and prints the reading", "")]
+    rows.append((_exact(update) if figure else "no figure now", ""))
+    letters = block_text(said, width=width, rows=small, ink=ink)
+    if len(letters) == 1 and small > LETTER_ROWS:
+        letters = block_text(said, width=width, rows=LETTER_ROWS, ink=ink)
+    rows += [(line, style) for line in _filled(letters, small)]
+    below = [creep_words(update, width=width, plain=plain), _band(update)]
+    foot = [_gathered(update), (figure and update.message) or _END]
     left = height - len(rows) - len(below) - len(foot)
-    drawn = trace.lines(width=width, rows=max(1, left), band_percent=update.band_percent, plain=plain)
-    rows += below + [(line, "") for line in drawn] + foot
+    drawn = (
+        chart.lines(width=width, rows=left, band_percent=update.band_percent, plain=plain) if left > 1 else [""] * left
+    )
+    rows += [(line, "") for line in (*below, *drawn, *foot)]
     page = Text(no_wrap=True, overflow="crop")
     for number, (line, look) in enumerate(rows[:height]):
         page.append(("\n" if number else "") + line[:width], style=look or None)
@@ -166,12 +180,49 @@ class LiveScreen:
     ) -> None:
         self._live.stop()
 
-    def show(self, update: LiveUpdate) -> None:
-        """Put one update on the screen."""
+    def show(self, update: LiveUpdate, *, task: str = "", words: str | None = None, chart: Chart | None = None) -> None:
+        """Put one update on the screen; the rest as for `live_page`."""
         self._trace.add(update)
         size = self._console.size
-        page = live_page(update, self._trace, width=size.width, height=size.height, plain=self._plain)
+        page = live_page(
+            update,
+            chart or self._trace,
+            width=size.width,
+            height=size.height,
+            plain=self._plain,
+            task=task,
+            words=words,
+            chart_counts=chart is not None,
+        )
         self._live.update(page, refresh=True)
+
+
+def figure_words(update: LiveUpdate) -> str:
+    """The deviation in percent as it is shown, with no more decimals than are known; empty where there is none."""
+    deviation, uncertainty = update.deviation_percent, update.uncertainty_percent
+    if deviation is None or uncertainty is None:
+        return ""
+    decimals = min(2, max(1, rounded(uncertainty)))
+    if abs(deviation) >= 9.995:
+        decimals = 1
+    shown = f"{deviation:+.{decimals}f}"
+    return shown[1:] if float(shown) == 0 else shown
+
+
+def creep_words(update: LiveUpdate, *, width: int = 80, plain: bool = False) -> str:
+    """Which way the dots creep and how fast, with arrows that grow with it; empty where no lamp makes them creep."""
+    creep = update.creep_dots_per_minute
+    if creep is None:
+        return ""
+    if abs(creep) < 0.5:
+        return "dots stand still"
+    left, right = ("<", ">") if plain else ("◀", "▶")
+    way = "left, with the turning" if creep > 0 else "right, against the turning"
+    often = f"{abs(creep):.0f} a minute" if abs(creep) < _OFTEN else f"{abs(creep) / 60:.0f} a second"
+    text = f"dots creep {way}, {often}"
+    arrows = min(width - len(text) - 3, 3 + int(abs(creep) / 6))
+    arrow = " ".join([left if creep > 0 else right] * max(1, arrows // 2))
+    return f"{arrow}  {text}" if creep > 0 else f"{text}  {arrow}"
 
 
 def _filled(lines: list[str], rows: int) -> list[str]:
@@ -187,56 +238,25 @@ def _title(update: LiveUpdate, width: int) -> str:
     return f"{what:<{max(1, width - len(state))}}{state}"
 
 
-def _figure(update: LiveUpdate) -> tuple[str, str]:
-    deviation, uncertainty = update.deviation_percent, update.uncertainty_percent
-    if deviation is None or uncertainty is None:
-        return "", "no figure now"
-    decimals = min(2, max(1, rounded(uncertainty)))
-    if abs(deviation) >= 9.995:
-        decimals = 1
-    shown = f"{deviation:+.{decimals}f}"
-    if float(shown) == 0:
-        shown = shown[1:]
-    way = "percent fast" if deviation > 0 else "percent slow"
-    exact = f"{abs(deviation):.3f} (±{uncertainty:.2g}) {way}, mean of the last {_turns(update.turns)}"
-    return shown, exact
+def _exact(update: LiveUpdate) -> str:
+    assert update.deviation_percent is not None
+    assert update.uncertainty_percent is not None
+    way = "fast" if update.deviation_percent > 0 else "slow"
+    turns = "turn" if update.turns == 1 else f"{update.turns} turns"
+    return f"{abs(update.deviation_percent):.3f} % {way} (±{update.uncertainty_percent:.2g}), mean of the last {turns}"
 
 
-def _says(update: LiveUpdate, width: int, rows: int) -> list[str]:
-    lines: list[str] = []
-    line = ""
-    for word in (update.message or "No figure now.").split():
-        if len(line) + 1 + len(word) > width - 4:
-            lines, line = [*lines, line], word
-        else:
-            line = f"{line} {word}".strip()
-    return [f"  {one}" for one in [*lines, line]][:rows]
-
-
-def _turns(count: int) -> str:
-    return "turn" if count == 1 else f"{count} turns"
-
-
-def _creep(update: LiveUpdate, width: int, *, plain: bool) -> str:
-    creep = update.creep_dots_per_minute
-    if creep is None:
-        return ""
-    if abs(creep) < 0.5:
-        return "dots stand still"
-    left, right = ("<", ">") if plain else ("◀", "▶")
-    way = "left, with the turning" if creep > 0 else "right, against the turning"
-    text = f"dots creep {way}, {abs(creep):.0f} a minute"
-    arrows = min(width - len(text) - 3, 3 + int(abs(creep) / 6))
-    arrow = " ".join([left if creep > 0 else right] * max(1, arrows // 2))
-    return f"{arrow}  {text}" if creep > 0 else f"{text}  {arrow}"
+def _reason(update: LiveUpdate, width: int, rows: int) -> list[str]:
+    lines = textwrap.wrap(update.message or "No figure now.", width - 4)
+    return [f"  {line}" for line in lines][:rows]
 
 
 def _band(update: LiveUpdate) -> str:
-    text = f"right: within ±{update.band_percent:.2g} %"
+    text = f"good within ±{update.band_percent:.2g} %"
     if update.closest_percent is None:
         return text
     if update.reference == "camera":
-        return f"{text}; by the camera's clock, told to ±{update.closest_percent:.1g} %"
+        return f"{text}; by the camera's clock, which tells ±{update.closest_percent:.1g} % at best"
     return f"{text}; by the mains, which tells no closer than ±{update.closest_percent:.1g} %"
 
 
@@ -244,5 +264,5 @@ def _gathered(update: LiveUpdate) -> str:
     steady = "steadiness: not yet"
     if update.steadiness_percent is not None:
         steady = f"steadiness ±{update.steadiness_percent:.2f} % weighted"
-    skipped = f"; {update.skipped} left out" if update.skipped else ""
-    return f"{steady}; {update.turns_gathered:.0f} turns even; picture {update.picture}{skipped}"
+    skipped = f"; {update.skipped} frames left out" if update.skipped else ""
+    return f"{steady}; {update.turns_gathered:.0f} even turns; picture {update.picture}{skipped}"

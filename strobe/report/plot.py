@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
 from strobe.errors import UsageError
+from strobe.files import write_whole
 from strobe.measurement import Measurement
-from strobe.report.tables import write_whole
 from strobe.report.words import how_often, printable, rounded, rpm_words
 
 if TYPE_CHECKING:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 
 from rich.text import Text
 
@@ -11,6 +12,7 @@ from strobe.drive.locking import TurnMap
 from strobe.drive.machine import Machine
 from strobe.measurement import Event, Measurement
 from strobe.report.loads import event_lines
+from strobe.report.rim import mark_line, ring_line, runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet
 from strobe.report.turns import turn_map_lines
 from strobe.report.words import printable, rounded, rpm_words
@@ -24,6 +26,9 @@ STEADY_PERCENT = 0.1
 MUCH_UNEXPLAINED = 0.5
 SURE, LIKELY = 0.6, 0.3
 LEAST_SHOWN = 0.05
+RIM_DRIVEN = (
+    "On a platter driven at its rim, a rim off centre moves dots and speed together: the two parts are one fault."
+)
 ARTICLE = {"belt": "a belt", "idler": "an idler", "direct": "a direct"}
 
 
@@ -60,6 +65,13 @@ def suspects_text(
             f"{100 * locked.share:.0f} % (±{100 * locked.uncertainty:.0f}) of the unweighted fluctuation keeps its "
             f"place on the platter over {locked.turns} turns.",
         )
+    sheet.row("RIM", *runout_lines(measurement, always=measurement.setup.view == "rim"))
+    if measurement.ring is not None:
+        sheet.row("DOTS", ring_line(measurement.ring))
+        if machine is not None and machine.rim_driven:
+            sheet.row("", RIM_DRIVEN)
+    if measurement.index is not None:
+        sheet.row("MARK", mark_line(measurement.index))
     if turns is not None:
         lines = turn_map_lines(turns, width=WIDTH - LABEL_WIDTH)
         sheet.row("TURNS", "Upright: tied to the platter. Slanting: belt, idler, motor. Blotches: control or springs.")
@@ -93,6 +105,9 @@ def suspects_dict(measurement: Measurement, diagnosis: Diagnosis) -> dict[str, o
         "film_reason": diagnosis.film_reason,
         "doubt": diagnosis.doubt,
         "unexplained_share": diagnosis.unexplained,
+        "runout": None if measurement.runout is None else asdict(measurement.runout),
+        "ring": None if measurement.ring is None else asdict(measurement.ring),
+        "index": None if measurement.index is None else asdict(measurement.index),
         "locked": None if locked is None else {"share": locked.share, "uncertainty": locked.uncertainty},
         "suspects": [
             {

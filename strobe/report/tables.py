@@ -5,16 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
-from collections.abc import Callable
 from pathlib import Path
-from typing import BinaryIO
 
 from strobe.errors import UsageError
 from strobe.figures.results import SpeedSeries
+from strobe.files import write_whole
 from strobe.measurement import Measurement, Refusal
 
-__all__ = ["CSV_COLUMNS", "check_target", "json_line", "write_csv", "write_whole"]
+__all__ = ["CSV_COLUMNS", "check_target", "json_line", "write_csv"]
 
 CSV_COLUMNS = ("time_s", "angle_rev", "deviation_percent")
 
@@ -37,8 +35,7 @@ def write_csv(series: SpeedSeries, path: Path) -> None:
     writer.writerow(CSV_COLUMNS)
     columns = (getattr(series, name).tolist() for name in CSV_COLUMNS)
     writer.writerows(zip(*columns, strict=True))
-    content = buffer.getvalue().encode("ascii")
-    write_whole(path, lambda file: file.write(content))
+    write_whole(path, buffer.getvalue().encode("ascii"))
 
 
 def check_target(path: Path, *, option: str) -> None:
@@ -53,31 +50,3 @@ def check_target(path: Path, *, option: str) -> None:
         raise UsageError(f"{option}: {path} is not an ordinary file; name a file to write")
     if not path.resolve().parent.is_dir():
         raise UsageError(f"{option}: the folder {path.parent} does not exist; make it first, or name another")
-
-
-def write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
-    """Write a file by way of a temporary neighbour that takes its place when it is complete.
-
-    Parameters
-    ----------
-    path : Path
-        The file; a symbolic link keeps pointing where it does.
-    write : callable
-        Is given the open binary file.
-
-    Raises
-    ------
-    UsageError
-        If the system will not have it.
-    """
-    target = path.resolve()
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        try:
-            with part.open("wb") as file:
-                write(file)
-            os.replace(part, target)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror or error}") from error

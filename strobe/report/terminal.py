@@ -12,9 +12,11 @@ from collections.abc import Mapping
 from rich.cells import cell_len
 from rich.text import Text
 
+from strobe.bench.stopping import standing_of_reading
 from strobe.measurement import Event, Measurement, Refusal
 from strobe.report.advice import next_step
 from strobe.report.judging import verdict_lines
+from strobe.report.rim import runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
 from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
 
@@ -50,13 +52,13 @@ def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = Non
     sheet.row("STEADINESS", *_steadiness(measurement), strong=True)
     sheet.row("WOBBLE", *_wobbles(measurement))
     sheet.row("SUSPECT", *_suspects(measurement))
+    sheet.row("RIM", *runout_lines(measurement))
     if abs(measurement.trend_percent_per_minute) > measurement.trend_uncertainty_percent_per_minute:
         sheet.row("DRIFT", _trend(measurement))
     for event in measurement.events:
         sheet.row("EVENT", _event(event))
     sheet.row("A RECORD", *_record(measurement))
-    if measurement.verdict is not None:
-        sheet.row("LIMITS", *verdict_lines(measurement.verdict))
+    sheet.row("LIMITS", *verdict_lines(standing_of_reading(measurement)))
     sheet.row("RESTS ON", *_basis(measurement, sources or {}))
     known, assumed = _setup(measurement, sources or {})
     sheet.row("KNOWN", *known)

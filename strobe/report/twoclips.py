@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from rich.text import Text
@@ -10,7 +11,8 @@ from rich.text import Text
 from strobe.bench.records import Conditions, Entry, Job, Reading
 from strobe.drive.ring import RingPart
 from strobe.drive.speeds import Kept
-from strobe.measurement import Measurement
+from strobe.measurement import Measurement, RingShare
+from strobe.report.rim import ring_line
 from strobe.report.sheet import Sheet, columns
 from strobe.report.words import printable, rounded
 
@@ -123,9 +125,14 @@ def speeds_dict(first: Measurement, second: Measurement, kept: Sequence[Kept]) -
 
 
 def ring_text(
-    parts: Sequence[RingPart], turned_by_deg: float, rim_mm: float | None, *, rim_driven: bool = False
+    parts: Sequence[RingPart],
+    turned_by_deg: float,
+    rim_mm: float | None,
+    *,
+    rim_driven: bool = False,
+    alone: Sequence[RingShare | None] = (),
 ) -> Text:
-    """Wobble and ring once a turn and at its multiples."""
+    """Wobble and ring once a turn and at its multiples; `alone` is what each clip says by itself."""
     sheet = Sheet()
     once = parts[0]
     if once.blind:
@@ -142,7 +149,7 @@ def ring_text(
         places = rounded(spread)
         sheet.row("DOTS", f"{off:.{places}f} mm (±{spread:.{places}f}) off centre on a rim of {rim_mm:g} mm")
     else:
-        sheet.row("DOTS", "With --rim MM this is said in mm off centre.")
+        sheet.row("DOTS", "With --rim-mm MM this is said in mm off centre.")
     rows = [("times a turn", "speed", "ring", "each")]
     for part in parts:
         if part.blind:
@@ -158,6 +165,7 @@ def ring_text(
                 )
             )
     sheet.row("PARTS", *columns(rows))
+    sheet.row("ALONE", *(f"clip {k}, {ring_line(one)}" for k, one in enumerate(alone, 1) if one is not None))
     if rim_driven:
         sheet.row(
             "BEWARE",
@@ -172,12 +180,15 @@ def ring_text(
     return sheet.text()
 
 
-def ring_dict(parts: Sequence[RingPart], turned_by_deg: float, rim_mm: float | None) -> dict[str, Any]:
+def ring_dict(
+    parts: Sequence[RingPart], turned_by_deg: float, rim_mm: float | None, *, alone: Sequence[RingShare | None] = ()
+) -> dict[str, Any]:
     """The JSON object ``strobe.ring/1``."""
     once = parts[0]
     return {
         "schema": "strobe.ring/1",
         "turned_by_deg": turned_by_deg,
+        "alone": [None if one is None else asdict(one) for one in alone],
         "ring_off_centre_mm": None if rim_mm is None or once.blind else once.ring_mm(rim_mm / 2),
         "parts": [
             {

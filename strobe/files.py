@@ -1,0 +1,112 @@
+"""Files that appear whole or not at all, whatever happens while they are written; small text files read with care."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from strobe.errors import UsageError
+
+__all__ = ["read_text", "toml_table", "whole_file", "write_whole"]
+
+MOST_TEXT_BYTES = 256_000
+"""Far more than anybody writes by hand into a description or a configuration."""
+
+
+@contextmanager
+def whole_file(path: Path, *, lasting: bool = False) -> Iterator[Path]:
+    """Gives the name of a temporary neighbour to write, which takes the file's place at the end.
+
+    Parameters
+    ----------
+    path : Path
+        The file; a symbolic link keeps pointing where it does. The neighbour is hidden and has the same suffix.
+    lasting : bool
+        Whether the disk has to have it before it takes the file's place, for what must outlive a power cut.
+
+    Raises
+    ------
+    OSError
+        If the system will not have it. Then, and on any other exception from within, Ctrl-C included, the neighbour is
+        gone and the file is as it was.
+    """
+    target = path.resolve()
+    part = target.with_name(f".{target.stem}.{os.getpid()}.part{target.suffix}")
+    try:
+        yield part
+        if lasting:
+            with part.open("r+b") as file:
+                os.fsync(file.fileno())
+        if target.exists():
+            part.chmod(target.stat().st_mode & 0o777)
+        os.replace(part, target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object]) -> None:
+    """Write a file so that it appears whole or not.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    write : bytes or callable
+        The content, or what is given the open binary file to write it.
+
+    Raises
+    ------
+    UsageError
+        If the system will not have it.
+    """
+    try:
+        with whole_file(path) as part, part.open("wb") as file:
+            if callable(write):
+                write(file)
+            else:
+                file.write(write)
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
+
+
+def read_text(path: Path) -> str:
+    """The text of a file that a person wrote.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read, is no ordinary file (the null device is an empty one), or is larger than such a file is.
+    UnicodeDecodeError
+        If it is not UTF-8.
+    """
+    if str(path) == os.devnull:
+        return ""
+    kind = path.stat().st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        raise OSError(errno.EINVAL, "it is not an ordinary file")
+    with path.open("rb") as file:
+        content = file.read(MOST_TEXT_BYTES + 1)
+    if len(content) > MOST_TEXT_BYTES:
+        raise OSError(errno.EFBIG, f"it is larger than {MOST_TEXT_BYTES // 1000} kB")
+    return content.decode("utf-8").replace("\r\n", "\n")
+
+
+def toml_table(text: str) -> dict[str, Any]:
+    """The table of a TOML text.
+
+    Raises
+    ------
+    ValueError
+        If it is no TOML, nested too deeply, or holds a number with too many digits.
+    """
+    import tomllib
+
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None

@@ -1,0 +1,71 @@
+"""How high a row of dots lies in each frame, from the amplitude that its pattern has in each picture line.
+
+In a frame the amplitude by line is what it is on average, moved up or down, brighter or darker as a whole, and tilted
+in brightness where a band of light rolls past. All three are fitted, so that flicker is not taken for height.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["row_heights"]
+
+_ROUNDS = 6
+_LONGEST_STEP = 2.0
+_EDGE = 2
+_DIM = 0.2
+_ODD = 9.0
+
+_Floats = NDArray[np.float64]
+
+
+def row_heights(profiles: NDArray[np.float32], line_px: _Floats) -> tuple[_Floats, _Floats]:
+    """Shift downward of each part of a row in each frame.
+
+    Parameters
+    ----------
+    profiles : array (frames, lines, parts)
+        Amplitude of the pattern.
+    line_px : array (lines,)
+        Evenly spaced.
+
+    Returns
+    -------
+    shift_px, weight : array (frames, parts)
+        The shift, its zero arbitrary in each part; and one over its variance, 0 where the frame tells nothing.
+    """
+    step = float(line_px[1] - line_px[0])
+    shift = np.zeros((len(profiles), profiles.shape[2]))
+    weight = np.zeros_like(shift)
+    for part in range(shift.shape[1]):
+        shift[:, part], weight[:, part] = _part_heights(profiles[:, :, part].astype(np.float64))
+    return shift * step, weight / step**2
+
+
+def _part_heights(seen: _Floats) -> tuple[_Floats, _Floats]:
+    frames, lines = seen.shape
+    wave = np.exp(-2j * np.pi * np.fft.rfftfreq(2 * lines))
+    transform = np.fft.rfft(seen, 2 * lines, axis=1)
+    place = np.arange(lines) - (lines - 1) / 2
+    inside = slice(_EDGE, lines - _EDGE)
+    shift, gain = np.zeros(frames), seen.sum(axis=1)
+    gain = np.maximum(gain, 0) / (np.median(np.abs(gain)) + 1e-12)
+    weight = np.zeros(frames)
+    for _ in range(_ROUNDS):
+        level = np.fft.irfft(transform * wave[None, :] ** -shift[:, None], axis=1)[:, :lines]
+        usual = (gain * (gain > _DIM)) @ level / max(float(np.sum(gain**2 * (gain > _DIM))), 1e-12)
+        steep = np.gradient(usual)
+        basis = np.stack([usual, place * usual, steep], axis=1)[inside]
+        inverse = np.linalg.pinv(basis.T @ basis, rcond=1e-10)
+        fit = level[:, inside] @ basis @ inverse
+        gain = fit[:, 0]
+        lit = gain > _DIM * np.median(np.abs(gain))
+        moved = np.where(lit, -fit[:, 2] / np.where(lit, gain, 1.0), 0.0)
+        shift = shift + np.clip(moved, -_LONGEST_STEP, _LONGEST_STEP)
+        shift = np.clip(shift - np.median(shift[lit]) if lit.any() else shift, -lines / 3, lines / 3)
+        left = np.mean((level[:, inside] - fit @ basis.T) ** 2, axis=1)
+        usual_left = float(np.median(left[lit])) if lit.any() else 1.0
+        variance = np.maximum(left, 0.3 * usual_left) * inverse[2, 2] / np.where(lit, gain, 1.0) ** 2
+        weight = np.where(lit & (left < _ODD * usual_left * np.maximum(gain, 1) ** 2), 1 / variance, 0.0)
+    return shift, weight

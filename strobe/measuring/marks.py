@@ -1,0 +1,38 @@
+"""What a mark that passes once a turn says of the speed, beside what the dots or bars say."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from strobe.figures.results import Figures
+from strobe.measurement import IndexMark, Speed
+from strobe.measuring.budget import end_to_end_deviation_percent
+from strobe.measuring.clock import CameraClock
+from strobe.phase.mark import MarkCourse
+
+__all__ = ["index_mark"]
+
+_DISAGREES = 1.3
+
+
+def index_mark(mark: MarkCourse, speed: Speed, figures: Figures, nominal_rpm: float, clock: CameraClock) -> IndexMark:
+    """The mark's own word on the speed, and whether it goes with that of the reading."""
+    rpm = 60 * mark.rate_hz
+    uncertainty = float(np.hypot(100 * mark.uncertainty_hz / mark.rate_hz, clock.uncertainty_percent))
+    difference = 100 * (rpm - speed.mean_rpm) / nominal_rpm
+    # The mark's is a mean over all of its course, the reading's one over whole turns.
+    stretch = end_to_end_deviation_percent(figures) - figures.deviation_percent
+    allowed = float(np.linalg.norm([uncertainty, speed.uncertainty_percent, stretch]))
+    return IndexMark(
+        angle_rev=mark.angle_rev,
+        angle_uncertainty_rev=mark.angle_uncertainty_rev,
+        turn_s=1 / mark.rate_hz,
+        turn_uncertainty_s=uncertainty / 100 / mark.rate_hz,
+        turns=mark.turns,
+        mean_rpm=rpm,
+        deviation_percent=100 * (rpm / nominal_rpm - 1),
+        uncertainty_percent=uncertainty,
+        difference_percent=difference,
+        agrees=abs(difference) <= _DISAGREES * allowed,
+        passes_s=mark.passes_s,
+    )

@@ -1,0 +1,241 @@
+"""The platter's own geometry from the clip that its speed was read from: how far the rim and its dots run from true.
+
+Three things come and go once a turn and differ in how they change along the row, because the platter turns on while a
+point crosses the picture. The rim rises and falls (axial); it comes nearer and goes away (radial); and the dots stand
+ahead of or behind their places (a ring off centre). Seen at picture azimuth a, with b = a + 2 pi theta the place on the
+platter, each is ``Re[Z exp(i b)]``, in radii of the rim. Heights and phases of the parts of the row are linear in the
+three, by what a shift does in the picture (`strobe.measuring.view`). Real wobble moves all parts alike and drops out of
+their phases against the whole row, so that the ring off centre is told apart from it in one clip. Common practice of
+spindle metrology: many probes about one axis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.measuring.heights import row_heights
+from strobe.measuring.view import RimView, fit_view
+from strobe.pattern import PatternReading, RowSeries, RowShape
+
+__all__ = ["RimErrors", "once_a_turn", "rim_errors"]
+
+_LEAST_TURNS, _HARMONICS = 1.5, 2
+_HEIGHT_FLOOR_PX, _PHASE_FLOOR_DOTS = 0.03, 6e-4
+"""What coding and the lamp may feign once a turn in one part of a row (seen on rendered clips)."""
+_SPREAD = np.repeat([2e-2, 6e-4, 3e-4], 2)
+"""Expected sizes of axial, radial and ring errors, in radii of the rim (common practice)."""
+_DRAWS = 24
+_COVERAGE = 2.0
+_OWN_CYCLES = 3.0
+
+_Floats = NDArray[np.float64]
+_Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, eq=False)
+class RimErrors:
+    """How a rim runs from true; complex amplitudes in radii of the rim, ``Re[z exp(i b)]`` at the platter's place b.
+
+    Attributes
+    ----------
+    view : RimView
+    axial, radial, ring : complex
+        Rise, growth of the radius, and what the dots stand ahead to the right (rad).
+    axial_uncertainty, radial_uncertainty, ring_uncertainty : float
+        95 % half-widths of their sizes.
+    turns_rev : array of float64 (frames,)
+        Turns of the platter; a place b of it stands in front of the camera when ``2 pi turns = b``.
+    false_dots : complex
+        What all three add to the dots of the whole row, ``Re[z exp(2 pi i turns)]``.
+    false_dots_uncertainty : float
+        95 % half-width of its size.
+    ring_dots : complex
+        The part of them that the dots' own places make; the rest is what runout does to the picture of the row.
+    """
+
+    view: RimView
+    axial: complex
+    radial: complex
+    ring: complex
+    axial_uncertainty: float
+    radial_uncertainty: float
+    ring_uncertainty: float
+    turns_rev: _Floats
+    false_dots: complex
+    false_dots_uncertainty: float
+    ring_dots: complex
+
+
+def rim_errors(
+    pattern: PatternReading, row: RowSeries, dots: _Floats, count: int, *, first_count: float
+) -> RimErrors | None:
+    """How the rim runs from true; None where the clip does not show it.
+
+    Parameters
+    ----------
+    pattern : PatternReading
+    row : RowSeries
+        The row whose phase was followed.
+    dots : array of float64 (frames,)
+        Dots of it that have passed.
+    count : int
+        Its dots in one turn.
+    first_count : float
+        The same for the first row of the reading, about which the rim was looked at.
+    """
+    rim, shape, first = pattern.rim, row.shape, pattern.rows[0].shape
+    if rim is None or shape is None or first is None:
+        return None
+    turns = dots / count
+    if float(np.ptp(turns)) < _LEAST_TURNS or row.blocks.shape[1] < 3:
+        return None
+    if pattern.camera.moved and pattern.plane != "luma":
+        return None
+    view, own = fit_view(first, first_count), fit_view(shape, count)
+    if view is None or own is None:
+        return None
+    heights, of_heights = _heights(pattern, turns)
+    phases, of_phases, weight = _phases(row, turns)
+
+    def model(view: RimView, own: RimView) -> tuple[_Complex, _Complex]:
+        by_height = _by_height(view, rim.part_x_px)
+        by_phase = _by_phase(own, shape, rim.lean, count)
+        return by_height, by_phase
+
+    def solved(view: RimView, own: RimView) -> tuple[_Floats, _Floats, _Complex]:
+        by_height, by_phase = model(view, own)
+        whole = weight @ by_phase
+        rows = np.concatenate([by_height / of_heights[:, None], (by_phase - whole) / of_phases[:, None]])
+        seen = np.concatenate([heights / of_heights, phases / of_phases])
+        matrix, target = _as_real(rows), np.stack([seen.real, seen.imag], axis=1).ravel()
+        inverse = np.asarray(np.linalg.inv(matrix.T @ matrix + np.diag(1 / _SPREAD**2)), np.float64)
+        found = inverse @ matrix.T @ target
+        left = float(np.mean((target - matrix @ found) ** 2)) * target.size / max(target.size - 6, 1)
+        return np.asarray(found), inverse * max(left, 1.0), whole
+
+    found, covariance, whole = solved(view, own)
+    others = [solved(a, b) for a, b in zip(view.others(_DRAWS), own.others(_DRAWS), strict=True)]
+    by_view = np.cov(np.array([one[0] for one in others]).T)
+    false = complex(_complex(found) @ whole)
+    spread = np.array([complex(_complex(one[0]) @ one[2]) for one in others])
+    effect = _as_real(whole[None, :])
+    of_false = effect @ covariance @ effect.T
+    axial, radial, ring = _complex(found)
+    half = [_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]) for k in range(3)]
+    return RimErrors(
+        view=view,
+        axial=complex(axial),
+        radial=complex(radial),
+        ring=complex(ring),
+        axial_uncertainty=half[0],
+        radial_uncertainty=half[1],
+        ring_uncertainty=half[2],
+        turns_rev=turns,
+        false_dots=false,
+        ring_dots=complex(ring * whole[2]),
+        false_dots_uncertainty=float(np.hypot(_half_width(of_false), _COVERAGE * np.std(spread))),
+    )
+
+
+def _half_width(covariance: _Floats) -> float:
+    return _COVERAGE * float(np.sqrt(np.linalg.eigvalsh(covariance).max()))
+
+
+def _complex(found: _Floats) -> _Complex:
+    return np.asarray(found[::2] + 1j * found[1::2])
+
+
+def _as_real(rows: _Complex) -> _Floats:
+    """Complex rows (n, m) that act on complex unknowns as real ones (2n, 2m) that act on real and imaginary parts."""
+    matrix = np.empty((2 * rows.shape[0], 2 * rows.shape[1]))
+    matrix[::2, ::2], matrix[::2, 1::2] = rows.real, -rows.imag
+    matrix[1::2, ::2], matrix[1::2, 1::2] = rows.imag, rows.real
+    return matrix
+
+
+def _by_height(view: RimView, x_px: _Floats) -> _Complex:
+    """What axial, radial and ring errors of one radius do to the height of the row at fixed columns: (parts, 3)."""
+    azimuth = view.azimuth_rad(x_px)
+    rise, reach = view.moved_px(azimuth)
+    slope = view.slope(azimuth)
+    ahead = np.exp(1j * azimuth)
+    effect = np.stack(
+        [rise[:, 1] - slope * rise[:, 0], reach[:, 1] - slope * reach[:, 0], np.zeros_like(slope)], axis=1
+    )
+    return np.asarray(effect * ahead[:, None])
+
+
+def _by_phase(view: RimView, row: RowShape, lean: float, count: int) -> _Complex:
+    """What they do to the dots of each block: (blocks, 3).
+
+    Dots that lean in the picture because a shutter reads it line by line (`lean`, dots per line, holds the geometric
+    lean as well) are seen later where the row moves down, which adds to what the shift itself does.
+    """
+    azimuth = view.azimuth_rad(row.block_x_px)
+    moves = view.moved_px(azimuth)
+    upright = -row.dots_per_px[:, 1] * moves[0][:, 0] / moves[0][:, 1]
+    swept = lean - float(np.mean(upright))
+    shifts = [(move[:, ::-1] * row.dots_per_px).sum(axis=1) - swept * move[:, 1] for move in moves]
+    effect = -np.stack([*shifts, np.full_like(azimuth, count / (2 * np.pi))], axis=1)
+    return np.asarray(effect * np.exp(1j * azimuth)[:, None])
+
+
+def _heights(pattern: PatternReading, turns: _Floats) -> tuple[_Complex, _Floats]:
+    """Complex amplitude, once a turn, of the height of each part of the row in px, and its 1-sigma."""
+    rim, camera = pattern.rim, pattern.camera
+    assert rim is not None
+    shift, weight = row_heights(rim.profiles, rim.line_px)
+    shift = shift + camera.read_at_px[:, :1]
+    if camera.moved:
+        first = pattern.rows[0].shape
+        assert first is not None
+        for part, x in enumerate(rim.part_x_px):
+            shift[:, part] -= camera.moved_at(float(np.interp(x, first.x_px, first.y_px)), float(x))[0]
+    found = [once_a_turn(one, w, turns) for one, w in zip(shift.T, weight.T, strict=True)]
+    amplitude, spread = (np.array(part) for part in zip(*found, strict=True))
+    return amplitude, np.hypot(spread, _HEIGHT_FLOOR_PX)
+
+
+def _phases(row: RowSeries, turns: _Floats) -> tuple[_Complex, _Floats, _Floats]:
+    """The same for the phase of each block against the whole row, in dots; and what each block weighs in the whole."""
+    blocks = row.blocks.astype(np.complex128)
+    total = blocks.sum(axis=1)
+    for _ in range(2):
+        offset = np.angle((np.conj(total) / (np.abs(total) + 1e-12)) @ blocks)
+        total = (blocks * np.exp(-1j * offset)).sum(axis=1)
+    turned = blocks * np.exp(-1j * offset) * np.conj(total)[:, None]
+    power = np.abs(total) ** 2
+    share = turned.real.sum(axis=0) / power.sum()
+    away = turned.imag / (2 * np.pi * share * np.maximum(power, 1e-12)[:, None])
+    own = np.unwrap(np.angle(total))
+    more = np.stack([wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)], axis=1)
+    if np.ptp(own) < 2 * np.pi * _OWN_CYCLES:
+        more = more[:, :0]
+    found = [once_a_turn(one, power, turns, more) for one in away.T]
+    amplitude, spread = (np.array(part) for part in zip(*found, strict=True))
+    return amplitude, np.hypot(spread, _PHASE_FLOOR_DOTS), share / share.sum()
+
+
+def once_a_turn(series: _Floats, weight: _Floats, turns: _Floats, more: _Floats | None = None) -> tuple[complex, float]:
+    """Complex amplitude of what comes once a turn, ``Re[z exp(2 pi i turns)]``, and the 1-sigma of either part."""
+    u = np.linspace(-1, 1, series.size)
+    turn = 2 * np.pi * np.outer(turns, np.arange(1, _HARMONICS + 1))
+    basis = np.concatenate([np.cos(turn), np.sin(turn), np.stack([np.ones_like(u), u, u**2], axis=1)], axis=1)
+    if more is not None:
+        basis = np.concatenate([basis, more], axis=1)
+    root = np.sqrt(weight / max(float(weight.max()), 1e-30))
+    for _ in range(3):
+        fit, *_ = np.linalg.lstsq(basis * root[:, None], series * root, rcond=1e-8)
+        rest = (series - basis @ fit) * root
+        used = root > 0
+        usual = 1.4826 * float(np.median(np.abs(rest[used]))) + 1e-12
+        root = np.where(np.abs(rest) > 4 * usual, 0.5 * root, root)
+    rest = ((series - basis @ fit) * root)[used]
+    alike = float(np.clip(np.mean(rest[1:] * rest[:-1]) / (np.mean(rest**2) + 1e-30), 0, 0.95))
+    noise = np.mean(rest**2) * (1 + alike) / (1 - alike)
+    covariance = np.linalg.pinv((basis * root[:, None]).T @ (basis * root[:, None])) * noise
+    sigma = float(np.sqrt(max(covariance[0, 0], covariance[_HARMONICS, _HARMONICS])))
+    return complex(fit[0], -fit[_HARMONICS]), sigma

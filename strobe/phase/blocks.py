@@ -1,0 +1,90 @@
+"""The parts of one row of dots put together: all of them, or so that one of two lines is left."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["combine_blocks", "lit_frames", "part_lines"]
+
+_DARK, _MANY_LIT = 0.35, 0.8
+"""Amplitude of a frame that hardly met a flash, relative to the others; and the share of lit frames from which frames
+meet a flash or more and none is left out."""
+_LEAST_PARTNER, _MOST_ALIKE, _LEAST_BLOCKS = 0.15, 0.9, 3
+
+
+def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128], float]:
+    """One amplitude per frame from the independent blocks of a row, and the noise that the blocks do not share.
+
+    Parameters
+    ----------
+    blocks : array of complex (frames, blocks)
+        Amplitudes of the parts of one row.
+
+    Returns
+    -------
+    tuple
+        Amplitudes (frames,), and the 1-sigma phase noise in dots of the whole row from the difference of its halves
+        (NaN for a single block); error that all blocks share is not in it.
+    """
+    blocks = blocks.astype(np.complex128)
+    total = blocks.sum(axis=1)
+    for _ in range(2):
+        turn = np.conj(total) / (np.abs(total) + 1e-12)
+        offset = turn @ blocks
+        total = (blocks * np.exp(-1j * np.angle(offset))).sum(axis=1)
+    if blocks.shape[1] < 2:
+        return total, float("nan")
+    turned = blocks * np.exp(-1j * np.angle(offset))
+    even, odd = turned[:, ::2].sum(axis=1), turned[:, 1::2].sum(axis=1)
+    difference = np.angle(even * np.conj(odd)) / (2 * np.pi)
+    return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))
+
+
+def lit_frames(amplitude: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    """Frames (frames,) that show the dots, where the exposure of many others hardly met a flash; else all."""
+    size = np.abs(amplitude)
+    lit: NDArray[np.bool_] = size > _DARK * np.percentile(size, 80)
+    return lit if np.mean(lit) < _MANY_LIT else np.ones_like(lit)
+
+
+def part_lines(
+    blocks: NDArray[np.complex64], phase_cycles: NDArray[np.float64], lamp_cycles: NDArray[np.float64]
+) -> tuple[NDArray[np.complex128], ...]:
+    """Amplitudes that hold the camera-timed line without the lamp-timed one, and the other way round.
+
+    Where a lamp of its own lights some dots and the room all of them, the parts of a row hold lamp-timed and
+    camera-timed line in different shares, and can be added up so that either vanishes.
+
+    Parameters
+    ----------
+    blocks : array of complex (frames, blocks)
+        Amplitudes of the parts of one row.
+    phase_cycles : array of float64 (frames,)
+        Phase of the row's strongest line.
+    lamp_cycles : array of float64 (frames,)
+        Phase of the lamp.
+
+    Returns
+    -------
+    tuple of arrays of complex128 (frames,)
+        Two, or none where the parts are lit too much alike or hold one line only. The camera-timed line is the one
+        whose partner lies a flash rate below it.
+    """
+    blocks = blocks.astype(np.complex128)
+    if blocks.shape[1] < _LEAST_BLOCKS:
+        return ()
+    own, above, below = (
+        np.mean(blocks * np.exp(-2j * np.pi * (phase_cycles + sign * lamp_cycles))[:, None], axis=0)
+        for sign in (0, 1, -1)
+    )
+    is_camera = np.linalg.norm(below) > np.linalg.norm(above)
+    partner = below if is_camera else above
+    strength, weaker = float(np.linalg.norm(own)), float(np.linalg.norm(partner))
+    alike = np.vdot(own, partner)
+    if weaker < _LEAST_PARTNER * strength or abs(alike) > _MOST_ALIKE * strength * weaker:
+        return ()
+    only_own = np.conj(own) - np.conj(partner) * alike / weaker**2
+    only_partner = np.conj(partner) - np.conj(own) * np.conj(alike) / strength**2
+    found = blocks @ only_own / strength, blocks @ only_partner / weaker
+    return found if is_camera else found[::-1]

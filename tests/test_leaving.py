@@ -1,0 +1,177 @@
+"""Ctrl-C leaves at once with status 130 and nothing half-written; nothing in the package writes a file otherwise."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from multiprocessing import active_children
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fuzz_files import make_seeds
+
+import strobe
+from strobe.bench.many import measure_many
+from strobe.cli import ExitStatus
+from strobe.files import whole_file, write_whole
+
+PACKAGE = Path(strobe.__file__).parent
+AT_ONCE_S = 5.0
+"""What a person takes for at once, with room for a busy machine; a clip of a minute takes longer."""
+STARTS_S = 60.0
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_seeds(tmp_path_factory.mktemp("clips"), ("long.mp4",))["long.mp4"]
+
+
+def started(*argv: str, folder: Path) -> subprocess.Popen[str]:
+    """The program in a process of its own, in a group of its own."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "strobe", *argv],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env=os.environ | {"PYTHONPATH": str(PACKAGE.parent)},
+    )
+
+
+def interrupted(run: subprocess.Popen[str]) -> tuple[str, str, float]:
+    """What it printed from now on, and how long it took to end."""
+    began = time.monotonic()
+    run.send_signal(signal.SIGINT)
+    out, err = run.communicate(timeout=STARTS_S)
+    return out, err, time.monotonic() - began
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_while_it_measures(clip: Path, tmp_path: Path, workers: str) -> None:
+    files = ["--table", "table.csv", "--workers", workers]
+    run = started("measure", *[str(clip)] * 400, "--json", *files, folder=tmp_path)
+    assert run.stdout is not None
+    first = run.stdout.readline()
+    out, err, took_s = interrupted(run)
+    assert run.returncode == ExitStatus.INTERRUPTED == 130
+    assert err == "strobe: interrupted\n"
+    assert took_s < AT_ONCE_S
+    assert all("schema" in json.loads(line) for line in (first + out).splitlines())
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+def test_while_it_writes_a_clip(tmp_path: Path) -> None:
+    run = started("render", "made.mp4", "--seconds", "60", "--size", "320x180", folder=tmp_path)
+    until = time.monotonic() + STARTS_S
+    while not list(tmp_path.iterdir()) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert list(tmp_path.iterdir()) != []
+    _, err, took_s = interrupted(run)
+    assert run.returncode == ExitStatus.INTERRUPTED
+    assert err == "strobe: interrupted\n"
+    assert took_s < AT_ONCE_S
+    assert list(tmp_path.iterdir()) == []
+
+
+def slowly(path: str, **options: Any) -> Any:
+    """Stands in for `strobe.measure`, and takes longer than anybody waits."""
+    time.sleep(10 * STARTS_S)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sets a POSIX timer")
+def test_processes_that_measure_are_ended_with_it() -> None:
+    def press(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = set(active_children())
+    old = signal.signal(signal.SIGALRM, press)
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 2.0)
+        with pytest.raises(KeyboardInterrupt):
+            next(measure_many(["a.mp4", "b.mp4"], options={}, workers=2, measure=slowly))
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, old)
+    until = time.monotonic() + AT_ONCE_S
+    while set(active_children()) - before and time.monotonic() < until:
+        time.sleep(0.02)
+    assert set(active_children()) == before
+
+
+def write_half(path: Path, error: BaseException | type[BaseException]) -> None:
+    with whole_file(path) as part:
+        part.write_text("half")
+        assert part.suffix == path.suffix
+        raise error
+
+
+@pytest.mark.parametrize("there_before", [False, True])
+@pytest.mark.parametrize("error", [KeyboardInterrupt, MemoryError, OSError("disk full")])
+def test_what_fails_half_way_leaves_all_as_it_was(
+    tmp_path: Path, there_before: bool, error: BaseException | type[BaseException]
+) -> None:
+    path = tmp_path / "reading.csv"
+    if there_before:
+        path.write_text("old")
+    with pytest.raises((KeyboardInterrupt, MemoryError, OSError)):
+        write_half(path, error)
+    assert [each.name for each in tmp_path.iterdir()] == (["reading.csv"] if there_before else [])
+    assert not there_before or path.read_text() == "old"
+
+
+def test_a_file_is_replaced_where_a_link_points_and_keeps_its_rights(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.json"
+    kept.write_text("old")
+    kept.chmod(0o640)
+    link = tmp_path / "link.json"
+    link.symlink_to(kept)
+    write_whole(link, b"new")
+    assert link.is_symlink()
+    assert kept.read_bytes() == b"new"
+    assert kept.stat().st_mode & 0o777 == 0o640
+
+
+WRITES_A_PART = {
+    "files.py: write_whole",
+    "configuration/writing.py: _write_whole",
+    "render/clip.py: render_clip",
+    "render/clip.py: _code",
+    "render/clip.py: _ask_for_turn",
+    "render/disc.py: render_disc_clip",
+    "render/disc.py: _code",
+}
+"""Functions that write what `whole_file` gives them; the bench log's own database guards itself."""
+
+
+def writers() -> Iterator[str]:
+    """Every function of the package that opens a file for writing."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for function in [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]:
+            if any(_opens_for_writing(node) for node in ast.walk(function)):
+                yield f"{path.relative_to(PACKAGE).as_posix()}: {function.name}"
+
+
+def _opens_for_writing(node: ast.AST) -> bool:
+    if not isinstance(node, ast.Call):
+        return False
+    name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+    if name in ("write_text", "write_bytes", "imwrite", "VideoWriter", "tofile", "savez", "touch"):
+        return True
+    modes = [each.value for each in ast.walk(node) if isinstance(each, ast.Constant) and isinstance(each.value, str)]
+    return name == "open" and any(set(mode) <= set("wxarbt+") and set(mode) & set("wxa+") for mode in modes)
+
+
+def test_nothing_writes_a_file_otherwise() -> None:
+    found = set(writers())
+    assert found - {"files.py: whole_file"} == WRITES_A_PART

@@ -1,0 +1,128 @@
+"""When a clip is refused, rule by rule, on made series whose answer is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from strobe.errors import Refused
+from strobe.measuring.refusals import refuse_what_is_flat
+from strobe.measuring.stretch import steady_part
+from strobe.pattern import CameraCourse, PatternReading, RowSeries
+from strobe.pattern.impression import Impression
+from strobe.pattern.reading import RowReader
+from strobe.phase import fit_time_base
+from strobe.phase.stamps import trust_stamps
+
+RATE_HZ = 30.0
+DOTS = 180
+
+
+def row(**changed: Any) -> RowSeries:
+    made = RowSeries(0.5, 0.5, 0.0, 14.0, 13.0, 40.0, 0.4, 60.0, np.ones((90, 4), np.complex64))
+    return replace(made, **changed)
+
+
+def crowding_seen(half_angle_rad: float, distance: float) -> float:
+    """What `RowReader.crowding` says of dots round a rim of radius 1, seen from so far outside it."""
+    angle = np.linspace(-half_angle_rad, half_angle_rad, 4001)
+    x = np.sin(angle) / (distance + 1 - np.cos(angle)) * distance
+    columns = np.linspace(x[0], x[-1], 801) * 500
+    count = np.interp(columns / 500, x, angle) * DOTS / (2 * np.pi)
+    reader: Any = SimpleNamespace(x_px=columns, pitch_px=1 / np.gradient(count, columns))
+    return RowReader.crowding(reader)
+
+
+@pytest.mark.parametrize("half_deg", [20, 30, 45])
+def test_dots_of_a_rim_crowd_as_an_arc_does(half_deg: float) -> None:
+    """From far away ``x = sin(angle)``, whose inverse has a sixth of the square as its cubic part; nearer by more.
+
+    Higher orders of the arc sine come on top: under a half of it up to 45 degrees.
+    """
+    half = np.radians(half_deg)
+    assert half**2 / 6 < 1.03 * crowding_seen(half, 1e6) < 1.6 * half**2 / 6
+    assert crowding_seen(half, 1.5) > 1.5 * crowding_seen(half, 1e6)
+
+
+def test_what_lies_flat_is_refused_and_a_rim_is_not() -> None:
+    in_view = 40.0
+    least = (np.pi * in_view / DOTS) ** 2 / 6
+    refuse_what_is_flat(row(dots_in_view=in_view, crowding=least), DOTS)
+    for flat in (0.0, -0.05, 0.3 * least):
+        with pytest.raises(Refused, match="not-a-rim"):
+            refuse_what_is_flat(row(dots_in_view=in_view, crowding=flat), DOTS)
+
+
+def test_few_dots_and_discs_are_not_asked_to_crowd() -> None:
+    refuse_what_is_flat(row(dots_in_view=12.0, crowding=0.0), DOTS)
+    refuse_what_is_flat(row(dots_in_view=90.0, crowding=None), DOTS)
+
+
+def test_a_time_lapse_is_refused() -> None:
+    with pytest.raises(Refused, match="time lapse"):
+        trust_stamps(np.arange(40, dtype=np.float64) * 4)
+    assert trust_stamps(np.arange(40, dtype=np.float64) * 0.2).breaks == 0
+
+
+def pattern_of(line_hz: np.ndarray[Any, Any], light: np.ndarray[Any, Any], shift_px: float = 0.0) -> PatternReading:
+    """A row whose line runs at so many Hz in each frame (0: no row there), under so much light.
+
+    Until the row is there the scenery stands in its place; from then on `shift_px` away.
+    """
+    rng = np.random.default_rng(5)
+    frames = line_hz.size
+    noise = rng.standard_normal((frames, 2)) @ [1, 1j] * 0.02
+    amplitude = np.where(line_hz > 0, np.exp(2j * np.pi * np.cumsum(line_hz) / RATE_HZ), 0) + noise
+    camera = CameraCourse.unseen(frames)
+    if shift_px:
+        place = np.where(line_hz[:, None] > 0, shift_px, 0.0) + 0.05 * rng.standard_normal((frames, 2))
+        camera = replace(camera, shift_px=place, moved=True)
+    return PatternReading(
+        time_s=np.arange(frames) / RATE_HZ,
+        rows=(row(blocks=np.repeat(amplitude[:, None], 4, axis=1).astype(np.complex64)),),
+        brightness=light[:, None] * (1 + 0.002 * rng.standard_normal((frames, 8))),
+        sweep_known=True,
+        camera=camera,
+        upright=False,
+        plane="luma",
+        impression=Impression(100.0, 0.0, 1.0, False),
+    )
+
+
+def part_of(pattern: PatternReading) -> tuple[float, float, list[str]]:
+    part = steady_part(pattern, fit_time_base(pattern.time_s))
+    return float(part.time.time_s[0]), float(part.time.time_s[-1]), [note.code for note in part.notes]
+
+
+def from_frame(first: int, frames: int) -> np.ndarray[Any, Any]:
+    return np.where(np.arange(frames) < first, 0.0, 8.0)
+
+
+def test_nothing_is_left_out_where_nothing_changes() -> None:
+    assert part_of(pattern_of(np.full(180, 8.0), np.full(180, 90.0))) == (0.0, pytest.approx(179 / RATE_HZ), [])
+
+
+def test_the_part_after_a_change_is_measured_where_it_is_long_enough_to_have_settled() -> None:
+    first, last, notes = part_of(pattern_of(from_frame(60, 330), np.full(330, 90.0)))
+    assert notes == ["speed-changed"]
+    assert 2.0 <= first < 3.5
+    assert last == pytest.approx(329 / RATE_HZ)
+    with pytest.raises(Refused, match="too few to see whether it has settled"):
+        part_of(pattern_of(from_frame(60, 180), np.full(180, 90.0)))
+
+
+def test_a_change_with_no_part_long_enough_is_refused() -> None:
+    light = np.where(np.arange(130) < 66, 60.0, 120.0)
+    with pytest.raises(Refused, match="The light or the exposure changes in the clip, and the longest part without"):
+        part_of(pattern_of(np.full(130, 8.0), light))
+
+
+def test_a_leap_of_the_picture_is_refused() -> None:
+    settled = from_frame(60, 330)
+    with pytest.raises(Refused, match="leaps by 19 pixels"):
+        part_of(pattern_of(settled, np.full(330, 90.0), shift_px=19.0))
+    assert part_of(pattern_of(settled, np.full(330, 90.0), shift_px=3.0))[2] == ["speed-changed"]

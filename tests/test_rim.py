@@ -1,0 +1,350 @@
+"""The platter's own geometry from a clip of its rim, and the mark that passes on it."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+import strobe
+from strobe.cli import run
+from strobe.drive.ring import as_filmed
+from strobe.errors import UsageError
+from strobe.figures.results import SpeedSeries
+from strobe.measurement import IndexMark, Measurement, RingShare, Runout
+from strobe.measuring.heights import row_heights
+from strobe.measuring.runout import once_a_turn
+from strobe.measuring.still import high_spot_still
+from strobe.measuring.view import fit_view
+from strobe.pattern import RowShape
+from strobe.pattern.shake import CameraCourse
+from strobe.phase.mark import follow_rim_mark
+from strobe.render import (
+    Camera,
+    Coding,
+    DotRow,
+    Lamp,
+    Mark,
+    Scene,
+    Speed,
+    Surface,
+    Wobble,
+    project,
+    render_clip,
+)
+from strobe.render import (
+    Runout as TrueRunout,
+)
+from strobe.report.rim import mark_line, ring_line, runout_lines
+from strobe.report.still import check_still_target
+
+TAPE_RAD, HIGH_RAD, OUT_RAD = 1.0, 3.2, 5.0
+AXIAL_AIM_MM, HIGH_AIM_DEG = 0.05, 10.0
+"""What is asked of the axial runout and of the place of the high spot, on a rim of 300 mm."""
+OFF_MM, WOBBLE_PERCENT = 0.15, 0.12
+
+BENT = Scene(
+    rows=(DotRow(180, height_mm=3.6),),
+    speed=Speed(100 / 3, 0.4, wobbles=(Wobble(WOBBLE_PERCENT, per_revolution=1.0, phase_rad=0.6),)),
+    lamp=Lamp("half-sine", 100.03, ambient=0.1),
+    camera=Camera(width=640, height=360, exposure_s=0.004, elevation_deg=12.0, hfov_deg=55.0, distance_mm=240.0),
+    coding=Coding(bit_rate=3_000_000),
+    seconds=9.0,
+    radius_mm=150.0,
+    first_angle_rev=0.3,
+    surface=Surface((Mark(TAPE_RAD, width_mm=8.0, z_mm=-4.0),)),
+    runout=TrueRunout(0.6, HIGH_RAD, 2 * OFF_MM, OUT_RAD, OFF_MM, OUT_RAD),
+)
+
+
+@pytest.fixture(scope="module")
+def bent_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    clip = tmp_path_factory.mktemp("rim") / "bent.mp4"
+    render_clip(BENT, clip, rng=np.random.default_rng(5))
+    return clip
+
+
+@pytest.fixture(scope="module")
+def bent(bent_clip: Path) -> Measurement:
+    return strobe.measure(bent_clip, rpm=33, dots=180, rim_mm=300.0)
+
+
+def test_the_rise_and_fall_is_told(bent: Measurement) -> None:
+    runout = bent.runout
+    assert runout is not None
+    assert abs(runout.axial_mm - 0.6) < min(AXIAL_AIM_MM, runout.axial_uncertainty_mm)
+    assert runout.axial_amplitude_mm == pytest.approx(runout.axial_mm / 2)
+    assert runout.tilt_deg == pytest.approx(math.degrees(0.3 / 150), abs=0.02)
+    assert runout.radial_mm is not None
+    assert runout.radial_uncertainty_mm is not None
+    assert abs(runout.radial_mm - 2 * OFF_MM) < runout.radial_uncertainty_mm
+    assert (runout.rim_mm, runout.rim_assumed) == (300.0, False)
+
+
+def test_the_high_spot_is_told_from_the_tape(bent: Measurement) -> None:
+    runout = bent.runout
+    assert runout is not None
+    assert runout.high_spot_from_mark_deg is not None
+    assert runout.high_spot_uncertainty_deg is not None
+    off = (runout.high_spot_from_mark_deg - math.degrees(HIGH_RAD - TAPE_RAD) + 180) % 360 - 180
+    assert abs(off) < min(HIGH_AIM_DEG, runout.high_spot_uncertainty_deg)
+    # A point printed at azimuth b stands in front when the platter has turned by b.
+    faces = (BENT.angle_rev(runout.axial_high_time_s) - HIGH_RAD / (2 * math.pi) + 0.5) % 1 - 0.5
+    assert abs(360 * float(faces)) < HIGH_AIM_DEG
+
+
+def test_a_bent_platter_is_no_moving_camera(bent: Measurement) -> None:
+    assert "shake" not in {note.code for note in bent.notes}
+
+
+def test_dots_off_centre_are_told_from_wobble_in_one_clip(bent: Measurement) -> None:
+    ring = bent.ring
+    assert ring is not None
+    false_percent = 100 * OFF_MM / 150
+    assert abs(ring.ring_percent - false_percent) < ring.ring_uncertainty_percent < 0.5 * false_percent
+    assert abs(ring.wobble_percent - WOBBLE_PERCENT) < ring.wobble_uncertainty_percent
+    assert ring.off_centre_mm is not None
+    assert ring.off_centre_uncertainty_mm is not None
+    assert abs(ring.off_centre_mm - OFF_MM) < ring.off_centre_uncertainty_mm
+    once = next(one for one in bent.components if abs(one.per_revolution - 1) < 0.05)
+    assert abs(once.peak_percent - WOBBLE_PERCENT) < once.uncertainty_percent
+    rms = bent.fluctuation.unweighted_rms_percent
+    assert abs(rms - WOBBLE_PERCENT / math.sqrt(2)) < bent.fluctuation.unweighted_rms_uncertainty_percent
+    assert "ring-off-centre" in {note.code for note in bent.notes}
+
+
+def test_the_tape_tells_the_speed_by_itself(bent: Measurement) -> None:
+    index = bent.index
+    assert index is not None
+    assert index.agrees
+    assert abs(index.deviation_percent - 0.4) < index.uncertainty_percent < 0.2
+    assert len(index.passes_s) >= 4
+    assert np.diff(index.passes_s) == pytest.approx(index.turn_s, rel=0.005)
+    stands = (float(BENT.angle_rev(0.0)) - TAPE_RAD / (2 * math.pi) - index.angle_rev + 0.5) % 1 - 0.5
+    assert abs(stands) < index.angle_uncertainty_rev
+    told = bent.to_dict()
+    assert told["index"]["passes_s"] == list(index.passes_s)
+    assert set(told["ring"]) >= {"wobble_percent", "ring_percent", "ring_uncertainty_percent"}
+    json.dumps(told, allow_nan=False)
+
+
+def test_a_wrong_count_makes_the_tape_disagree(bent_clip: Path) -> None:
+    told = strobe.measure(bent_clip, rpm=100 / 3 * 180 / 174, dots=174)
+    assert told.index is not None
+    assert not told.index.agrees
+    assert "index-disagrees" in {note.code for note in told.notes}
+
+
+def test_what_was_taken_off_can_be_put_back(bent: Measurement) -> None:
+    series = as_filmed(bent.series, bent.ring)
+    turn = 2 * np.pi * series.angle_rev
+    basis = np.stack([np.ones_like(turn), np.cos(turn), np.sin(turn)], axis=1)
+    kept, whole = (np.linalg.lstsq(basis, one.deviation_percent, rcond=None)[0] for one in (bent.series, series))
+    seen = np.hypot(*whole[1:])
+    # Wobble at phase 0.6 and ring at its own: as the renderer drew them together.
+    mean = BENT.speed.mean_rpm / 60
+    time = np.arange(0, 1 / mean, 1e-3)
+    platter = BENT.angle_rev(time)
+    place = 2 * np.pi * platter
+    ring = 100 * OFF_MM / 150 * np.cos(OUT_RAD - place)
+    drawn = BENT.deviation_percent(time) + ring
+    spectrum = 2 * np.mean(drawn * np.exp(-1j * place))
+    assert bent.ring is not None
+    assert seen == pytest.approx(abs(spectrum), abs=0.02)
+    assert np.hypot(*kept[1:]) == pytest.approx(WOBBLE_PERCENT, abs=0.03)
+
+
+def test_no_mark_and_no_runout_where_there_is_none() -> None:
+    told = strobe.measure(Path(__file__).parents[1] / "sample_clips" / "01-as-found-33.mp4", rpm=33)
+    assert told.index is None
+    assert told.runout is not None
+    assert told.runout.rim_assumed
+    assert told.runout.axial_mm < AXIAL_AIM_MM
+    assert told.runout.high_spot_from_mark_deg is None
+
+
+def test_the_still_shows_the_high_spot(bent: Measurement, bent_clip: Path, tmp_path: Path) -> None:
+    still = high_spot_still(bent)
+    assert still.picture.shape == (360, 640, 3)
+    assert bent.runout is not None
+    assert abs(still.time_s - bent.runout.axial_high_time_s) < 0.5 / 30 + 1e-6
+    near_x, near_y = project(BENT, 0.0, BENT.rows[0].z_mm)
+    assert still.x_px == pytest.approx(float(near_x), abs=12)
+    assert still.y_px == pytest.approx(float(near_y), abs=4)
+    target = tmp_path / "high.png"
+    argv = ["suspects", str(bent_clip), "--rpm", "33", "--dots", "180", "--rim-mm", "300", "--high-spot", str(target)]
+    out, err = io.StringIO(), io.StringIO()
+    assert run(argv, out=out, err=err) == 0, err.getvalue()
+    assert "to the right of the mark" in " ".join(out.getvalue().split())
+    assert max(map(len, out.getvalue().splitlines())) <= 80
+    written = cv2.imread(str(target))
+    assert written is not None
+    assert written.shape == (360, 640, 3)
+    with pytest.raises(UsageError, match=r"end it in \.png"):
+        check_still_target(tmp_path / "high.jpg")
+    with pytest.raises(UsageError, match="shows no high spot"):
+        high_spot_still(replace(bent, runout=None))
+
+
+@pytest.mark.slow
+def test_two_clips_part_ring_and_wobble(bent_clip: Path, tmp_path: Path) -> None:
+    """Aim: both within 20 %, here with a rim that rises and falls as well; the camera moved by half a turn."""
+    opposite = tmp_path / "opposite.mp4"
+    turned = replace(BENT, first_angle_rev=BENT.first_angle_rev - 0.5)
+    render_clip(turned, opposite, rng=np.random.default_rng(5))
+    argv = ["ring", str(bent_clip), str(opposite), "--rpm", "33", "--rim-mm", "300", "--json"]
+    out, err = io.StringIO(), io.StringIO()
+    assert run(argv, out=out, err=err) == 0, err.getvalue()
+    told = json.loads(out.getvalue())
+    once = told["parts"][0]
+    assert told["ring_off_centre_mm"] == pytest.approx(OFF_MM, rel=0.2)
+    assert once["wobble_percent"] == pytest.approx(WOBBLE_PERCENT, rel=0.2)
+    assert abs(once["wobble_percent"] - WOBBLE_PERCENT) < once["wobble_uncertainty_percent"]
+    assert abs(once["ring_percent"] - 100 * OFF_MM / 150) < once["ring_uncertainty_percent"]
+
+
+def test_ring_finds_the_tape_by_itself(bent_clip: Path) -> None:
+    argv = ["ring", str(bent_clip), str(bent_clip), "--rpm", "33", "--dots", "180", "--rim-mm", "300", "--json"]
+    out, err = io.StringIO(), io.StringIO()
+    assert run(argv, out=out, err=err) == 0, err.getvalue()
+    told = json.loads(out.getvalue())
+    # The same clip twice: all of it keeps its phase from the mark on, so it is the ring's.
+    assert told["parts"][0]["ring_percent"] > 0.1
+    assert told["parts"][0]["wobble_percent"] < 0.01
+    assert told["alone"][0]["ring_percent"] == pytest.approx(0.1, abs=0.04)
+
+
+def shape_seen(scene: Scene) -> RowShape:
+    dots = np.arange(-24, 25.0)
+    x, y = project(scene, 2 * np.pi * dots / 180, np.full(dots.size, scene.rows[0].z_mm))
+    x, y = (np.asarray(one, np.float64) - 0.5 for one in (x, y))
+    return RowShape(x, y, dots + 24, x[::6], np.zeros((9, 2)), scene.camera.width, scene.camera.height)
+
+
+@pytest.mark.parametrize("elevation", [0.0, 8.0, 25.0])
+@pytest.mark.parametrize("hfov", [45.0, 65.0])
+def test_the_camera_is_found_from_the_row(elevation: float, hfov: float) -> None:
+    scene = replace(BENT, camera=replace(BENT.camera, elevation_deg=elevation, hfov_deg=hfov, roll_deg=2.0))
+    view = fit_view(shape_seen(scene), 180)
+    assert view is not None
+    assert abs(view.elevation_deg - elevation) < max(view.elevation_uncertainty_deg, 1.0)
+    rise, _ = view.moved_px(np.zeros(1))
+    seen = [project(scene, 0.0, scene.rows[0].z_mm + step)[1] for step in (-0.5, 0.5)]
+    assert float(rise[0, 1]) / 150 == pytest.approx(float(seen[1] - seen[0]), rel=0.02)
+    assert float(view.azimuth_rad(np.array([319.5]))[0]) == pytest.approx(0.0, abs=0.03)
+
+
+def test_no_camera_sees_a_wavy_circle() -> None:
+    shape = shape_seen(BENT)
+    assert fit_view(replace(shape, y_px=shape.y_px + 40 * np.sin(shape.dots)), 180) is None
+
+
+def test_heights_stand_firm_under_bands_of_light() -> None:
+    rng = np.random.default_rng(3)
+    line = np.arange(-20, 21.0)
+    moved = 1.5 * np.sin(np.arange(200) / 9)
+    at = line[None, :] - moved[:, None]
+    dots = 1 / (1 + np.exp((np.abs(at) - 8) / 0.7))
+    light = (1 + 0.4 * np.sin(np.arange(200) / 3))[:, None] * (1 + 0.01 * np.cos(np.arange(200) / 2)[:, None] * line)
+    seen = 40 * dots * light + rng.normal(0, 0.3, dots.shape)
+    shift, weight = row_heights(seen[:, :, None].astype(np.float32), line)
+    assert np.std(shift[:, 0] - moved) < 0.02
+    assert np.all(weight > 0)
+    dark = seen.copy()
+    dark[::5] *= 0.01
+    shift, weight = row_heights(dark[:, :, None].astype(np.float32), line)
+    lit = weight[:, 0] > 0
+    assert not lit[::5].any()
+    assert np.std((shift[:, 0] - moved)[lit]) < 0.03
+
+
+def test_once_a_turn_leaves_other_orders_alone() -> None:
+    turns = np.linspace(0, 5.3, 400)
+    series = 0.3 * np.cos(2 * np.pi * turns + 1.1) + 0.2 * np.cos(4 * np.pi * turns) + 3 - turns
+    found, sigma = once_a_turn(series, np.ones(400), turns)
+    assert abs(found) == pytest.approx(0.3, abs=0.003)
+    assert np.angle(found) == pytest.approx(1.1, abs=0.01)
+    assert sigma < 0.01
+
+
+def lanes_with(brightness: float, *, rate_hz: float = 0.5556, seconds: float = 12.0) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(8)
+    time = np.arange(0, seconds, 1 / 30)
+    azimuth = 2 * np.pi * np.arange(-22, 23) / 180
+    lanes = 60 + 20 * rng.random((1, 4, azimuth.size)) + rng.normal(0, 1.0, (time.size, 4, azimuth.size))
+    apart = (azimuth[None, :] / (2 * np.pi) - (0.2 - rate_hz * time)[:, None] + 0.5) % 1 - 0.5
+    lanes[:, 2] *= 1 + brightness * np.clip(1.5 - np.abs(apart) * 180, 0, 1)
+    lanes *= (1 + 0.3 * np.sin(9 * time))[:, None, None]
+    return lanes.astype(np.float32), azimuth
+
+
+@pytest.mark.parametrize("brightness", [0.8, -0.5])
+def test_a_bright_and_a_dark_mark_are_followed(brightness: float) -> None:
+    lanes, azimuth = lanes_with(brightness)
+    mark = follow_rim_mark(lanes, azimuth, np.arange(len(lanes)) / 30, sectors=180)
+    assert mark is not None
+    assert abs(mark.rate_hz - 0.5556) < mark.uncertainty_hz < 0.001
+    assert mark.passes_s[0] == pytest.approx(0.2 / 0.5556, abs=0.01)
+    assert len(mark.passes_s) == 7
+
+
+def test_no_mark_is_followed_where_none_is() -> None:
+    lanes, azimuth = lanes_with(0.0)
+    assert follow_rim_mark(lanes, azimuth, np.arange(len(lanes)) / 30, sectors=180) is None
+    short, azimuth = lanes_with(0.8, seconds=0.5)
+    assert follow_rim_mark(short, azimuth, np.arange(len(short)) / 30, sectors=180) is None
+
+
+@pytest.mark.parametrize(("swing", "moved"), [("even", False), ("hand", True)])
+def test_an_even_swing_once_a_turn_is_the_platter(swing: str, moved: bool) -> None:
+    time = np.arange(0, 10, 1 / 30)
+    rng = np.random.default_rng(4)
+    shift = rng.normal(0, 0.02, (time.size, 2))
+    wander = np.cumsum(rng.normal(0, 0.15, time.size)) if swing == "hand" else 0.6 * np.sin(2 * np.pi * 0.556 * time)
+    shift[:, 1] += wander
+    nothing = np.zeros((time.size, 4))
+    course = CameraCourse(shift, nothing, nothing[:, :0], np.zeros((time.size, 2), int), 0.02, True, (100.0, 200.0))
+    assert course.unless_it_turns(time).moved is moved
+
+
+RUNOUT = Runout(0.62, 0.04, 1.2, 0.11, 0.03, 0.31, 0.12, 0.01, 4.0, 143.0, 305.0, True, 9.0, 0.5, 0.5, 0.6)
+RING = RingShare(0.09, 0.02, 0.054, 0.016, 0.05, 10.0, 0.01, 0.08, 0.02)
+INDEX = IndexMark(0.2, 0.01, 1.8, 0.0002, 5.2, 33.34, 0.02, 0.01, 0.004, True, (0.5, 2.3))
+
+
+def test_the_words(bent: Measurement) -> None:
+    lines = runout_lines(replace(bent, runout=RUNOUT))
+    assert lines[0].startswith("rises and falls 0.62 mm (±0.04), high to low (TIR), ±0.31 about its mean")
+    assert "143 degrees (±4) to the right of the mark" in lines[1]
+    assert "0.11 mm (±0.03)" in lines[2]
+    assert "--rim-mm" in lines[3]
+    true = replace(RUNOUT, axial_mm=0.01, radial_mm=None, radial_uncertainty_mm=None)
+    assert runout_lines(replace(bent, runout=true)) == []
+    assert runout_lines(replace(bent, runout=true), always=True)[0] == "rises and falls by less than 0.05 mm"
+    untaped = replace(RUNOUT, high_spot_from_mark_deg=None)
+    assert "a bit of tape" in runout_lines(replace(bent, runout=untaped))[1]
+    assert runout_lines(replace(bent, runout=None)) == []
+    assert "does not show" in runout_lines(replace(bent, runout=None), always=True)[0]
+    assert ring_line(RING) == (
+        "once a turn: the platter's speed ±0.090 % (±0.020), dots off centre ±0.054 % (±0.016), 0.08 mm (±0.02) along "
+        "the rim"
+    )
+    assert "below ±0.07 %" in ring_line(replace(RING, ring_uncertainty_percent=0.06, ring_percent=0.01))
+    assert mark_line(INDEX).endswith("as the dots say")
+    assert "+0.004 % off" in mark_line(replace(INDEX, agrees=False))
+
+
+def test_a_rim_of_no_platter_is_refused(bent_clip: Path) -> None:
+    with pytest.raises(UsageError, match="rim diameter is 3 mm"):
+        strobe.measure(bent_clip, rim_mm=3.0)
+
+
+def test_nothing_is_put_back_without_a_ring() -> None:
+    series = SpeedSeries(np.arange(3.0), np.arange(3.0), np.zeros(3))
+    assert as_filmed(series, None) is series
