@@ -44,6 +44,8 @@ bars only from key frame to key frame, quick wobble least (both seen on rendered
 _NEAR_COUNT = 0.02
 _USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
+_COHERENT, _SAME_SPEED, _TOGETHER = 0.7, 0.001, 4.0
+"""Lines of two rings that bear each other out: how steady both are, how near their speeds, and what that is worth."""
 _OFF_CENTRE_SHARE = 0.02
 """Of an off-centre share that was taken off, what may be left of it (seen on rendered clips)."""
 _LEAST_OFF_CENTRE = 4e-5
@@ -181,7 +183,7 @@ def weigh_rings(
             f"The rings in the picture have {counts} bars by count; none of them has {dots}.",
             "Leave --dots out, or give the count of one of these rings.",
         )
-    voted = [replace(way, score=way.score + _vote(work, way)) for way in found]
+    voted = [replace(way, score=way.score + _vote(work, way) + _borne_out(way, found)) for way in found]
     return sorted(voted, key=lambda way: way.score, reverse=True)
 
 
@@ -203,6 +205,13 @@ def _count(evidence: RowEvidence, dots: int | None) -> int | None:
 
 def _goes_with(way: Hypothesis, evidence: RowEvidence) -> bool:
     return abs(way.dots / _seen(evidence) - 1) < _NEAR_COUNT
+
+
+def _borne_out(way: Hypothesis, found: Sequence[Hypothesis]) -> float:
+    """What it adds that another ring of the disc turns at the same speed by its own count."""
+    others = [one for one in found if one.evidence is not way.evidence and one.line.coherence > _COHERENT]
+    together = way.line.coherence > _COHERENT and any(abs(one.rpm / way.rpm - 1) < _SAME_SPEED for one in others)
+    return _TOGETHER if together else 0.0
 
 
 def _vote(work: DiscWork, way: Hypothesis) -> float:
@@ -308,7 +317,9 @@ def _read_ring(
     waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES] if swings and lamp.cycles is not None else []
     own = [m * line.dots + n * turns for m, n in _OWN_LINES] if kind == "camera" else []
     clean = without_lines(line.dots, time.time_s, time.interval_s, waves, own_cycles=own, coder_hz=coder_hz)
-    hidden = ((clean.removed_hz[0], clean.first_dots, 1.0),) if swings and clean.removed_hz else line.hidden
+    hidden = line.hidden
+    if swings:
+        hidden = ((clean.removed_hz[0], clean.first_dots, 1.0),) if clean.removed_hz else ()
     removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
     noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
     read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots)

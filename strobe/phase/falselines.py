@@ -41,8 +41,6 @@ class Cleaned:
         Where something was taken off, the first wave's first.
     first_dots : float
         Amplitude of the first of the waves that were fitted; 0 for none.
-    coded_dots : float
-        Rms of what was taken off for the coder's.
     noise_dots : float or None
         1-sigma white noise of one frame without the coder's share; None where none was taken off.
     """
@@ -50,7 +48,6 @@ class Cleaned:
     dots: _Floats
     removed_hz: tuple[float, ...]
     first_dots: float
-    coded_dots: float = 0.0
     noise_dots: float | None = None
 
 
@@ -119,7 +116,6 @@ def without_lines(
         dots=dots - fit.basis[:, taken] @ fit.amount[taken],
         removed_hz=(*rates, *(coded[k] for k in gone)),
         first_dots=float(np.hypot(*fit.amount[:2])) if waves else 0.0,
-        coded_dots=float(np.std(fit.basis[:, of_coder] @ fit.amount[of_coder])),
         noise_dots=fit.white,
     )
 
