@@ -31,6 +31,8 @@ rendered clips)."""
 _OFF_CENTRE_SPEAKS, _OFF_CENTRE_ROOM = 1.5, 1.25
 """From how many half-widths dots off centre are told of; and the room that their millimetres need beyond the fit's own
 half-width, because small ones are expected and the estimate leans to them (seen on rendered clips)."""
+_SURE_TURNS, _BESIDE = 4.0, 0.02
+"""Turns over which a mark must be followed where it goes round otherwise than the dots by so large a share."""
 
 _Floats = NDArray[np.float64]
 
@@ -67,6 +69,7 @@ def begin_rim(
     if rim is None or first.shape is None or row.shape is None:
         return RimWork(None, None, RING_OFF_CENTRE_PERCENT), chosen
     line = chosen.line
+    turn_hz = line.dot_rate_hz / chosen.dots
     shared = np.clip(row.shape.x_px[[0, -1]], *first.shape.x_px[[0, -1]])
     ratio = float(np.ptp(first.shape.dots_at(shared)) / np.ptp(row.shape.dots_at(shared)))
     first_count = chosen.dots * ratio
@@ -75,9 +78,9 @@ def begin_rim(
         azimuth = (
             2 * np.pi / first_count * (rim.sector_dots - first.shape.dots_at(np.array([first.shape.width_px / 2])))
         )
-        return RimWork(None, _mark(pattern, azimuth, time, first_count), RING_OFF_CENTRE_PERCENT), chosen
+        return RimWork(None, _mark(pattern, azimuth, time, first_count, turn_hz), RING_OFF_CENTRE_PERCENT), chosen
     azimuth = errors.view.parameters[0] + 2 * np.pi / first_count * rim.sector_dots
-    mark = _mark(pattern, azimuth, time, first_count)
+    mark = _mark(pattern, azimuth, time, first_count, turn_hz)
     left_percent, size_percent = (
         100 * 2 * np.pi * one / chosen.dots for one in (errors.false_dots_uncertainty, abs(errors.false_dots))
     )
@@ -87,11 +90,14 @@ def begin_rim(
     return RimWork(errors, mark, left_percent), replace(chosen, line=replace(line, dots=line.dots - false))
 
 
-def _mark(pattern: PatternReading, azimuth_rad: _Floats, time: TimeBase, count: float) -> MarkCourse | None:
+def _mark(
+    pattern: PatternReading, azimuth_rad: _Floats, time: TimeBase, count: float, turn_hz: float
+) -> MarkCourse | None:
+    """The mark that passes; one that goes round otherwise than the dots say has to do so many times."""
     rim = pattern.rim
     assert rim is not None
     mark = follow_rim_mark(rim.lanes, azimuth_rad, time.time_s, sectors=round(count))
-    if mark is None:
+    if mark is None or (mark.turns < _SURE_TURNS and abs(mark.rate_hz / turn_hz - 1) > _BESIDE):
         return None
     # Where in its interval a frame was exposed is not known.
     late = mark.rate_hz * time.interval_s
