@@ -27,6 +27,9 @@ RECORD_OFF_CENTRE_MM = 0.2
 INNER_GROOVE_MM = 60.0
 """Smallest radius of a recorded groove (IEC 98:1958)."""
 
+_WORTH_SAYING_PERCENT = 0.0005
+"""A tenth of what a camera's clock is known to: less can't be seen in the speed's uncertainty."""
+
 
 def timing_of(chosen: Hypothesis, clock: CameraClock) -> Timing:
     """Which line was read, and which clock the speed rests on."""
