@@ -148,10 +148,10 @@ def turn_map_svg() -> bytes:
     buffer = io.BytesIO()
     with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "turn map"}):
         figure.savefig(buffer, format="svg", dpi=60, metadata={"Date": None, "Creator": None})
-    head, tag, rest = buffer.getvalue().partition(b"<svg ")
-    opened, end, body = rest.partition(b">")
+    drawn = buffer.getvalue()
+    place = drawn.index(b">", drawn.index(b"<svg ")) + 1
     title = b"<title>Three turn maps: upright bands, slanting bands, and blotches</title>"
-    return head + tag + opened + end + title + body
+    return drawn[:place] + title + drawn[place:]
 
 
 def main() -> int:
