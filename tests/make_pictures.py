@@ -150,8 +150,8 @@ def turn_map_svg() -> bytes:
         figure.savefig(buffer, format="svg", dpi=60, metadata={"Date": None, "Creator": None})
     drawn = buffer.getvalue()
     place = drawn.index(b">", drawn.index(b"<svg ")) + 1
-    title = b"<title>Three turn maps: upright bands, slanting bands, and blotches</title>"
-    return drawn[:place] + title + drawn[place:]
+    headline = b"<title>Three turn maps: upright bands, slanting bands, and blotches</title>"
+    return drawn[:place] + headline + drawn[place:]
 
 
 def main() -> int:

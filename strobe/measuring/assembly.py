@@ -202,6 +202,11 @@ def notes_of(
             "The light flickers at a rate that is not the mains'; what it does to the dots was taken off.",
         ),
         (
+            chosen.evidence.kind is not None,
+            "two-lights",
+            "Two lights fall on the dots, not alike everywhere; the row was read so that one of them is left out.",
+        ),
+        (
             slow,
             "slow-beat",
             "Flashes and frames nearly keep step: the lamp's slow false swing can't be told well from real wobble "
