@@ -32,7 +32,9 @@ its first harmonic) behind a shutter that leaves lamp and camera equally strong;
 _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 """Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
 _BESIDE = (0.004, 0.03)
-"""How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006."""
+"""How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006 where
+more than a few turns were seen."""
+_MANY_TURNS, _SAME_TURN = 5.0, 0.001
 _SAME_SPEED = 0.01
 _BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
@@ -203,8 +205,9 @@ def _refuse_contradiction(best: Hypothesis) -> None:
     if support < 1.3 * CLEAR_SUPPORT:
         return
     off = abs(turns.turn_s * best.line.dot_rate_hz / best.dots - 1)
-    beside = best.evidence.lit_share == 1 and _BESIDE[0] < off < _BESIDE[1]
-    if best.turn_support > 0.5 * support and not beside:
+    turned = float(np.ptp(best.line.dots)) / best.dots
+    beside = best.evidence.lit_share == 1 and turned > _MANY_TURNS and _BESIDE[0] < off < _BESIDE[1]
+    if off < _SAME_TURN or (best.turn_support > 0.5 * support and not beside):
         return
     seen = 60 / period
     near = nearest_nominal_rpm(seen)
