@@ -78,7 +78,7 @@ _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
 _MAINS_REACH = 0.005
-_DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.1, 255.0, 8, 0.5
+_DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
 second harmonic that goes with it: soft light does not swing the dots so."""
 _USUAL_MAINS = 6.0
