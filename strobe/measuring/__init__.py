@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -41,8 +41,9 @@ from strobe.measuring.hypotheses import (
     weigh,
 )
 from strobe.measuring.joint import backwards, notes_of_joint, without_joint
+from strobe.measuring.lamps import lamps_of
 from strobe.measuring.motion import moves, steadied
-from strobe.measuring.pace import goes_with, question_pace, question_speed
+from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
     not_turning,
@@ -51,24 +52,12 @@ from strobe.measuring.refusals import (
     refuse_what_is_flat,
     refuse_what_shows_nothing,
     upright_unclear,
-    wrong_mains,
 )
 from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of, runout_of
-from strobe.measuring.rows import Lamp, gather
+from strobe.measuring.rows import gather
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.unevenness import uneven_dots
-from strobe.pattern import PatternReading
-from strobe.phase import (
-    CoarseLine,
-    FlashRate,
-    TimeBase,
-    combine_blocks,
-    find_flicker,
-    folded_hz,
-    measure_flash_rate,
-    read_line,
-    shows_line,
-)
+from strobe.phase import CoarseLine, TimeBase, read_line
 
 __all__ = ["check_options", "measure", "measure_reading"]
 
@@ -77,10 +66,6 @@ _TRUST_IN_FLICKER = (1.0, 0.6)
 _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
-_MAINS_REACH = 0.005
-_DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
-"""Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
-second harmonic that goes with it: soft light does not swing the dots so."""
 _USUAL_MAINS = 6.0
 """Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
@@ -192,7 +177,7 @@ def measure_reading(
     disc = begin_disc(pattern, time)
     if disc is not None:
         pattern = disc.pattern
-    lamps = _lamps(pattern, time, mains, lamp)
+    lamps = lamps_of(pattern, time, mains, lamp)
     clearest = max(row.amplitude for row in pattern.rows)
     moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
     if not moving:
@@ -372,70 +357,6 @@ def check_options(
         raise UsageError(f"lamp is {lamp:g} Hz; a flash rate lies between 5 and 5000 Hz.")
     if capture_rate_hz is not None and not 5 <= capture_rate_hz <= 2000:
         raise UsageError(f"capture rate is {capture_rate_hz:g} Hz; it lies between 5 and 2000.")
-
-
-def _lamps(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: str | float) -> list[Lamp]:
-    """What the lamp may be; more than one only where the mains is neither given nor shown."""
-    if lamp == "steady":
-        return [Lamp("steady", mains, None, None, None, None, None)]
-    exact = None if isinstance(lamp, str) else float(lamp)
-    candidates = (exact,) if exact is not None else (100.0, 120.0)
-    flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
-    if exact is None and (lamp == "once" or flash is None or not goes_with(flash, pattern.sweep_known)):
-        once = measure_flash_rate(
-            pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known, every_other=True
-        )
-        flash = once if once is not None and goes_with(once, pattern.sweep_known) else flash
-    if flash is None:
-        flash = _flash_on_the_dots(pattern, time, candidates)
-    cycles = None if flash is None else flash.phase_cycles(time.time_s)
-    if exact is not None:
-        if flash is None or cycles is None:
-            return [Lamp("given", mains, exact, exact, "given", None, exact * time.time_s)]
-        return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, cycles)]
-    if flash is not None:
-        nominal = flash.candidate_hz
-        if mains is not None and nominal != 2 * mains:
-            raise wrong_mains(mains, flash.rate_hz)
-        half_hz = flash.rate_hz / 2
-        uneven = (
-            flash.uneven
-            or lamp == "once"
-            or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz)
-        )
-        flash = replace(flash, uneven=uneven)
-        return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
-    dimmed_hz = None
-    if not pattern.camera.moved:  # Scenery that moves past brightens and darkens too.
-        dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
-    if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
-        return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
-    return [
-        Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s)
-        for hz in ((mains,) if mains is not None else (50.0, 60.0))
-    ]
-
-
-def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: Sequence[float]) -> FlashRate | None:
-    """The flash rate from the dots' own amplitude, where a lamp lights them alone, as a machine's own lamp does.
-
-    Only a deep swing counts: the dots themselves make a faint one, at a rate that is their own.
-    """
-    if not pattern.rows:
-        return None
-    amplitude, _ = combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)
-    size = np.abs(amplitude)
-    alike = np.tile((_WHITE * size / size.max())[:, None], (1, _AS_ROWS))
-    flash = measure_flash_rate(alike, time.time_s, candidates_hz, downward=False)
-    if flash is None or flash.modulation < _DEEP_SWING:
-        return None
-    return replace(flash, second=max(flash.second, _OF_FLASHES))
-
-
-def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:
-    """Whether a mains lamp's flashes, or half of them, may show at a frequency."""
-    shown_hz = folded_hz(np.array([rate_hz, rate_hz / 2]), time.interval_s)
-    return bool(np.any(np.abs(shown_hz - seen_hz) < _MAINS_REACH * rate_hz))
 
 
 def _favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:

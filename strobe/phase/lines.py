@@ -17,15 +17,12 @@ from numpy.typing import NDArray
 
 from strobe.phase.blocks import lit_frames
 from strobe.phase.lamp import FlashRate
+from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves
 
-__all__ = ["CoarseLine", "LineReading", "find_line", "follow_phase", "read_line"]
+__all__ = ["LINE_ORDERS", "CoarseLine", "LineReading", "find_line", "follow_phase", "read_line"]
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
-_WOBBLE_LINES = 10
-_TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
-"""Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
-_OFF_STEP, _SOME_STEPS = 0.08, 0.1
 _WOBBLE_HARMONICS = 2
 """Of the lamp, that are strong enough for a wobble beside them to go with them unseen."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
@@ -38,7 +35,6 @@ _BESIDE, _BESIDE_ONCE = (-1.0, 1.0), (-1.5, -1.0, -0.5, 0.5, 1.0)
 """Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
 _FEW_LIT = 0.2
 """Share of lit frames to go on with."""
-_BEAT_HZ = 0.35
 _SMOOTH_S = 0.2
 _ROUNDS = 3
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
@@ -49,12 +45,8 @@ _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
 _UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
 """A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
-_PIECES = 12
-_WOBBLE_HZ = 2.5
-"""Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
-
 
 LINE_ORDERS = {"camera": 0.0, "between": 0.5, "lamp": 1.0}
 """Turns that a line runs back for each flash: behind a lamp that leaves out every other one there is a line between."""
@@ -273,27 +265,27 @@ def _follow(
     dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
 
-    waves: list[_Wave] = []
+    waves: list[Wave] = []
     if lamp_cycles is not None and not courses.size:
         size = np.abs(series)
         deep = _swing(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
         rich = flash is not None and (not flash.soft or deep or _swing(residual, lamp_cycles) > _STRONG_SWING)
         most = _MANY_HARMONICS if rich else _HARMONICS
-        waves = _distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
+        waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
     swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
     if lamp_cycles is not None:
         dots_so_far = dots_so_far - order * lamp_cycles
-    own = _distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
+    own = distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
     lamp_waves = len(waves)
     if flash is not None and flash.uneven and waves and lamp_cycles is not None:
-        lowest_hz = 0.0 if flash.once else _WOBBLE_HZ
-        own = [*_distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz), *own]
+        lowest_hz = 0.0 if flash.once else WOBBLE_HZ
+        own = [*distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz), *own]
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
-    taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
+    taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s)
     vote = 0.0
     if flash is not None and not flash.once and swings and height is not None:
-        slow_swing = waves[0].apparent_hz < _WOBBLE_HZ
+        slow_swing = waves[0].apparent_hz < WOBBLE_HZ
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
     beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
@@ -304,16 +296,16 @@ def _follow(
         waves = [bound, *waves[int(swings) :]]
         lamp_waves += 1 - int(swings)
         swings = True
-        taken_off, steady, first, error = _fit_waves(residual, time_s, courses, waves, interval_s)
+        taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s)
     orders = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
             beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles, orders)
             turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
             residual = np.angle(turned) / (2 * np.pi) + steady
-            _, steady, _, _ = _fit_waves(residual, time_s, courses, waves, interval_s)
+            _, steady, _, _ = fit_waves(residual, time_s, courses, waves, interval_s)
         speed = np.gradient(steady, time_s)
-        taken_off, steady, _, error = _fit_waves(residual, time_s, courses, waves, interval_s, speed, lamp_waves)
+        taken_off, steady, _, error = fit_waves(residual, time_s, courses, waves, interval_s, speed, lamp_waves)
     clean = residual - taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
@@ -333,33 +325,19 @@ def _follow(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Wave:
-    """A harmonic as the frames show it; `beats` where others fold so close to it that its amplitude seems to change.
-
-    `course` is its shape (frames,) where that is known but for its size; else it is free in phase.
-    """
-
-    harmonic: int
-    apparent_hz: float
-    cycles: NDArray[np.float64]
-    beats: bool
-    course: NDArray[np.float64] | None = None
-
-
 def _bound_swing(
     series: NDArray[np.complex128],
     time_s: NDArray[np.float64],
     lamp_cycles: NDArray[np.float64],
     flash: FlashRate,
     height: float,
-) -> tuple[_Wave | None, float]:
+) -> tuple[Wave | None, float]:
     """The swing of soft light too slow to be told from a trend, by its phase against the brightness; and ``m``.
 
     ``G = 1 + p exp(-i phi) + q exp(i phi)`` with real p and q for light that rises as it falls, where the brightness
     goes with ``cos(phi)``: so ``arg G = (q - p) sin(phi) / (1 + m cos(phi))``, and m is seen in the amplitude.
     """
-    apparent = _apparent_hz(lamp_cycles, time_s)
+    apparent = apparent_hz(lamp_cycles, time_s)
     flicker = flash.flicker_at(height)
     in_clip = apparent * float(np.ptp(time_s))
     if not flash.soft or not _SLOWEST_SWING < in_clip < _FASTEST_SLOW_SWING or flicker == 0:
@@ -369,7 +347,7 @@ def _bound_swing(
         np.stack([np.ones_like(phi), np.sin(phi), np.cos(phi)], axis=1), np.abs(series), rcond=None
     )[0]
     modulation = float(np.clip(modulation / size, -_MOST_MODULATION, _MOST_MODULATION))
-    return _Wave(1, apparent, lamp_cycles, False, np.sin(phi) / (1 + modulation * np.cos(phi))), modulation
+    return Wave(1, apparent, lamp_cycles, False, np.sin(phi) / (1 + modulation * np.cos(phi))), modulation
 
 
 def _swing(course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> float:
@@ -377,106 +355,6 @@ def _swing(course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> flo
     window = np.hanning(course.size + 2)[1:-1]
     wave = window / window.sum() * np.exp(-2j * np.pi * lamp_cycles)
     return float(2 * np.abs(wave @ (course - course.mean())))
-
-
-def _apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share: float = 50) -> float:
-    """Frequency that a wave seems to have from frame to frame, by a percentile where the frame rate changes."""
-    step = np.diff(cycles)
-    return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
-
-
-def _distinct_waves(
-    time_s: NDArray[np.float64],
-    interval: float,
-    cycles: NDArray[np.float64],
-    harmonics: Sequence[int],
-    lowest_hz: float = 0.0,
-) -> list[_Wave]:
-    """Harmonics of `cycles` without those that stand still or repeat others.
-
-    Whether two waves can be told apart is asked of the frames themselves, since uneven frame times part what even ones
-    fold together.
-    """
-    waves: list[_Wave] = []
-    steps = np.diff(time_s)
-    changes = float(np.mean(np.abs(steps / interval - np.rint(steps / interval)) > _OFF_STEP)) > _SOME_STEPS
-    too_alike = _ALIKE_AT_TWO_RATES if changes else _TOO_ALIKE
-    still = np.zeros_like(cycles)
-    for h in harmonics:
-        wave = h * cycles
-        apparent = _apparent_hz(wave, time_s, 90 if changes else 50)
-        if max(_likeness(wave, still), _likeness(wave, -wave)) > too_alike:
-            continue
-        alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
-        waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
-        if not any(alike) and apparent >= max(lowest_hz, _WOBBLE_HZ if h > 1 else 0.0):
-            waves.append(_Wave(h, apparent, wave, False))
-    return waves
-
-
-def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
-    return float(np.abs(np.mean(np.exp(2j * np.pi * (a - b)))))
-
-
-def _fit_waves(
-    residual: NDArray[np.float64],
-    time_s: NDArray[np.float64],
-    courses: NDArray[np.float64],
-    waves: list[_Wave],
-    interval: float,
-    speed: NDArray[np.float64] | None = None,
-    lamp_waves: int = 0,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
-    """What of `residual` follows `courses` and `waves`; its slow course and wobble; the first wave; the noise left.
-
-    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. A wave's
-    amplitude may change slowly, the more where harmonics fold close to each other. With `speed` (dots a second about
-    the mean) given, the waves of the lamp may also follow it: flashes meet an exposure early or late, and a moving
-    pattern there is a little behind or ahead.
-    """
-    duration = float(np.ptp(time_s))
-    u = 2 * (time_s - time_s[0]) / duration - 1
-    columns = [np.ones_like(u), u, u**2]
-    most = int(np.clip(round(_BEAT_HZ * duration), 2, 8))
-    slow = np.polynomial.legendre.legvander(u, most).T
-    for k, wave in enumerate(waves):
-        if wave.course is not None:
-            columns += [wave.course]
-            continue
-        pair = np.stack([np.cos(2 * np.pi * wave.cycles), np.sin(2 * np.pi * wave.cycles)])
-        columns += [*pair]
-        if wave.apparent_hz > _WOBBLE_HZ:
-            columns += [one * course for course in slow[1 : 1 + (most if wave.beats else 0)] for one in pair]
-        if speed is not None and k < min(lamp_waves, 2) and wave.apparent_hz > _WOBBLE_HZ:
-            columns += [*(pair * speed)]
-    columns += [*courses]
-    starts = len(columns)
-    window = np.hanning(u.size + 2)[1:-1]
-    place = np.rint((time_s - time_s[0]) / interval).astype(int)
-    size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
-    grid = np.fft.rfftfreq(size, interval)
-    blocked = (grid < 0.7 / duration) | (grid > 0.5 * min(1 / interval, u.size / duration))
-    for wave in waves:
-        blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else 1.2)
-    placed = np.zeros(size)
-    left = residual
-    solution = np.zeros(starts)
-    for _ in range(_WOBBLE_LINES + 1):
-        basis = np.stack(columns, axis=1)
-        solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
-        left = residual - basis @ solution
-        placed[place] = window * left
-        power = np.abs(np.fft.rfft(placed)) ** 2
-        power[blocked] = 0
-        top = int(np.argmax(power))
-        if power[top] < 14 * np.median(power[power > 0]) or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
-            break
-        columns += [np.cos(2 * np.pi * grid[top] * time_s), np.sin(2 * np.pi * grid[top] * time_s)]
-        blocked |= np.abs(grid - grid[top]) * duration < 0.4
-    taken_off = np.stack([np.zeros_like(u), *columns[3:starts]], axis=1) @ np.r_[0.0, solution[3:starts]]
-    steady = residual - left - taken_off
-    first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
-    return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
 
 
 def _other_lines(
@@ -497,22 +375,8 @@ def _other_lines(
     return shape
 
 
-def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
-    """1-sigma of white noise, the larger of two estimates.
-
-    One is from the upper half of the spectrum, where a platter hardly moves; deaf to lines. The other is from the
-    jumps of the phase piece by piece, since noise grows where two strong lines cancel for a while.
-    """
-    window = np.hanning(left.size + 2)[1:-1]
-    power = np.abs(np.fft.rfft(left * window)) ** 2 / np.sum(window**2)
-    spectral = np.median(power[power.size // 2 :]) / np.log(2)
-    jumps = np.abs(np.diff(left, 2)) / np.sqrt(6)
-    pieces = [(1.4826 * np.median(piece)) ** 2 for piece in np.array_split(jumps, _PIECES)]
-    return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
-
-
 def _hidden(
-    taken_off: NDArray[np.float64], waves: Sequence[_Wave], flicker: complex | None
+    taken_off: NDArray[np.float64], waves: Sequence[Wave], flicker: complex | None
 ) -> tuple[tuple[float, float, float], ...]:
     """Of each wave: frequency, the amplitude that stands as the brightness does (all where none is seen), its share.
 

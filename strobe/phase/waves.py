@@ -1,0 +1,148 @@
+"""Waves of known phase fitted to the course of a line, together with the wobble that is not theirs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves"]
+
+_WOBBLE_LINES = 10
+_TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
+"""Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
+_OFF_STEP, _SOME_STEPS = 0.08, 0.1
+_BEAT_HZ = 0.35
+_PIECES = 12
+WOBBLE_HZ = 2.5
+"""Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Wave:
+    """A harmonic as the frames show it; `beats` where others fold so close to it that its amplitude seems to change.
+
+    `course` is its shape (frames,) where that is known but for its size; else it is free in phase.
+    """
+
+    harmonic: int
+    apparent_hz: float
+    cycles: NDArray[np.float64]
+    beats: bool
+    course: NDArray[np.float64] | None = None
+
+
+def apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share: float = 50) -> float:
+    """Frequency that a wave seems to have from frame to frame, by a percentile where the frame rate changes."""
+    step = np.diff(cycles)
+    return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
+
+
+def distinct_waves(
+    time_s: NDArray[np.float64],
+    interval: float,
+    cycles: NDArray[np.float64],
+    harmonics: Sequence[int],
+    lowest_hz: float = 0.0,
+) -> list[Wave]:
+    """Harmonics of `cycles` without those that stand still or repeat others.
+
+    Whether two waves can be told apart is asked of the frames themselves, since uneven frame times part what even ones
+    fold together.
+    """
+    waves: list[Wave] = []
+    steps = np.diff(time_s)
+    changes = float(np.mean(np.abs(steps / interval - np.rint(steps / interval)) > _OFF_STEP)) > _SOME_STEPS
+    too_alike = _ALIKE_AT_TWO_RATES if changes else _TOO_ALIKE
+    still = np.zeros_like(cycles)
+    for h in harmonics:
+        wave = h * cycles
+        apparent = apparent_hz(wave, time_s, 90 if changes else 50)
+        if max(_likeness(wave, still), _likeness(wave, -wave)) > too_alike:
+            continue
+        alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
+        waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
+        if not any(alike) and apparent >= max(lowest_hz, WOBBLE_HZ if h > 1 else 0.0):
+            waves.append(Wave(h, apparent, wave, False))
+    return waves
+
+
+def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    return float(np.abs(np.mean(np.exp(2j * np.pi * (a - b)))))
+
+
+def fit_waves(
+    residual: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    courses: NDArray[np.float64],
+    waves: list[Wave],
+    interval: float,
+    speed: NDArray[np.float64] | None = None,
+    lamp_waves: int = 0,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
+    """What of `residual` follows `courses` and `waves`; its slow course and wobble; the first wave; the noise left.
+
+    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. A wave's
+    amplitude may change slowly, the more where harmonics fold close to each other. With `speed` (dots a second about
+    the mean) given, the waves of the lamp may also follow it: flashes meet an exposure early or late, and a moving
+    pattern there is a little behind or ahead.
+    """
+    duration = float(np.ptp(time_s))
+    u = 2 * (time_s - time_s[0]) / duration - 1
+    columns = [np.ones_like(u), u, u**2]
+    most = int(np.clip(round(_BEAT_HZ * duration), 2, 8))
+    slow = np.polynomial.legendre.legvander(u, most).T
+    for k, wave in enumerate(waves):
+        if wave.course is not None:
+            columns += [wave.course]
+            continue
+        pair = np.stack([np.cos(2 * np.pi * wave.cycles), np.sin(2 * np.pi * wave.cycles)])
+        columns += [*pair]
+        if wave.apparent_hz > WOBBLE_HZ:
+            columns += [one * course for course in slow[1 : 1 + (most if wave.beats else 0)] for one in pair]
+        if speed is not None and k < min(lamp_waves, 2) and wave.apparent_hz > WOBBLE_HZ:
+            columns += [*(pair * speed)]
+    columns += [*courses]
+    starts = len(columns)
+    window = np.hanning(u.size + 2)[1:-1]
+    place = np.rint((time_s - time_s[0]) / interval).astype(int)
+    size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
+    grid = np.fft.rfftfreq(size, interval)
+    blocked = (grid < 0.7 / duration) | (grid > 0.5 * min(1 / interval, u.size / duration))
+    for wave in waves:
+        blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else 1.2)
+    placed = np.zeros(size)
+    left = residual
+    solution = np.zeros(starts)
+    for _ in range(_WOBBLE_LINES + 1):
+        basis = np.stack(columns, axis=1)
+        solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
+        left = residual - basis @ solution
+        placed[place] = window * left
+        power = np.abs(np.fft.rfft(placed)) ** 2
+        power[blocked] = 0
+        top = int(np.argmax(power))
+        if power[top] < 14 * np.median(power[power > 0]) or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
+            break
+        columns += [np.cos(2 * np.pi * grid[top] * time_s), np.sin(2 * np.pi * grid[top] * time_s)]
+        blocked |= np.abs(grid - grid[top]) * duration < 0.4
+    taken_off = np.stack([np.zeros_like(u), *columns[3:starts]], axis=1) @ np.r_[0.0, solution[3:starts]]
+    steady = residual - left - taken_off
+    first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
+    return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
+
+
+def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
+    """1-sigma of white noise, the larger of two estimates.
+
+    One is from the upper half of the spectrum, where a platter hardly moves; deaf to lines. The other is from the
+    jumps of the phase piece by piece, since noise grows where two strong lines cancel for a while.
+    """
+    window = np.hanning(left.size + 2)[1:-1]
+    power = np.abs(np.fft.rfft(left * window)) ** 2 / np.sum(window**2)
+    spectral = np.median(power[power.size // 2 :]) / np.log(2)
+    jumps = np.abs(np.diff(left, 2)) / np.sqrt(6)
+    pieces = [(1.4826 * np.median(piece)) ** 2 for piece in np.array_split(jumps, _PIECES)]
+    return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
