@@ -145,10 +145,10 @@ WRITES_A_PART = {
     "files.py: write_whole",
     "configuration/writing.py: _write_whole",
     "render/clip.py: render_clip",
-    "render/clip.py: _code",
+    "render/clip.py: code_frames",
     "render/clip.py: _ask_for_turn",
     "render/disc.py: render_disc_clip",
-    "render/disc.py: _code",
+    "report/tone.py: __init__",
 }
 """Functions that write what `whole_file` gives them; the bench log's own database guards itself."""
 

@@ -34,6 +34,7 @@ _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 _BESIDE = (0.004, 0.03)
 """How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006 where
 more than a few turns were seen."""
+_BESIDE_IN_FEW_TURNS = 0.0075
 _MANY_TURNS, _SAME_TURN = 5.0, 0.001
 _SAME_SPEED = 0.01
 _BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
@@ -206,7 +207,8 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         return
     off = abs(turns.turn_s * best.line.dot_rate_hz / best.dots - 1)
     turned = float(np.ptp(best.line.dots)) / best.dots
-    beside = best.evidence.lit_share == 1 and turned > _MANY_TURNS and _BESIDE[0] < off < _BESIDE[1]
+    least = _BESIDE[0] if turned > _MANY_TURNS else _BESIDE_IN_FEW_TURNS
+    beside = best.evidence.lit_share == 1 and least < off < _BESIDE[1]
     if off < _SAME_TURN or (best.turn_support > 0.5 * support and not beside):
         return
     seen = 60 / period

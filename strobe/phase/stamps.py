@@ -88,7 +88,7 @@ def trust_stamps(stamp_s: NDArray[np.float64]) -> TrustedStamps:
     from scipy.ndimage import minimum_filter1d
 
     usual = _usual_step(stamp_s)
-    apart_s = float(np.median(usual))
+    apart_s = float(np.median(np.diff(stamp_s)))
     if apart_s > LONGEST_GAP_S:
         raise Refused(
             "bad-timing",

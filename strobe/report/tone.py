@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import wave
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import MissingLibrary
+from strobe.files import whole_file
 from strobe.live.records import LiveUpdate
 
 __all__ = ["SAMPLES_HZ", "Sound", "SoundCard", "ToneFile", "ToneMaker", "sound_for"]
@@ -107,10 +109,12 @@ def _slewed(start: float, wanted: NDArray[np.float64], rise: float) -> NDArray[n
 
 
 class ToneFile:
-    """Writes the tone of a run to a WAV file; it is as long as the run."""
+    """Writes the tone of a run to a WAV file; it is as long as the run, and there when the run has ended."""
 
     def __init__(self, path: Path) -> None:
-        self._file = wave.open(str(path), "wb")  # noqa: SIM115
+        self._open = ExitStack()
+        part = self._open.enter_context(whole_file(path))
+        self._file = self._open.enter_context(wave.open(str(part), "wb"))  # noqa: SIM115
         self._file.setnchannels(1)
         self._file.setsampwidth(2)
         self._file.setframerate(SAMPLES_HZ)
@@ -122,7 +126,7 @@ class ToneFile:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        self._open.__exit__(kind, error, trace)
 
     def hear(self, update: LiveUpdate) -> None:
         """Write what was to be heard up to this update, and take it."""
