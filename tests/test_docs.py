@@ -165,6 +165,17 @@ def assert_named(argv: list[str]) -> None:
         command = command.commands[word]
 
 
+def test_the_readme_names_every_command() -> None:
+    import typer
+
+    from strobe.cli import app
+
+    root: Any = typer.main.get_command(app)
+    table = [line for line in (ROOT / "README.md").read_text(encoding="utf-8").splitlines() if line.startswith("| `")]
+    named = {code.split()[0] for line in table for code in re.findall(r"`([^`]+)`", line.split("|")[1])}
+    assert named == set(root.commands)
+
+
 def test_the_comparison_of_output_can_fail() -> None:
     shown = "SPEED  33.53 rpm\n...\nNEXT  Let it ... again."
     assert prints_as_shown(shown, "SPEED   33.54 rpm\nA\nB\nNEXT   Let it run and film again.\n")
