@@ -16,8 +16,8 @@ LampKind = Literal["pulse", "half-sine", "sine", "steady"]
 Codec = Literal["h264", "mjpeg"]
 
 LAMPS = ("pulse", "half-sine", "sine", "steady")
-FLASHES_EXPOSURE_MS, SHORT_EXPOSURE_MS = 12.0, 2.0
-"""More than a flash period of any mains, so that every frame meets a flash; short enough to stop the dots without."""
+FLASHES_EXPOSURE_MS, SHORT_EXPOSURE_MS = 21.0, 2.0
+"""More than two flash periods of any mains, as cameras choose it in a dim room; short enough to stop the dots."""
 # What a rendered file is coded as, by its suffix.
 CODECS: dict[str, Codec] = {".mp4": "h264", ".mov": "h264", ".mkv": "h264", ".avi": "mjpeg"}
 

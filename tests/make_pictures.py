@@ -21,6 +21,7 @@ from rich.text import Text
 ROOT = Path(__file__).parents[1]
 PICTURES = ROOT / "docs" / "pictures"
 CLIP = "sample_clips/01-as-found-33.mp4"
+READING_TITLE = "The reading of a sample clip on a terminal; its words stand in README.md"
 
 COLUMN_PX, LINE_PX, EDGE_PX = 7.83, 18, 14
 INK, PAPER, LABEL, WARNING = "#e8e6df", "#1d2126", "#7fc9d9", "#f0c648"
@@ -33,7 +34,7 @@ SHEET_SEEN: Any = {"width": 800, "height": 1000}
 Grey = NDArray[np.uint8]
 
 
-def terminal_svg(text: Text, *, command: str, title: str) -> str:
+def terminal_svg(text: Text, *, command: str = f"strobe measure {CLIP}", title: str = READING_TITLE) -> str:
     """What a command prints, as a small SVG that loads nothing; labels in the colours of a dark terminal."""
     from strobe.report.sheet import LABEL_WIDTH, WARNINGS, WIDTH
 
@@ -172,9 +173,7 @@ def main() -> int:
     (PICTURES / "turn-maps.svg").write_bytes(turn_map_svg())
     with chdir(ROOT):
         measurement = measure(CLIP)
-    title = "The reading of a sample clip on a terminal; its words stand in README.md"
-    svg = terminal_svg(reading(measurement), command=f"strobe measure {CLIP}", title=title)
-    (PICTURES / "reading.svg").write_text(svg, encoding="utf-8")
+    (PICTURES / "reading.svg").write_text(terminal_svg(reading(measurement)), encoding="utf-8")
     browser = next(filter(None, map(shutil.which, BROWSERS)), None)
     if browser is None:
         print("no Chromium here, so sheet.png stays as it is")

@@ -248,6 +248,9 @@ def test_csv_and_plot_are_written(tmp_path: Path) -> None:
     assert csv.read_text().startswith("time_s,angle_rev,deviation_percent\n0.0,")
     assert "<svg" in plot.read_text()
     assert "READING" in out
+    assert out.splitlines()[-2:] == [f"wrote {csv}", f"wrote {plot}"]
+    status, out, _, _ = strobe("measure", "good.mp4", "--json", "--csv", str(csv))
+    assert json.loads(out)["schema"] == "strobe.measurement/1"
 
 
 @pytest.mark.parametrize(

@@ -48,6 +48,15 @@ def test_help_fits_80_columns_with_an_example_that_parses(
         parse(shlex.split(example))
 
 
+def test_help_begins_with_what_is_done_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    listed = strobe("--help")[1].partition("Commands:")[2]
+    names = re.findall(r"^  (\w+)  +[A-Z]", listed, flags=re.MULTILINE)
+    assert names[:3] == ["measure", "look", "suspects"]
+    assert sorted(names) == sorted(path[0] for path in COMMANDS if len(path) == 1)
+    assert "..." not in listed
+
+
 def test_every_option_says_what_it_is_for() -> None:
     for path in COMMANDS:
         command: Any = typer.main.get_command(app)

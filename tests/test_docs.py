@@ -17,6 +17,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pytest
 from doc_pages import PAGES, ROOT, Example, argv_of, commands, examples, inline_commands, parse, prints_as_shown
+from make_pictures import CLIP, terminal_svg
 
 import strobe
 import strobe.measuring
@@ -24,6 +25,7 @@ from strobe.bench.limits import Verdict
 from strobe.cli import run
 from strobe.figures.rings import BARS_USED, NOMINAL_RPM, still_deviation_percent, still_rpm
 from strobe.measurement import Measurement, Refusal
+from strobe.report.terminal import reading
 
 DOCS = ROOT / "docs"
 PICTURES = DOCS / "pictures"
@@ -165,6 +167,17 @@ def assert_named(argv: list[str]) -> None:
         command = command.commands[word]
 
 
+def test_the_readme_names_every_command() -> None:
+    import typer
+
+    from strobe.cli import app
+
+    root: Any = typer.main.get_command(app)
+    table = [line for line in (ROOT / "README.md").read_text(encoding="utf-8").splitlines() if line.startswith("| `")]
+    named = {code.split()[0] for line in table for code in re.findall(r"`([^`]+)`", line.split("|")[1])}
+    assert named == set(root.commands)
+
+
 def test_the_comparison_of_output_can_fail() -> None:
     shown = "SPEED  33.53 rpm\n...\nNEXT  Let it ... again."
     assert prints_as_shown(shown, "SPEED   33.54 rpm\nA\nB\nNEXT   Let it run and film again.\n")
@@ -218,6 +231,12 @@ def test_drawings_have_a_title_and_load_nothing(path: Path) -> None:
     assert drawing.tag.endswith("svg")
     assert drawing.findtext("{http://www.w3.org/2000/svg}title")
     assert not SVG_TEXT.search(re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL))
+
+
+def test_the_picture_of_the_reading_is_what_is_printed(bench: Path) -> None:
+    drawn = terminal_svg(reading(measure_once(CLIP)))
+    kept = (PICTURES / "reading.svg").read_text(encoding="utf-8")
+    assert prints_as_shown(kept, drawn), "make it again: python tests/make_pictures.py"
 
 
 def test_words_are_spelt() -> None:

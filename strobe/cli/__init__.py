@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stderr, redirect_stdout
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -39,23 +39,32 @@ __all__ = ["ExitStatus", "main", "run"]
 
 _COMMANDS = (
     _measure,
+    _look,
     _suspects,
     _machine,
     _compare,
     _load,
     _coast,
-    _job,
-    _watch,
     _live,
     _trim,
-    _look,
-    _render,
-    _print,
+    _watch,
     _calibrate,
-    _config,
+    _render,
     _about,
+    _job,
+    _print,
+    _config,
 )
-"""Each module adds its commands when it is imported; they are listed in this order."""
+"""Each module adds its commands when it is imported; help lists them in this order, those with commands below last."""
+
+
+def _place(added: Any) -> int:
+    first = added if hasattr(added, "callback") and added.callback else added.typer_instance.registered_commands[0]
+    return [module.__name__ for module in _COMMANDS].index(first.callback.__module__)
+
+
+for _added in (app.registered_commands, app.registered_groups):
+    _added.sort(key=_place)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

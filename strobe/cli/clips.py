@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.filing import gravest, show_outcome, status_of
-from strobe.console import ExitStatus, Surroundings, progress_bar
+from strobe.console import ExitStatus, Surroundings, progress_bar, write_line
 from strobe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ __all__ = [
     "load_machine",
     "measured",
     "save_high_spot",
+    "say_written",
 ]
 
 RpmOption = Annotated[
@@ -136,6 +137,15 @@ def measured(
         else:
             done.append(outcome.measurement)
     return done, worst
+
+
+def say_written(here: Surroundings, *paths: Path | None, as_json: bool) -> None:
+    """Name the files that were written, but for programs, which asked for JSON and nothing else."""
+    from strobe.report.words import printable
+
+    for path in paths:
+        if path is not None and not as_json:
+            write_line(here.out, f"wrote {printable(str(path))}")
 
 
 def save_high_spot(measurement: Measurement, path: Path, *, mirrored: bool = False) -> None:

@@ -38,7 +38,7 @@ ToOption = Annotated[Path, typer.Option("--to", metavar="FILE", help="The file t
 
 @job_app.callback()
 def _job() -> None:
-    """Keep jobs in the bench log: readings, repairs, and whether they helped.
+    """Keep a bench log: readings, repairs, and whether they helped.
 
     \b
     Example, from as found to hand-over:

@@ -23,6 +23,7 @@ from strobe.cli.clips import (
     check_rim,
     load_machine,
     save_high_spot,
+    say_written,
 )
 from strobe.cli.filing import (
     AfterOption,
@@ -318,6 +319,7 @@ def _measure_clips(request: MeasureRequest, here: Surroundings) -> ExitStatus:
         worst = gravest(worst, status)
     if request.table is not None:
         write_rows(rows, None, request.table)
+        say_written(here, request.table, as_json=request.as_json)
     return worst
 
 
@@ -349,6 +351,7 @@ def _finish(outcome: Outcome, request: MeasureRequest, here: Surroundings, *, ga
         write_sheet(
             handover_of_clip(measurement, limits=request.limits, conditions=request.filing.conditions), request.sheet
         )
+    say_written(here, request.csv, request.plot, request.high_spot, request.sheet, as_json=request.as_json)
     if not request.filing.file(outcome.clip, measurement, here, aside=request.as_json):
         status = gravest(status, ExitStatus.UNREADABLE)
     return outcome, status

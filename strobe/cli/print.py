@@ -22,7 +22,7 @@ printing = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
 app.add_typer(
     printing,
     name="print",
-    help="Print a pattern: a disc to lay on the platter, or a strip round its rim.\n\n\b\n"
+    help="Print a disc to lay on the platter, or a strip for its rim.\n\n\b\n"
     "Examples:\n  strobe print disc --to disc.pdf\n  strobe print strip --to strip.pdf --circumference 942.5",
 )
 

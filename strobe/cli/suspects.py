@@ -20,6 +20,7 @@ from strobe.cli.clips import (
     load_machine,
     measured,
     save_high_spot,
+    say_written,
 )
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 
@@ -95,6 +96,7 @@ def suspects(
                 write_plot(with_suspects(measurement, diagnosis), plot)
             if high_spot is not None:
                 save_high_spot(measurement, high_spot)
+            say_written(here, plot, high_spot, as_json=as_json)
         return status
 
     raise typer.Exit(settle(work, here, command="strobe suspects"))
