@@ -480,7 +480,7 @@ def test_a_rim_is_no_disc_however_its_rows_are_curved(elevation: float, rows: tu
 
 def test_the_sample_rims_are_no_discs() -> None:
     clips = sorted((Path(__file__).parent.parent / "sample_clips").glob("*.mp4"))
-    assert len(clips) == 7
+    assert len(clips) >= 7
     for clip in clips:
         with open_clip(clip) as opened:
             some = [frame.luma for frame in islice(opened, 24)]

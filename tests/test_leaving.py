@@ -42,6 +42,8 @@ def started(*argv: str, folder: Path) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # Whoever runs the tests in the background may have left the signal ignored, and that is inherited.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         env=os.environ | {"PYTHONPATH": str(PACKAGE.parent)},
     )
 

@@ -323,9 +323,8 @@ class TestCamera:
         assert first.index == 0
         assert len(rest) <= 10
         assert kinds.count("overrun") == 1
-        steps = np.diff([frame.time_s for frame in rest])
-        # The times are those of arrival, not of taking off.
-        assert np.median(steps) == pytest.approx(1 / 120, abs=0.004)
+        # The times are those of arrival, not of taking off; a busy machine lets some arrive together.
+        assert np.mean(np.diff([frame.time_s for frame in rest])) == pytest.approx(1 / 120, abs=0.004)
 
     def test_nobody_there(self) -> None:
         with StreamServer() as server, pytest.raises(ClipUnreadable, match="cannot be opened"):

@@ -17,6 +17,7 @@ from strobe.errors import Refused
 
 __all__ = ["TrustedStamps", "trust_stamps"]
 
+_FORWARDS = 0.9
 LONGEST_GAP_S = 0.5
 """Dots can be counted across a gap of this length while the speed swings by one per cent."""
 
@@ -88,8 +89,9 @@ def trust_stamps(stamp_s: NDArray[np.float64]) -> TrustedStamps:
     from scipy.ndimage import minimum_filter1d
 
     usual = _usual_step(stamp_s)
-    apart_s = float(np.median(np.diff(stamp_s)))
-    if apart_s > LONGEST_GAP_S:
+    step = np.diff(stamp_s)
+    apart_s = float(np.median(step))
+    if apart_s > LONGEST_GAP_S and np.mean(step > 0) > _FORWARDS:
         raise Refused(
             "bad-timing",
             f"The pictures are {apart_s:.3g} s apart by their time stamps, as in a time lapse; {LONGEST_GAP_S:g} s are "
@@ -97,7 +99,6 @@ def trust_stamps(stamp_s: NDArray[np.float64]) -> TrustedStamps:
             "Film at 24 pictures a second or more, and use the camera's original file.",
         )
     fast = minimum_filter1d(usual, _AROUND, mode="nearest")
-    step = np.diff(stamp_s)
     if np.all(step > _TOO_SOON * fast[1:]) and np.all(step < usual[1:] + LONGEST_GAP_S):
         every = np.arange(stamp_s.size)
         return TrustedStamps(every, every, np.ones(every.size, bool), 0, 0)
