@@ -202,7 +202,7 @@ def notes_of(
             "The light flickers at a rate that is not the mains'; what it does to the dots was taken off.",
         ),
         (
-            chosen.evidence.kind is not None,
+            chosen.evidence.kind is not None and row.ring is None,
             "two-lights",
             "Two lights fall on the dots, not alike everywhere; the row was read so that one of them is left out.",
         ),

@@ -31,6 +31,8 @@ _SPREAD_PX, _SPREAD_NOISES = 0.3, 6.0
 """From the tenth to the ninetieth of a hundred looks; white noise that large does not count as motion."""
 _ROOM, _WHITE = 1.5, 0.5
 """What was steady once may spread more; and looks that jump more than this share of white noise saw no slow motion."""
+_NOISY, _NOISY_PX = 0.33, 0.6
+"""The same of every frame, where the shift is no larger than dim and noisy pictures make it (hands: up to 0.3)."""
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
 _LEAST_FRAMES = 48
 _LEAST_CYCLES, _FAR_OUT, _MOST_LINES, _EVENLY = 20, 1000.0, 3, 0.4
@@ -274,8 +276,9 @@ class ShakeWatch:
             bool(read_at.any()) or _restless(seen[:, :2]) > max(_LEAST_MOTION_PX, _NOISES * noise)
         )
         if moved and self._calm and not read_at.any():
-            jumps = np.var(np.diff(looks, axis=0), axis=0).sum() > _WHITE * 2 * np.var(looks, axis=0).sum()
-            moved = not jumps
+            moved = _jumpiness(looks) < _WHITE
+        elif moved and _restless(seen[:, :2]) < _NOISY_PX:
+            moved = _jumpiness(seen[:, :2]) < _NOISY
         parallax = self._parallax(flicker) if moved else np.zeros((len(seen), 0))
         return CameraCourse(seen[:, :2], seen[:, 2:6], parallax, read_at, noise, moved, self._anchor)
 
@@ -345,6 +348,11 @@ def _common_ways(tracks: NDArray[np.float64]) -> NDArray[np.float64]:
     kept = np.flatnonzero(stands_out)[:_MOST_WAYS]
     found: NDArray[np.float64] = courses[:, kept] * strength[kept] * float(np.median(noise)) / np.sqrt(count)
     return found
+
+
+def _jumpiness(shift: NDArray[np.float64]) -> float:
+    """Near one for white noise, next to nothing for the slow motion of a hand."""
+    return float(np.var(np.diff(shift, axis=0), axis=0).sum() / (2 * np.var(shift, axis=0).sum() + 1e-30))
 
 
 def _restless(shift: NDArray[np.float64]) -> float:
