@@ -33,14 +33,14 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_seeds(tmp_path_factory.mktemp("clips"), ("long.mp4",))["long.mp4"]
 
 
-def started(*argv: str, folder: Path) -> subprocess.Popen[str]:
+def started(*argv: str, folder: Path) -> subprocess.Popen[bytes]:
     """The program in a process of its own, in a group of its own."""
     return subprocess.Popen(
         [sys.executable, "-m", "strobe", *argv],
         cwd=folder,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        bufsize=0,
         start_new_session=True,
         # Whoever runs the tests in the background may have left the signal ignored, and that is inherited.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
@@ -48,12 +48,12 @@ def started(*argv: str, folder: Path) -> subprocess.Popen[str]:
     )
 
 
-def interrupted(run: subprocess.Popen[str]) -> tuple[str, str, float]:
+def interrupted(run: subprocess.Popen[bytes]) -> tuple[str, str, float]:
     """What it printed from now on, and how long it took to end."""
     began = time.monotonic()
     run.send_signal(signal.SIGINT)
     out, err = run.communicate(timeout=STARTS_S)
-    return out, err, time.monotonic() - began
+    return out.decode(), err.decode(), time.monotonic() - began
 
 
 @pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
@@ -62,7 +62,7 @@ def test_while_it_measures(clip: Path, tmp_path: Path, workers: str) -> None:
     files = ["--table", "table.csv", "--workers", workers]
     run = started("measure", *[str(clip)] * 400, "--json", *files, folder=tmp_path)
     assert run.stdout is not None
-    first = run.stdout.readline()
+    first = run.stdout.readline().decode()
     out, err, took_s = interrupted(run)
     assert run.returncode == ExitStatus.INTERRUPTED == 130
     assert err == "strobe: interrupted\n"
