@@ -141,10 +141,12 @@ def line(name: str, results: list[Outcome], seconds: float) -> str:
     return f"{head}{numbers}   {' '.join(f'{share:4.0f}' for share in inside)}   {seconds:5.1f}  {refused}"
 
 
-def table(names: Sequence[str], clips: int, seed: int, *, keep: Path | None = None) -> tuple[list[Outcome], list[str]]:
-    """Print the table; returns all outcomes, and the names of the clips with confident wrong figures."""
+def table(
+    names: Sequence[str], clips: int, seed: int, *, keep: Path | None = None
+) -> tuple[list[tuple[str, Outcome]], list[str]]:
+    """Print the table; returns all outcomes by scenario, and the names of the clips with confident wrong figures."""
     print(HEADER)
-    everything: list[Outcome] = []
+    everything: list[tuple[str, Outcome]] = []
     wrong: list[str] = []
     for name in names:
         results, seconds = [], []
@@ -156,15 +158,41 @@ def table(names: Sequence[str], clips: int, seed: int, *, keep: Path | None = No
                 wrong.append(f"{name} #{outcome.number}")
                 print("\n".join(loud), flush=True)
         print(line(name, results, float(np.mean(seconds))), flush=True)
-        everything += results
+        everything += [(name, one) for one in results]
     return everything, wrong
+
+
+def draw(everything: Sequence[tuple[str, Outcome]], file: Path) -> None:
+    """Draw the error of every figure as a share of what was stated, one line a scenario."""
+    from matplotlib.figure import Figure
+
+    names = list(dict.fromkeys(name for name, o in everything if o.measured is not None))
+    figure = Figure(figsize=(7, 1 + 0.16 * len(names)), layout="constrained")
+    axes = figure.add_subplot()
+    for kind, mark, dark in (("deviation", "o", "0.0"), ("weighted", "x", "0.35"), ("unweighted", "|", "0.6")):
+        points = [
+            (abs(error) / claimed, names.index(name))
+            for name, o in everything
+            if o.measured is not None
+            for figure_name, (error, claimed) in claims(o).items()
+            if figure_name.startswith(kind)
+        ]
+        axes.plot(*np.array(points).T, mark, color=dark, markersize=3, fillstyle="none", label=kind)
+    axes.axvline(1, color="0.0", linewidth=0.8)
+    axes.axvline(CONFIDENT_WRONG, color="0.0", linewidth=0.8, linestyle=":")
+    axes.set_yticks(range(len(names)), names, fontsize=6)
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    axes.set_xlim(0, 1.1 * CONFIDENT_WRONG)
+    axes.set_xlabel("error / stated 95 % half-width; dotted: three times", fontsize=8)
+    axes.legend(loc="lower right", fontsize=7)
+    figure.savefig(file, metadata={"Date": None} if file.suffix == ".svg" else None)
 
 
 @pytest.mark.slow
 def test_no_scenario_gives_a_confident_wrong_figure() -> None:
     everything, wrong = table(list(SCENARIOS), clips=2, seed=1)
     assert not wrong
-    figures = [claim for o in everything if o.measured is not None for claim in claims(o).values()]
+    figures = [claim for _, o in everything if o.measured is not None for claim in claims(o).values()]
     assert np.mean([abs(error) <= claimed for error, claimed in figures]) >= LEAST_COVERAGE
 
 
@@ -175,6 +203,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", help="names, separated by commas")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the clips there, and use those that are")
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw the errors by what was stated, .svg or .png")
     parser.add_argument("--list", action="store_true", help="print the names and stop")
     asked = parser.parse_args()
     if asked.list:
@@ -184,7 +213,9 @@ def main() -> None:
     unknown = [name for name in names if name not in SCENARIOS]
     if unknown:
         parser.error(f"no scenario {', '.join(unknown)}; --list prints the names")
-    _, wrong = table(names, asked.clips, asked.seed, keep=asked.keep)
+    everything, wrong = table(names, asked.clips, asked.seed, keep=asked.keep)
+    if asked.plot is not None:
+        draw(everything, asked.plot)
     print(f"clips with confident wrong figures: {', '.join(wrong) or 'none'}")
     if wrong:
         raise SystemExit(1)
