@@ -320,6 +320,8 @@ def _read_ring(
     hidden = line.hidden
     if swings:
         hidden = ((clean.removed_hz[0], clean.first_dots, 1.0),) if clean.removed_hz else ()
+    # A wobble that the pattern's own rate, or that and a turn, happens to meet went with it.
+    hidden += tuple((rate, size, 1.0) for rate, size in clean.own)
     removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
     noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
     read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots)

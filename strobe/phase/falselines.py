@@ -41,6 +41,8 @@ class Cleaned:
         Where something was taken off, the first wave's first.
     first_dots : float
         Amplitude of the first of the waves that were fitted; 0 for none.
+    own : tuple of (float, float)
+        Frequency and amplitude in dots of each of the pattern's own waves that were fitted.
     noise_dots : float or None
         1-sigma white noise of one frame without the coder's share; None where none was taken off.
     """
@@ -48,6 +50,7 @@ class Cleaned:
     dots: _Floats
     removed_hz: tuple[float, ...]
     first_dots: float
+    own: tuple[tuple[float, float], ...] = ()
     noise_dots: float | None = None
 
 
@@ -80,6 +83,7 @@ def without_lines(
     waves: list[_Floats] = []
     rates: list[float] = []
     bends: list[int] = []
+    of_pattern: list[bool] = []
     for number, one in enumerate([*cycles, *own_cycles]):
         apparent = float(folded_hz(float(np.polyfit(time_s, one, 1)[0]), interval_s))
         if apparent <= (_SLOWEST_LINE_HZ if number < len(cycles) else _SLOWEST_OWN_HZ):
@@ -89,6 +93,7 @@ def without_lines(
             waves.append(one)
             rates.append(apparent)
             bends.append(0)
+            of_pattern.append(number >= len(cycles))
         elif abs(apparent - rates[like[0]]) * duration > 0.1:
             bends[like[0]] = min(bends[like[0]] + 1, _MOST_BEND)
     columns = _waves(time_s, waves, bends)
@@ -97,7 +102,10 @@ def without_lines(
         return Cleaned(dots, (), 0.0)
     fit = _fitted(dots, time_s, interval_s, columns, rates)
     without = dots - fit.basis[:, : len(columns)] @ fit.amount[: len(columns)]
-    plain = Cleaned(without, tuple(rates), float(np.hypot(*fit.amount[:2])) if waves else 0.0)
+    starts = 2 * np.cumsum([0, *(bend + 1 for bend in bends)])
+    sizes = [float(np.hypot(*fit.amount[start : start + 2])) for start in starts[:-1]]
+    own = tuple((rate, size) for rate, size, mine in zip(rates, sizes, of_pattern, strict=True) if mine)
+    plain = Cleaned(without, tuple(rates), sizes[0] if waves else 0.0, own)
     # A strong line that lies a little beside a multiple is the platter's, and would go with it.
     own_hz = [one for one in fit.others_hz if (np.abs(one - np.array(coded)) * duration > _ON_IT).all()]
     coded = [one for one in coded if all(abs(one - own) * duration > _APART for own in own_hz)]
@@ -115,7 +123,8 @@ def without_lines(
     return Cleaned(
         dots=dots - fit.basis[:, taken] @ fit.amount[taken],
         removed_hz=(*rates, *(coded[k] for k in gone)),
-        first_dots=float(np.hypot(*fit.amount[:2])) if waves else 0.0,
+        first_dots=sizes[0] if waves else 0.0,
+        own=own,
         noise_dots=fit.white,
     )
 

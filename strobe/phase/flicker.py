@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 __all__ = ["find_flicker", "folded_hz", "shows_line"]
 
-_SLOWEST_HZ = 2.5
-"""Below this the turning platter itself may change the light on the scenery."""
+_SLOWEST_HZ = 4.2
+"""Below this, three times a turn at 78 rpm, the turning platter itself may change the light on the scenery."""
 _LEAST_MODULATION = 5e-4
 _CLEAR = 40.0
 _LEAST_CYCLES = 10

@@ -289,6 +289,7 @@ def _follow(
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
     beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
+    hidden += _hidden(taken_off, waves[lamp_waves:], None)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
