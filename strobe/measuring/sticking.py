@@ -14,13 +14,13 @@ from strobe.pattern import RowSeries
 __all__ = ["SWALLOWED_PX", "swallowed_dots"]
 
 SWALLOWED_PX = 0.006
-"""Most that the amplitude of a wobble lost without a part being copied (0.001 to 0.006 px, on rendered and drawn clips
-of H.264 at all sizes of its quantiser)."""
+"""Most that the amplitude of a wobble lost without a part being copied: 0.001 to 0.004 px on rendered clips, up to
+0.006 px on drawn ones without grain (H.264)."""
 
 _CREEPS_PX, _MOVES_PX = 0.15, 0.3
 _PICTURES_BACK = 4
 _SAME_DOTS = 2e-6
-_COPIED = 2.0
+_COPIED = 2.5
 _MOST_COPIED = 0.95
 
 
@@ -35,8 +35,8 @@ def swallowed_dots(row: RowSeries) -> float:
     Notes
     -----
     Of each of the last pictures it is seen how far the dots have moved since (rms), and which share of the parts of the
-    row did not change at all; such a part lags by ``share / (1 - share)`` of that motion on average, and twice that is
-    allowed for.
+    row did not change at all; such a part lags by ``share / (1 - share)`` of that motion on average, and two and a half
+    times that is allowed for.
     """
     blocks = row.blocks.astype(np.complex128)
     most = 0.0
