@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from strobe.figures import evaluate
 from strobe.figures.results import FIGURES, Figures
@@ -42,7 +42,7 @@ def angle(lines: Lines, share: float = 1.0) -> Array:
     return np.asarray(RATE_HZ * TIME_S + share * swing)
 
 
-def read(time_s: Array, angle_rev: Array, *, scale: float = 1.0) -> Figures:
+def read(time_s: ArrayLike, angle_rev: ArrayLike, *, scale: float = 1.0) -> Figures:
     return evaluate(
         time_s, angle_rev, nominal_rpm=RPM * scale, angle_noise_rev=QUIET_REV * scale, frame_interval_s=FRAME_S
     )
