@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from test_fluctuation import FRAME_S, NOISE_REV, RATE_HZ, RPM, figures, frame_times, noise, platter, random_flutter
 
 from strobe.figures import evaluate
-from strobe.figures.checking import checked_weighting_hz
+from strobe.figures.checking import checked_weighting_hz, missed_weighting_hz
 from strobe.figures.fluctuation import TOP_SHARE, part_gain
 from strobe.figures.results import FIGURES
 from strobe.figures.spectrum import spectral_floor
@@ -157,3 +157,18 @@ def test_the_series_angle_has_the_series_speed() -> None:
         turn = window * np.exp(-2j * np.pi * hz * found.time_s)
         by_angle, by_speed = (2 * abs(np.sum(turn * one)) / window.sum() for one in (slope, found.deviation_percent))
         assert by_angle / np.sinc(2 * hz / 60) == pytest.approx(by_speed, rel=0.005)
+
+
+def test_rows_that_the_check_misses_are_named() -> None:
+    time = np.arange(301) / 30
+    top = 0.95 * 15
+    assert missed_weighting_hz(checked_weighting_hz(time, step_s=1 / 30, top_hz=top), duration_s=10.0, top_hz=top) == ()
+    # Rows with three cycles in ten seconds and inside the band: 0.315 to 10 Hz.
+    missed = missed_weighting_hz((0.63, 6.3), duration_s=10.0, top_hz=top)
+    assert missed == (0.315, 0.4, 10.0)
+    # Seven pictures a second do not reach the table's reference.
+    slow = np.arange(71) / 7
+    top = 0.95 * 3.5
+    checked = checked_weighting_hz(slow, step_s=1 / 7, top_hz=top)
+    assert checked is None
+    assert missed_weighting_hz(checked, duration_s=10.0, top_hz=top) == (0.315, 0.4, 0.63, 0.8, 1.0, 1.6, 2.0)

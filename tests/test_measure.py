@@ -70,6 +70,14 @@ class TestSampleClips:
         assert abs(f.weighted_peak_percent - true["weighted_2sigma_percent"]) < f.weighted_peak_uncertainty_percent
 
     @pytest.mark.parametrize("name", MEASURED)
+    def test_components_lie_inside_their_bounds(self, readings: dict[str, strobe.Measurement], name: str) -> None:
+        found = readings[name].components
+        for true in truth(name)["components"]:
+            near = [c for c in found if abs(c.frequency_hz / true["frequency_hz"] - 1) < 0.01]
+            assert near or true["peak_percent"] < 0.02
+            assert all(abs(c.peak_percent - true["peak_percent"]) < c.uncertainty_percent for c in near)
+
+    @pytest.mark.parametrize("name", MEASURED)
     def test_dominant_period_within_one_percent(self, readings: dict[str, strobe.Measurement], name: str) -> None:
         period = readings[name].fluctuation.period_s
         strongest = truth(name)["components"][:2]

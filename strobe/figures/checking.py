@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from strobe.figures.fluctuation import band_gain, extended_bins, filtered, speed_on_grid
 from strobe.figures.weighting import WEIGHTING_TABLE, weighting_limits_db
 
-__all__ = ["checked_weighting_hz"]
+__all__ = ["checked_weighting_hz", "missed_weighting_hz"]
 
 _LEAST_CYCLES = 3.0
 _ENDS_SHARE = 0.1
@@ -39,8 +39,7 @@ def checked_weighting_hz(time_s: Array, *, step_s: float, top_hz: float) -> tupl
         The rows around 4 Hz that hold without a break; None where 4 Hz itself does not, or is not in the band.
     """
     duration = float(time_s[-1] - time_s[0])
-    rows = np.array([row[0] for row in WEIGHTING_TABLE])
-    rows = rows[(rows * duration >= _LEAST_CYCLES) & (rows <= top_hz)]
+    rows = _rows_hz(duration, top_hz)
     good = [_holds(float(row), time_s, step_s=step_s, top_hz=top_hz) for row in rows]
     at = np.flatnonzero(rows == 4.0)
     if at.size == 0 or not good[at[0]]:
@@ -49,6 +48,29 @@ def checked_weighting_hz(time_s: Array, *, step_s: float, top_hz: float) -> tupl
     first = int(np.max(bad[bad < at[0]], initial=-1)) + 1
     last = int(np.min(bad[bad > at[0]], initial=rows.size)) - 1
     return float(rows[first]), float(rows[last])
+
+
+def missed_weighting_hz(
+    checked_hz: tuple[float, float] | None, *, duration_s: float, top_hz: float
+) -> tuple[float, ...]:
+    """The rows of the table that should have kept their tolerances and did not, lowest first.
+
+    Parameters
+    ----------
+    checked_hz : (float, float) or None
+        What `checked_weighting_hz` found.
+    duration_s : float
+        From the first sample to the last.
+    top_hz : float
+        Top of the band. Where it lies below 4 Hz, the table's reference, no row can be held against the table.
+    """
+    low, high = (np.inf, np.inf) if checked_hz is None else checked_hz
+    return tuple(float(row) for row in _rows_hz(duration_s, top_hz) if not low <= row <= high)
+
+
+def _rows_hz(duration_s: float, top_hz: float) -> Array:
+    rows = np.array([row[0] for row in WEIGHTING_TABLE])
+    return np.asarray(rows[(rows * duration_s >= _LEAST_CYCLES) & (rows <= top_hz)])
 
 
 def _holds(frequency_hz: float, time_s: Array, *, step_s: float, top_hz: float) -> bool:

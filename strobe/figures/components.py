@@ -38,6 +38,8 @@ _CLOSEST_BINS = 1.0
 _LEAK_RATIO = 2.0
 _LEAK_REACH_BINS = 20
 _LEAST_GAP_BINS = 0.1
+_GHOST_REACH_BINS, _GHOST_SHARE = 5.0, 0.3
+"""How far from one line fitted to two the lines lie that it leaves, and how strong they are beside it."""
 _MOST_EVENTS = 4
 _EVENT_SIGMAS = 6.0
 _LEAST_APART_S = 0.5
@@ -146,7 +148,21 @@ def _gaps(fit: JointFit, floor: Floor) -> Array:
     for i, both in _split(fit):
         if 0.5 * (fit.squares - both.squares) > _least_power(floor, fit.frequency[i : i + 1])[0]:
             gaps[i] = max(both.closest_hz, _LEAST_GAP_BINS * width)
+    for i, ghosts, both in _without_ghosts(fit):
+        if both.squares < fit.squares and both.closest_hz < _CLOSEST_BINS * width:
+            gaps[[i, *ghosts]] = max(both.closest_hz, _LEAST_GAP_BINS * width)
     return gaps
+
+
+def _without_ghosts(fit: JointFit) -> Iterator[tuple[int, NDArray[np.intp], JointFit]]:
+    """The fit with a pair in the place of each line and of the weak ones around it, which one line for two leaves."""
+    width = 0.5 / fit.half
+    for i, line in enumerate(fit.frequency):
+        near = np.abs(fit.frequency - line) < _GHOST_REACH_BINS * width
+        ghosts = np.flatnonzero(near & (fit.amplitude < _GHOST_SHARE * fit.amplitude[i]))
+        pair = line + np.array([-0.35, 0.35]) * width
+        if ghosts.size and pair[0] > 0.5 * width:
+            yield i, ghosts, fit.with_lines(np.append(np.delete(fit.frequency, [i, *ghosts]), pair))
 
 
 def _split(fit: JointFit) -> Iterator[tuple[int, JointFit]]:

@@ -253,7 +253,7 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, gain_of: Callable[[
     bins = extended_bins(grid)
     gain, line_gain = gain_of(bins), gain_of(fit.frequency_hz)
 
-    finer = max(1, int(np.ceil(grid.step_s / _FINE_STEP_S)))
+    finer = max(1, int(np.ceil(grid.step_s / _FINE_STEP_S * (1 - 1e-6))))  # Else rounding of the times would decide.
     start, end = float(grid.time_s[0]) - grid.step_s, float(grid.time_s[-1]) + grid.step_s
     time = np.linspace(start, end, (grid.time_s.size + 1) * finer + 1)
     seen = np.ones(time.size, dtype=np.bool_)

@@ -55,6 +55,7 @@ from strobe.measuring.refusals import (
 )
 from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import gather
+from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.unevenness import uneven_dots
 from strobe.phase import CoarseLine, TimeBase, read_line
@@ -241,6 +242,7 @@ def measure_reading(
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen, clock)
+    swallowed = swallowed_dots(chosen.evidence.row)
     components = components_with_budget(
         figures,
         time,
@@ -251,6 +253,7 @@ def measure_reading(
         off_centre_percent=off_centre_percent,
         scale_share=scale_share,
         uneven=uneven_dots(chosen.evidence.row, steady.dots, dots=chosen.dots),
+        swallowed_dots=swallowed,
     )
     fluctuation, budget = fluctuation_with_budget(
         figures,
@@ -262,6 +265,7 @@ def measure_reading(
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
         scale_share=scale_share,
+        swallowed_dots=swallowed,
     )
     speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
@@ -307,6 +311,7 @@ def measure_reading(
             shaken=pattern.camera.moved,
             scenery_seen=bool(np.all(np.isfinite(pattern.shift_px))),
             corrupt=tally.corrupt,
+            swallowed_dots=swallowed,
         )
         + notes,
         disc=seen,

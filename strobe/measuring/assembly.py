@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.figures.checking import missed_weighting_hz
 from strobe.figures.results import Figures
 from strobe.figures.rings import still_deviation_percent
 from strobe.figures.weighting import weighting_gain
@@ -17,6 +18,7 @@ from strobe.measuring.budget import (
 )
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.sticking import SWALLOWED_PX
 from strobe.phase import TimeBase
 
 __all__ = ["notes_of", "record_context", "setup_of", "speed_of", "suspected_hz", "timing_of"]
@@ -26,6 +28,9 @@ RECORD_OFF_CENTRE_MM = 0.2
 
 INNER_GROOVE_MM = 60.0
 """Smallest radius of a recorded groove (IEC 98:1958)."""
+
+_MUCH_COPIED = 3.0
+"""So many times what the coder swallows of still dots in any case."""
 
 _WORTH_SAYING_PERCENT = 0.0005
 """A tenth of what a camera's clock is known to: less can't be seen in the speed's uncertainty."""
@@ -147,9 +152,15 @@ def notes_of(
     shaken: bool,
     scenery_seen: bool,
     corrupt: int,
+    swallowed_dots: float,
 ) -> tuple[Note, ...]:
     """What to beware of."""
     line, row = chosen.line, chosen.evidence.row
+    missed_hz = missed_weighting_hz(
+        figures.fluctuation.weighting_checked_hz,
+        duration_s=time.duration_s,
+        top_hz=figures.fluctuation.band_hz[1],
+    )
     slow = 0 < line.swing_cycles < 3 and line.swing_dots > 0.003
     cases = (
         (
@@ -211,6 +222,18 @@ def notes_of(
             "slow-beat",
             "Flashes and frames nearly keep step: the lamp's slow false swing can't be told well from real wobble "
             f"slower than {3 / time.duration_s:.1f} Hz.",
+        ),
+        (
+            bool(missed_hz),
+            "weighting-unchecked",
+            "On the times of these frames the weighting could not be shown to keep its table's tolerances at "
+            f"{', '.join(f'{hz:g}' for hz in missed_hz)} Hz; weighted figures may leave the definition there.",
+        ),
+        (
+            swallowed_dots * row.mean_pitch_px > _MUCH_COPIED * SWALLOWED_PX,
+            "copied-dots",
+            "The dots stand almost still, and the video coder copied parts of them from picture to picture: each "
+            f"wobble may read too small by up to {swallowed_dots:.2g} dots.",
         ),
         (row.contrast < 0.05, "low-contrast", "The dots are faint; more light or a shorter shutter would help."),
     )

@@ -54,6 +54,10 @@ _ONCE_A_TURN = 0.05
 _LINES_COINCIDE = "lines coincide"
 _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
+_PEAK_TO_RMS = 1.7
+"""2-sigma peak over rms, between one sinusoid (1.41) and random flutter (1.96)."""
+_UNSEEN_HZ = 4.0
+"""Where one line that the coder swallowed whole may lie: at the weighting's top."""
 
 
 def mains_uncertainty_percent(flash_rate_hz: float) -> float:
@@ -147,8 +151,12 @@ def components_with_budget(
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
     scale_share: float = SCALE_SHARE,
     uneven: float = 0.0,
+    swallowed_dots: float = 0.0,
 ) -> tuple[Component, ...]:
-    """The components with what coding and exposure may swallow, an off-centre ring adds once a turn, and shake left."""
+    """The components with what coding and exposure may swallow, an off-centre ring adds once a turn, and shake left.
+
+    `swallowed_dots` is how much smaller any wobble may read for dots that stand almost still on the picture.
+    """
     widened = []
     window = np.hanning(left_dots.size + 2)[1:-1]
     window /= window.sum()
@@ -161,7 +169,8 @@ def components_with_budget(
         turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
         swing_dots = 2 * float(np.sqrt(np.mean(np.abs(turn @ (window * (left_dots - window @ left_dots))) ** 2)))
         shaken = 3 * 100 * 2 * np.pi * one.frequency_hz * swing_dots / (dots * figures.mean_rpm / 60)
-        parts = (one.uncertainty_percent, ring, np.hypot(scale_share, loss) * peak, shaken)
+        still = _swing_percent(one.frequency_hz, swallowed_dots / (dots * figures.mean_rpm / 60))
+        parts = (one.uncertainty_percent, ring, np.hypot(scale_share, loss) * peak, shaken, still)
         total = float(np.linalg.norm(parts))
         weighted = factor * one.weighted_percent
         widened.append(replace(one, peak_percent=peak, weighted_percent=weighted, uncertainty_percent=total))
@@ -179,10 +188,12 @@ def fluctuation_with_budget(
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
     scale_share: float = SCALE_SHARE,
+    swallowed_dots: float = 0.0,
 ) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
     """The fluctuation with what the exposure swallowed put back, and what adds to its half-widths.
 
-    In its bounds: an off-centre ring, shake, and a wobble that falls on the lamp's beat and went with it.
+    In its bounds: an off-centre ring, shake, a wobble that falls on the lamp's beat and went with it, and what the
+    coder swallowed of dots that stand almost still.
 
     Raises
     ------
@@ -226,6 +237,10 @@ def fluctuation_with_budget(
     unweighted_hidden = float(np.linalg.norm(hidden))
     weighted_hidden = float(np.linalg.norm(hidden * weighting_gain(np.maximum(beats_hz, turn_hz))))
 
+    swallowed_s = swallowed_dots / (dots * figures.mean_rpm / 60)
+    unweighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz)
+    weighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz, weighted=True)
+
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
         own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
@@ -237,8 +252,13 @@ def fluctuation_with_budget(
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
         shaken = value - np.sqrt(max(value**2 - shake**2, 0.0)) + 0.3 * shake
         lost = weighted_hidden if figure.startswith("weighted") else unweighted_hidden
-        lost *= 1.7 if figure.endswith("peak") else 1.0
+        lost *= _PEAK_TO_RMS if figure.endswith("peak") else 1.0
         lost = np.sqrt(value**2 + lost**2 / 2) - value
+        if figure.startswith("weighted"):
+            still = _growth(factor * fluctuation.weighted_rms_percent, weighted_still)
+        else:
+            still = _growth(factor * fluctuation.unweighted_rms_percent, unweighted_still)
+        still *= _PEAK_TO_RMS if figure.endswith("peak") else 1.0
         sources = {
             "phase noise": np.sqrt(own**2 - run**2),
             "run length": run,
@@ -246,6 +266,7 @@ def fluctuation_with_budget(
             "shake": shaken,
             "beat of the lamp": lost,
             "coding and exposure": scale * value,
+            "dots almost still": still,
         }
         return tuple(BudgetEntry(figure, source, float(part)) for source, part in sources.items() if part > 0)
 
@@ -264,7 +285,17 @@ def fluctuation_with_budget(
     complete = replace(
         fluctuation,
         **values,
-        parts=tuple(_part_with_budget(part, factor, scale, ring=ring, left=left) for part in fluctuation.parts),
+        parts=tuple(
+            _part_with_budget(
+                part,
+                factor,
+                scale,
+                ring=ring,
+                left=left,
+                swallowed=_swallowed_square(figures.components, swallowed_s, part.band_hz),
+            )
+            for part in fluctuation.parts
+        ),
         left_out_hz=left_out_hz(line, time, fluctuation.band_hz),
     )
     return complete.with_upper_limits().with_longer(time.duration_s), budget
@@ -285,12 +316,38 @@ def left_out_hz(line: LineReading, time: TimeBase, band_hz: tuple[float, float])
     return tuple(found)
 
 
-def _part_with_budget(part: BandPart, factor: float, scale: float, *, ring: float, left: float) -> BandPart:
+def _swing_percent(frequency_hz: float, swing_s: float) -> float:
+    """Peak of the speed, in percent, of a swing that runs so many seconds before and behind."""
+    return 100 * 2 * np.pi * frequency_hz * swing_s
+
+
+def _swallowed_square(
+    components: tuple[Component, ...], swallowed_s: float, band_hz: tuple[float, float], *, weighted: bool = False
+) -> float:
+    """By how much a mean square may be too small: each line by what the coder swallowed, and one line not seen."""
+    unseen_hz = float(np.clip(_UNSEEN_HZ, *band_hz))
+    square = _swing_percent(unseen_hz, swallowed_s) ** 2 / 2
+    for one in components:
+        if band_hz[0] <= one.frequency_hz <= band_hz[1]:
+            lost = _swing_percent(one.frequency_hz, swallowed_s)
+            gain = one.weighted_percent / one.peak_percent if weighted else 1.0
+            square += gain**2 * (one.peak_percent * lost + lost**2 / 2)
+    return float(square)
+
+
+def _growth(rms: float, square: float) -> float:
+    return float(np.sqrt(rms**2 + square)) - rms
+
+
+def _part_with_budget(
+    part: BandPart, factor: float, scale: float, *, ring: float, left: float, swallowed: float
+) -> BandPart:
     """Wow or flutter with the same allowances; a ring off centre is wow."""
     own_ring = ring if part.name == "wow" else 0.0
     peak, rms = factor * part.peak_percent, factor * part.rms_percent
-    peak_parts = (part.peak_uncertainty_percent, _RANDOM_ANGLE * own_ring, 3 * left, scale * peak)
-    rms_parts = (part.rms_uncertainty_percent, _RANDOM_ANGLE * own_ring, 1.5 * left, scale * rms)
+    still = _growth(rms, swallowed)
+    peak_parts = (part.peak_uncertainty_percent, _RANDOM_ANGLE * own_ring, 3 * left, scale * peak, _PEAK_TO_RMS * still)
+    rms_parts = (part.rms_uncertainty_percent, _RANDOM_ANGLE * own_ring, 1.5 * left, scale * rms, still)
     return replace(
         part,
         peak_percent=float(peak),
