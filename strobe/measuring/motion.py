@@ -25,7 +25,9 @@ _SURE, _STRONG = 2.0, 0.001
 _OTHER_LINES = 3
 _FLUCTUATION_HZ, _BESIDE_HZ, _SLOWEST_HZ = (1.0, 8.0), 1.5, 0.5
 _MOST_BENDS, _TURN_HARMONICS, _DIM = 2, 8, 0.3
-_SHAKEN_DOTS, _SHARE_OF_SWING = 0.05, 0.1
+_SHAKEN_DOTS, _SHARE_OF_SWING, _MOST_JITTER = 0.05, 0.1, 0.4
+"""Dots that shake may leave, or its share; and more than noise moves them, where the lamp swings them from frame to
+frame."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,7 +233,7 @@ def moves(row: RowSeries, pattern: PatternReading) -> bool:
     total = row.blocks.astype(np.complex128).sum(axis=1)
     moved = np.unwrap(np.angle(total)) / (2 * np.pi)
     jitter = 1.4826 * float(np.median(np.abs(np.diff(moved, 2)))) / np.sqrt(6)
-    least = max(0.006, 10 * jitter, 0.4 / row.amplitude)
+    least = max(0.006, min(10 * jitter, _MOST_JITTER), 0.4 / row.amplitude)
     if pattern.camera.moved:
         parts = _parts(pattern)
         moved = moved - _following(moved, parts, parts[:, :0], pattern.time_s)[0]
