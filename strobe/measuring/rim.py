@@ -71,6 +71,8 @@ def begin_rim(
     line = chosen.line
     turn_hz = line.dot_rate_hz / chosen.dots
     shared = np.clip(row.shape.x_px[[0, -1]], *first.shape.x_px[[0, -1]])
+    if np.ptp(shared) < 1:  # Rows that stand beside each other in the picture share no rim.
+        return RimWork(None, None, RING_OFF_CENTRE_PERCENT), chosen
     ratio = float(np.ptp(first.shape.dots_at(shared)) / np.ptp(row.shape.dots_at(shared)))
     first_count = chosen.dots * ratio
     errors = rim_errors(pattern, row, line.dots, chosen.dots, first_count=first_count)
