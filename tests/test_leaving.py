@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -62,6 +63,7 @@ def test_while_it_measures(clip: Path, tmp_path: Path, workers: str) -> None:
     files = ["--table", "table.csv", "--workers", workers]
     run = started("measure", *[str(clip)] * 400, "--json", *files, folder=tmp_path)
     assert run.stdout is not None
+    assert select.select([run.stdout], [], [], STARTS_S)[0], "nothing was printed"
     first = run.stdout.readline().decode()
     out, err, took_s = interrupted(run)
     assert run.returncode == ExitStatus.INTERRUPTED == 130

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
@@ -162,6 +163,9 @@ def _alone(measure: Measure, clip: str, options: Mapping[str, Any]) -> Outcome:
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
+    # Each process has a core of its own; threads of the linear algebra would only wait for each other.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_interrupts_to_the_parent)
 
 
