@@ -130,8 +130,11 @@ def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
 def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     """Frames at which the scenery begins to flicker otherwise, as under another lamp of the same brightness.
 
-    Where the frame rate changes, one lamp flickers in two ways; nothing is looked for then.
+    Where the frame rate changes, one lamp flickers in two ways, and scenery that moves flickers as it goes; nothing is
+    looked for then.
     """
+    if pattern.camera.moved:
+        return []
     steps = np.diff(time.time_s) / time.interval_s
     if np.mean(np.abs(steps - np.rint(steps)) > _OFF_STEP) > _SOME_STEPS:
         return []
