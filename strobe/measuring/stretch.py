@@ -24,7 +24,7 @@ _AROUND_S, _LEAST_FRAMES = 0.3, 8
 _GAP = 2
 _LIGHT_STEP, _CLEARLY = 0.1, 6.0
 """Relative change of the brightness within some frames, and how far above the usual ones of the clip, for a step."""
-_LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.05, 0.05
+_LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.02, 0.05
 _AROUND_FLICKER_S, _AROUND_CYCLES, _FLICKER_STEP, _LIT, _FAINT = 0.8, 3.0, 0.15, 0.2, 0.1
 """The same for how the scenery flickers: how unlike it is before and after, of bins that are lit, where it flickers
 at least faintly by its strongest."""
