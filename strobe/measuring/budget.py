@@ -230,7 +230,8 @@ def fluctuation_with_budget(
     strongest = max((c.peak_percent for c in figures.components), default=0.0)
     beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
     hidden = 100 * 2 * np.pi * beats_hz * beats_dots / line.dot_rate_hz * (beats_hz < fluctuation.band_hz[1])
-    loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1])
+    # In a hand any wave holds some of the shake, which has an entry of its own.
+    loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1]) & ~np.any(left_dots)
     hidden = np.where(
         loud, _LOUD_SHARE * hidden, _QUIET_SHARE * np.minimum(hidden, max(strongest, _MOST_HIDDEN_PERCENT))
     )
