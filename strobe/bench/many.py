@@ -7,6 +7,7 @@ import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import active_children, get_context
 from pathlib import Path
@@ -17,6 +18,7 @@ from strobe.measurement import Measurement, Refusal
 
 __all__ = ["CLIP_SUFFIXES", "Outcome", "clips_in", "measure_many", "measure_one"]
 
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
 MOST_WORKERS = 64
 
@@ -124,9 +126,10 @@ def _by_processes(
     others = set(active_children())
     pool = _pool(workers)
     try:
-        futures: dict[Future[Outcome], int] = {
-            pool.submit(measure_one, measure, clip, options): place for place, clip in left.items()
-        }
+        with _one_thread_each():
+            futures: dict[Future[Outcome], int] = {
+                pool.submit(measure_one, measure, clip, options): place for place, clip in left.items()
+            }
         for future in as_completed(futures):
             try:
                 outcomes[futures[future]] = future.result()
@@ -157,16 +160,27 @@ def _by_processes(
 def _alone(measure: Measure, clip: str, options: Mapping[str, Any]) -> Outcome:
     with _pool(1) as pool:
         try:
-            return pool.submit(measure_one, measure, clip, options).result()
+            with _one_thread_each():
+                future = pool.submit(measure_one, measure, clip, options)
+            return future.result()
         except BrokenProcessPool:
             return Outcome(clip, unreadable="the decoder ended the whole process on it; the file is damaged")
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    # Each process has a core of its own; threads of the linear algebra would only wait for each other.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_interrupts_to_the_parent)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Processes started meanwhile do their linear algebra in one thread; several would only wait for each other."""
+    unset = [name for name in _THREADS if name not in os.environ]
+    os.environ.update(dict.fromkeys(unset, "1"))
+    try:
+        yield
+    finally:
+        for name in unset:
+            del os.environ[name]
 
 
 def _leave_interrupts_to_the_parent() -> None:
