@@ -32,7 +32,7 @@ from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression, impression
 from strobe.pattern.reading import RowReader, learn_row
-from strobe.pattern.rim import RimFacts, RimReader, RowShape, learn_rim, shape_of
+from strobe.pattern.rim import RimFacts, RimReader, RowShape, dots_along, learn_rim, shape_of
 from strobe.pattern.series import PatternReading, RowSeries
 from strobe.pattern.shake import CameraCourse, ShakeWatch
 
@@ -366,7 +366,7 @@ def _collect(
                     blocks=camera.taken_off(np.array([one[0][k] for one in seen]), reader, learned.grain),
                     crowding=reader.crowding(),
                     shape=shape_of(reader, learned.size),
-                    places_dots=np.interp(reader.places_px[:, 1], reader.x_px, np.cumsum(1 / reader.pitch_px)),
+                    places_dots=np.interp(reader.places_px[:, 1], reader.x_px, dots_along(reader)),
                 )
             )
     return PatternReading(

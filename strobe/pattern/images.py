@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from strobe.errors import MissingLibrary
 
-__all__ = ["Plane", "decimate", "mappable", "opencv", "runs_of"]
+__all__ = ["Plane", "cut_out", "decimate", "mappable", "opencv", "runs_of"]
 
 Plane = NDArray[Any]
 
@@ -31,6 +31,19 @@ def opencv() -> ModuleType:
             "apt install libgl1 libglib2.0-0"
         ) from error
     return cv2
+
+
+def cut_out(plane: Plane, crop: tuple[slice, slice], by: tuple[int, int]) -> Plane:
+    """A crop of `plane`, whole pixels (down, right) away from its place; beyond the picture what is at its edge."""
+    rows, columns = (slice(one.start + step, one.stop + step) for one, step in zip(crop, by, strict=True))
+    if min(rows.start, columns.start) >= 0 and rows.stop <= plane.shape[0] and columns.stop <= plane.shape[1]:
+        return np.ascontiguousarray(plane[rows, columns])
+    near = (
+        np.clip(np.arange(one.start, one.stop), 0, size - 1)
+        for one, size in zip((rows, columns), plane.shape, strict=True)
+    )
+    cut: Plane = plane[np.ix_(*near)]
+    return cut
 
 
 def decimate(plane: Plane, factor: int) -> NDArray[np.float32]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.pattern.finding import FoundRow
-from strobe.pattern.images import Plane, runs_of
+from strobe.pattern.images import Plane, cut_out, runs_of
 
 __all__ = ["RowReader", "learn_row"]
 
@@ -77,20 +77,9 @@ class RowReader:
         `at` is where to read, whole pixels (down, right) from where the row was learned. What would be read beyond the
         edge of the picture is taken from the edge.
         """
-        pixels = self._cut(plane, at).reshape(-1).take(self._pick, mode="clip")
+        pixels = cut_out(plane, self._crop, at).reshape(-1).take(self._pick, mode="clip")
         profile = self._height_weight @ pixels.reshape(self._height_weight.size, -1).astype(np.float32)
         return (profile @ self._template).view(np.complex64)
-
-    def _cut(self, plane: Plane, at: tuple[int, int]) -> Plane:
-        rows, columns = (slice(one.start + by, one.stop + by) for one, by in zip(self._crop, at, strict=True))
-        if min(rows.start, columns.start) >= 0 and rows.stop <= plane.shape[0] and columns.stop <= plane.shape[1]:
-            return np.ascontiguousarray(plane[rows, columns])
-        near = (
-            np.clip(np.arange(one.start, one.stop), 0, size - 1)
-            for one, size in zip((rows, columns), plane.shape, strict=True)
-        )
-        cut: Plane = plane[np.ix_(*near)]
-        return cut
 
     def shift_factor(self) -> float:
         """Dots by which the phase grows when the whole picture moves left by one pixel."""

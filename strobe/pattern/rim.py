@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.pattern.images import Plane
+from strobe.pattern.images import Plane, cut_out
 from strobe.pattern.reading import RowReader
 
 __all__ = ["RimFacts", "RimReader", "RowShape", "dots_along", "learn_rim", "shape_of"]
@@ -157,13 +157,7 @@ class _Places:
 
     def of(self, plane: Plane, by: tuple[int, int]) -> Plane:
         """The pixels, whole pixels (down, right) away from their places; beyond the picture those at its edge."""
-        if by == (0, 0):
-            return np.ascontiguousarray(plane[self.crop]).reshape(-1).take(self.pick)
-        y, x = (
-            np.clip(np.arange(one.start, one.stop) + step, 0, size - 1)
-            for one, step, size in zip(self.crop, by, plane.shape, strict=True)
-        )
-        return np.asarray(plane[np.ix_(y, x)]).reshape(-1).take(self.pick)
+        return cut_out(plane, self.crop, by).reshape(-1).take(self.pick)
 
 
 def learn_rim(planes: Sequence[Plane], reader: RowReader, *, full_scale: float = 255.0) -> RimReader | None:
