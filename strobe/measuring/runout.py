@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from strobe.measuring.heights import row_heights
 from strobe.measuring.view import RimView, fit_view
 from strobe.pattern import PatternReading, RowSeries, RowShape
+from strobe.phase import align_blocks
 
 __all__ = ["RimErrors", "once_a_turn", "rim_errors"]
 
@@ -201,12 +202,9 @@ def _heights(pattern: PatternReading, turns: _Floats) -> tuple[_Complex, _Floats
 
 def _phases(row: RowSeries, turns: _Floats) -> tuple[_Complex, _Floats, _Floats]:
     """The same for the phase of each block against the whole row, in dots; and what each block weighs in the whole."""
-    blocks = row.blocks.astype(np.complex128)
-    total = blocks.sum(axis=1)
-    for _ in range(2):
-        offset = np.angle((np.conj(total) / (np.abs(total) + 1e-12)) @ blocks)
-        total = (blocks * np.exp(-1j * offset)).sum(axis=1)
-    turned = blocks * np.exp(-1j * offset) * np.conj(total)[:, None]
+    aligned = align_blocks(row.blocks)
+    total = aligned.sum(axis=1)
+    turned = aligned * np.conj(total)[:, None]
     power = np.abs(total) ** 2
     share = turned.real.sum(axis=0) / power.sum()
     away = turned.imag / (2 * np.pi * share * np.maximum(power, 1e-12)[:, None])

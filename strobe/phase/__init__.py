@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from strobe.phase.blocks import combine_blocks, lit_frames, part_lines
+from strobe.phase.blocks import align_blocks, combine_blocks, lit_frames, part_lines
 from strobe.phase.flicker import find_flicker, folded_hz, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
 from strobe.phase.lines import LINE_ORDERS, CoarseLine, LineReading, find_line, follow_phase, read_line
@@ -16,6 +16,7 @@ __all__ = [
     "LineReading",
     "TimeBase",
     "TurnSignature",
+    "align_blocks",
     "combine_blocks",
     "find_flicker",
     "find_line",

@@ -5,12 +5,21 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["combine_blocks", "lit_frames", "part_lines"]
+__all__ = ["align_blocks", "combine_blocks", "lit_frames", "part_lines"]
 
 _DARK, _MANY_LIT = 0.35, 0.8
 """Amplitude of a frame that hardly met a flash, relative to the others; and the share of lit frames from which frames
 meet a flash or more and none is left out."""
 _LEAST_PARTNER, _MOST_ALIKE, _LEAST_BLOCKS = 0.15, 0.9, 3
+
+
+def align_blocks(blocks: NDArray[np.complex64]) -> NDArray[np.complex128]:
+    """The parts of a row (frames, blocks), each turned by one angle so that they add up."""
+    turned = blocks.astype(np.complex128)
+    for _ in range(2):
+        total = turned.sum(axis=1)
+        turned = turned * np.exp(-1j * np.angle((np.conj(total) / (np.abs(total) + 1e-12)) @ turned))
+    return turned
 
 
 def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128], float]:
@@ -27,15 +36,10 @@ def combine_blocks(blocks: NDArray[np.complex64]) -> tuple[NDArray[np.complex128
         Amplitudes (frames,), and the 1-sigma phase noise in dots of the whole row from the difference of its halves
         (NaN for a single block); error that all blocks share is not in it.
     """
-    blocks = blocks.astype(np.complex128)
-    total = blocks.sum(axis=1)
-    for _ in range(2):
-        turn = np.conj(total) / (np.abs(total) + 1e-12)
-        offset = turn @ blocks
-        total = (blocks * np.exp(-1j * np.angle(offset))).sum(axis=1)
-    if blocks.shape[1] < 2:
+    turned = align_blocks(blocks)
+    total = turned.sum(axis=1)
+    if turned.shape[1] < 2:
         return total, float("nan")
-    turned = blocks * np.exp(-1j * np.angle(offset))
     even, odd = turned[:, ::2].sum(axis=1), turned[:, 1::2].sum(axis=1)
     difference = np.angle(even * np.conj(odd)) / (2 * np.pi)
     return total, float(0.5 * 1.4826 * np.median(np.abs(difference - np.median(difference))))

@@ -84,18 +84,24 @@ class FlashRate:
     @property
     def sweep_cycles(self) -> float:
         """Cycles of the flicker down the picture, as the bands of a rolling shutter show them."""
-        seen = np.flatnonzero(self.row_phase)
-        place = (seen + 0.5) / self.row_phase.size
-        cycles = np.arange(-8.0, 8.0, 0.05)
-        strength = np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ self.row_phase[seen])
-        return float(cycles[int(np.argmax(strength))])
+        return _sweep_cycles(*self._seen())
 
     def flicker_at(self, height: float) -> complex:
         """Flicker at a place in the order of exposure (0 first, 1 last), by the even sweep of a rolling shutter."""
+        place, flicker = self._seen()
+        sweep = _sweep_cycles(place, flicker)
+        return complex(np.mean(np.exp(-2j * np.pi * sweep * place) * flicker) * np.exp(2j * np.pi * sweep * height))
+
+    def _seen(self) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+        """Places of the picture rows in which the flicker is known, 0 to 1 down the picture, and the flicker there."""
         seen = np.flatnonzero(self.row_phase)
-        rows = (seen + 0.5) / self.row_phase.size
-        mean = np.mean(np.exp(-2j * np.pi * self.sweep_cycles * rows) * self.row_phase[seen])
-        return complex(mean * np.exp(2j * np.pi * self.sweep_cycles * height))
+        return (seen + 0.5) / self.row_phase.size, self.row_phase[seen]
+
+
+def _sweep_cycles(place: NDArray[np.float64], flicker: NDArray[np.complex128]) -> float:
+    """Cycles from the top of the picture to its bottom by which the flicker at its places lags best."""
+    cycles = np.arange(-8.0, 8.0, 0.05)
+    return float(cycles[int(np.argmax(np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ flicker)))])
 
 
 def measure_flash_rate(
@@ -303,10 +309,7 @@ def _shared_wave(
     """
     duration = float(time_s[-1] - time_s[0])
     place = (np.flatnonzero(usable) + 0.5) / usable.size
-    free = _fit(relative, time_s, rate)[2][0]
-    turns = np.arange(-8.0, 8.0, 0.05)
-    sweep = np.abs(np.exp(-2j * np.pi * np.outer(turns, place)) @ free) / np.abs(free).sum()
-    sweeps = float(turns[int(np.argmax(sweep))])
+    sweeps = _sweep_cycles(place, _fit(relative, time_s, rate)[2][0])
     u = 2 * (time_s - time_s[0]) / duration - 1
     slow = np.stack([u, u**2 - 1 / 3, u**3 - 0.6 * u], axis=1)
     orders = np.arange(1, _SHARED_HARMONICS + 1)
