@@ -16,7 +16,7 @@ from strobe.errors import Refused
 from strobe.measurement import Note
 from strobe.pattern import PatternReading
 from strobe.pattern.images import runs_of
-from strobe.phase import CoarseLine, TimeBase, combine_blocks, find_flicker, follow_phase
+from strobe.phase import CoarseLine, TimeBase, combine_blocks, find_flicker, follow_phase, share_off_step
 
 __all__ = ["SteadyPart", "steady_part"]
 
@@ -135,8 +135,7 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     """
     if pattern.camera.moved:
         return []
-    steps = np.diff(time.time_s) / time.interval_s
-    if np.mean(np.abs(steps - np.rint(steps)) > _OFF_STEP) > _SOME_STEPS:
+    if share_off_step(time.time_s, time.interval_s, _OFF_STEP) > _SOME_STEPS:
         return []
     flicker_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
     if flicker_hz is None:

@@ -8,6 +8,7 @@ from strobe.phase.lamp import FlashRate, measure_flash_rate
 from strobe.phase.lines import LINE_ORDERS, CoarseLine, LineReading, find_line, follow_phase, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.turns import TurnSignature, find_turns
+from strobe.phase.waves import share_off_step
 
 __all__ = [
     "LINE_ORDERS",
@@ -28,5 +29,6 @@ __all__ = [
     "measure_flash_rate",
     "part_lines",
     "read_line",
+    "share_off_step",
     "shows_line",
 ]

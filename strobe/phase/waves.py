@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves"]
+__all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves", "share_off_step"]
 
 _WOBBLE_LINES = 10
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
@@ -18,6 +18,12 @@ _BEAT_HZ = 0.35
 _PIECES = 12
 WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
+
+
+def share_off_step(time_s: NDArray[np.float64], interval_s: float, by: float) -> float:
+    """Share of the steps between frames that miss every whole number of intervals by more than `by` of one."""
+    steps = np.diff(time_s) / interval_s
+    return float(np.mean(np.abs(steps - np.rint(steps)) > by))
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,8 +59,7 @@ def distinct_waves(
     fold together.
     """
     waves: list[Wave] = []
-    steps = np.diff(time_s)
-    changes = float(np.mean(np.abs(steps / interval - np.rint(steps / interval)) > _OFF_STEP)) > _SOME_STEPS
+    changes = share_off_step(time_s, interval, _OFF_STEP) > _SOME_STEPS
     too_alike = _ALIKE_AT_TWO_RATES if changes else _TOO_ALIKE
     still = np.zeros_like(cycles)
     for h in harmonics:
