@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import UsageError
-from strobe.report.tables import check_target, write_whole
+from strobe.files import write_whole
+from strobe.report.tables import check_target
 
 __all__ = ["check_still_target", "write_still"]
 
