@@ -98,9 +98,10 @@ def work_a_frame(frames: list[Frame], facts: SourceFacts, name: str) -> None:
             elif update is not None and update.deviation_percent is not None:
                 told.append(spent)
         rate = 20.0 * RATE_HZ / (time.perf_counter() - began)
+    figures = f"{np.median(told):.0f} ms more a figure ({len(told)})" if told else "no figure came as fast as this"
     print(
         f"{name}: {np.median(took):.2f} ms of work a frame (median; 95 %: {np.percentile(took, 95):.2f} ms), "
-        f"{np.median(told):.0f} ms more a figure ({len(told)}), {rate:.0f} frames a second",
+        f"{figures}, {rate:.0f} frames a second",
         flush=True,
     )
 
@@ -137,8 +138,10 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="folder in which the clips are kept")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory() as made:
+        folder = wanted.keep or Path(made)
+        folder.mkdir(parents=True, exist_ok=True)
         for width, height in SIZES:
-            frames, path = frames_of(wanted.keep or Path(made), width, height)
+            frames, path = frames_of(folder, width, height)
             with open_clip(path) as clip:
                 facts = clip.facts
             work_a_frame(frames, facts, f"{height}p")

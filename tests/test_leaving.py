@@ -9,6 +9,7 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from multiprocessing import active_children
@@ -20,8 +21,11 @@ from fuzz_files import make_seeds
 
 import strobe
 from strobe.bench.many import measure_many
+from strobe.capture import Frame, SourceFacts
 from strobe.cli import ExitStatus
+from strobe.cli.live import ends_by_hand
 from strobe.files import whole_file, write_whole
+from strobe.live import LiveOptions, LiveRun
 
 PACKAGE = Path(strobe.__file__).parent
 AT_ONCE_S = 5.0
@@ -85,6 +89,96 @@ def test_while_it_writes_a_clip(tmp_path: Path) -> None:
     assert err == "strobe: interrupted\n"
     assert took_s < AT_ONCE_S
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+@pytest.mark.parametrize("after_s", [0.0, 1.0])
+def test_while_a_clip_is_played_it_ends_in_good_order(clip: Path, tmp_path: Path, after_s: float) -> None:
+    run = started("live", str(clip), "--json", folder=tmp_path)
+    assert run.stdout is not None
+    assert select.select([run.stdout], [], [], STARTS_S)[0], "nothing was printed"
+    first = json.loads(run.stdout.readline())
+    time.sleep(after_s)
+    out, err, took_s = interrupted(run)
+    assert first["schema"] == "strobe.live/1"
+    assert took_s < AT_ONCE_S
+    assert json.loads(out.splitlines()[-1])["schema"] in ("strobe.measurement/1", "strobe.refusal/1")
+    assert run.returncode in (ExitStatus.MEASURED, ExitStatus.REFUSED)
+    assert "Traceback" not in err
+
+
+class SlowToRead:
+    """A file whose next picture takes a while, and which must not be closed meanwhile."""
+
+    facts = SourceFacts(
+        name="slow",
+        width=320,
+        height=180,
+        bit_depth=8,
+        rotation_deg=0,
+        mirrored=False,
+        flipped=False,
+        sweep="down",
+        declared_rate_hz=30.0,
+        duration_s=None,
+        stamps="container",
+        stamp_s=1e-3,
+        capture_rate_hz=None,
+        decoder="none",
+    )
+
+    def __init__(self) -> None:
+        self.begun, self.busy, self.closed = threading.Event(), False, False
+
+    def __iter__(self) -> Iterator[Frame]:
+        return self
+
+    def __next__(self) -> Frame:
+        self.busy = True
+        self.begun.set()
+        time.sleep(0.2)
+        self.busy = False
+        raise StopIteration
+
+    def close(self) -> None:
+        assert not self.busy
+        self.closed = True
+
+
+def test_a_file_is_not_closed_while_its_next_picture_is_read() -> None:
+    source = SlowToRead()
+    with LiveRun(source, LiveOptions(), pace=1.0):  # type: ignore[arg-type]
+        assert source.begun.wait(AT_ONCE_S)
+    assert source.closed
+
+
+class Stopped:
+    """Stands in for a run, and counts how often it was told to stop."""
+
+    times = 0
+
+    def stop(self) -> None:
+        self.times += 1
+
+
+def pressed(times: int, run: Stopped) -> None:
+    with ends_by_hand(run):  # type: ignore[arg-type]
+        for already in range(times):
+            assert run.times == already
+            signal.raise_signal(signal.SIGINT)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="raises a POSIX signal")
+def test_ctrl_c_once_more_breaks_off_what_did_not_stop() -> None:
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    run = Stopped()
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            pressed(2, run)
+        assert run.times == 1
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def slowly(path: str, **options: Any) -> Any:

@@ -21,7 +21,7 @@ MOST_TURNS = 8
 _END_S = 0.1
 """Each end of a turn is the mean over so long: one turn at 33 1/3 and this stay inside two seconds."""
 _STEP_S = 0.1
-_ALIKE_PERCENT, _SPREADS = 0.012, 2.0
+_ALIKE_PERCENT, _SPREADS = 0.012, 3.0
 _UNKNOWN_PERCENT = 0.05
 """What wobble that is not tied to the turn may do to the mean of one turn, as long as too few are seen."""
 _CUT_FLASH_DOTS = 0.02

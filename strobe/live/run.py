@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Any, Protocol, Self
 
 from strobe.capture import Camera, Frame, FrameSource
-from strobe.errors import ClipUnreadable, Refused
+from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.live.follower import UPDATE_S, Follower
 from strobe.live.records import LiveOptions, LiveOutcome, LiveUpdate
 from strobe.measurement import Refusal
@@ -113,8 +113,11 @@ class LiveRun:
         """Let go of source and threads."""
         self._arrivals.stop()
         self._executor.shutdown(wait=True, cancel_futures=True)
-        self._source.close()
+        if isinstance(self._source, Camera):
+            # Whoever waits for its next picture is let go; a file must not be closed while it is being read.
+            self._source.close()
         self._arrivals.join()
+        self._source.close()
 
     def __iter__(self) -> Iterator[LiveUpdate]:
         """Updates as they come."""
@@ -185,7 +188,7 @@ class _Pump:
         self._source, self._pace = source, pace
         self._waiting: deque[tuple[Frame, float]] = deque()
         self._ready = threading.Condition()
-        self._stopped = False
+        self._stopped = threading.Event()
         self.ended = False
         self.skipped = 0
         self.fault: ClipUnreadable | None = None
@@ -215,7 +218,7 @@ class _Pump:
 
     def stop(self) -> None:
         """Take no more frames."""
-        self._stopped = True
+        self._stopped.set()
 
     def join(self) -> None:
         """Wait for the thread to end."""
@@ -227,8 +230,8 @@ class _Pump:
         try:
             for frame in self._source:
                 if self._pace:
-                    time.sleep(max(0.0, began + frame.time_s / self._pace - time.monotonic()))
-                if self._stopped:
+                    self._stopped.wait(max(0.0, began + frame.time_s / self._pace - time.monotonic()))
+                if self._stopped.is_set():
                     break
                 with self._ready:
                     if len(self._waiting) >= _WAITING:
@@ -238,6 +241,10 @@ class _Pump:
                     self._ready.notify()
         except ClipUnreadable as error:
             self.fault = error
+        except UsageError:
+            # The camera was closed between two pictures.
+            if not self._stopped.is_set():
+                raise
         with self._ready:
             self.ended = True
             self._ready.notify()
