@@ -77,7 +77,7 @@ def reading(true_s: Reals, stamp_s: Reals, *, dot_rate_hz: float = DOT_RATE_HZ, 
         camera=CameraCourse.unseen(true_s.size),
         upright=False,
         plane="luma",
-        impression=Impression(90.0, 0.0, 1.0, False),
+        impression=Impression(90.0, 0.0, 1.0, False, 0.0),
     )
 
 

@@ -21,6 +21,7 @@ from strobe.phase import (
     find_turns,
     fit_time_base,
     measure_flash_rate,
+    part_lines,
     read_line,
 )
 
@@ -641,6 +642,23 @@ class TestBlocks:
         total, noise = combine_blocks(np.exp(2j * np.pi * (private + common)).astype(np.complex64))
         assert noise == pytest.approx(0.004 / np.sqrt(blocks), rel=0.06)
         assert np.std(np.angle(total)) / (2 * np.pi) == pytest.approx(0.02, rel=0.06)
+
+    @pytest.mark.parametrize(("rate_hz", "parted"), [(29.3, True), (60.0, False), (30.0, False), (25.0, False)])
+    def test_lines_lit_in_different_places_are_parted_unless_the_lamp_keeps_a_simple_step(
+        self, rate_hz: float, parted: bool
+    ) -> None:
+        """Lamp 100 flashes a second; at 60 pictures a second a line one flash rate above falls on the one two below."""
+        time_s = np.arange(round(10 * rate_hz)) / rate_hz
+        lamp = 100.0 * time_s
+        camera = 100.3 * time_s
+        by_room, by_lamp = np.linspace(1.0, 0.8, 8), np.linspace(0.05, 0.6, 8)
+        lines = np.exp(2j * np.pi * np.stack([camera, camera - lamp], axis=1))
+        blocks = lines @ np.stack([by_room, by_lamp])
+        found = part_lines(blocks.astype(np.complex64), camera, lamp)
+        assert bool(found) == parted
+        for part, cycles in zip(found, (camera, camera - lamp), strict=False):
+            left = part * np.exp(-2j * np.pi * cycles)
+            np.testing.assert_allclose(np.abs(left / np.mean(left) - 1), 0, atol=1e-4)
 
     def test_a_single_block_tells_no_noise(self) -> None:
         total, noise = combine_blocks(np.ones((20, 1), np.complex64))

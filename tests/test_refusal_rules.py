@@ -103,7 +103,7 @@ def pattern_of(line_hz: np.ndarray[Any, Any], light: np.ndarray[Any, Any], shift
         camera=camera,
         upright=False,
         plane="luma",
-        impression=Impression(100.0, 0.0, 1.0, False),
+        impression=Impression(100.0, 0.0, 1.0, False, 0.0),
     )
 
 

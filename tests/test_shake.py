@@ -225,7 +225,7 @@ def _reading(course: CameraCourse) -> tuple[RowSeries, PatternReading]:
     size = len(course.shift_px)
     row = RowSeries(0.5, 0.5, 0.02, 25.0, 25.0, 30.0, 0.4, 40.0, np.ones((size, 4), np.complex64))
     time = np.arange(size) / 30
-    look = Impression(100.0, 0.0, 1.0, False)
+    look = Impression(100.0, 0.0, 1.0, False, 0.0)
     return row, PatternReading(time, (row,), np.ones((size, 8)), True, course, False, "luma", look)
 
 

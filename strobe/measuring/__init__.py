@@ -42,6 +42,7 @@ from strobe.measuring.hypotheses import (
 )
 from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.lamps import lamps_of
+from strobe.measuring.mixing import mixing_of
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
@@ -243,11 +244,13 @@ def measure_reading(
         )
     timing = timing_of(chosen, clock)
     swallowed = swallowed_dots(chosen.evidence.row)
+    mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, moved=pattern.camera.moved)
     components = components_with_budget(
         figures,
         time,
         timing,
         gap_percent,
+        mixing=mixing,
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
@@ -261,6 +264,7 @@ def measure_reading(
         timing,
         gap_percent,
         line=chosen.line,
+        mixing=mixing,
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
@@ -312,6 +316,7 @@ def measure_reading(
             scenery_seen=bool(np.all(np.isfinite(pattern.shift_px))),
             corrupt=tally.corrupt,
             swallowed_dots=swallowed,
+            mixing=mixing,
         )
         + notes,
         disc=seen,

@@ -18,6 +18,7 @@ from strobe.measuring.budget import (
 )
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.mixing import Mixing
 from strobe.measuring.sticking import SWALLOWED_PX
 from strobe.phase import TimeBase
 
@@ -153,6 +154,7 @@ def notes_of(
     scenery_seen: bool,
     corrupt: int,
     swallowed_dots: float,
+    mixing: Mixing,
 ) -> tuple[Note, ...]:
     """What to beware of."""
     line, row = chosen.line, chosen.evidence.row
@@ -234,6 +236,12 @@ def notes_of(
             "copied-dots",
             "The dots stand almost still, and the video coder copied parts of them from picture to picture: each "
             f"wobble may read too small by up to {swallowed_dots:.2g} dots.",
+        ),
+        (
+            mixing.share > 0,
+            "averaged",
+            "The picture is dim and noisy, and there a camera often mixes each picture with those before, which "
+            "changes the size of fast wobble: that is in its uncertainty. Give it more light.",
         ),
         (row.contrast < 0.05, "low-contrast", "The dots are faint; more light or a shorter shutter would help."),
     )

@@ -14,6 +14,7 @@ from strobe.figures.results import FIGURES, BandPart, Component, Figures, Fluctu
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Timing
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.mixing import Mixing
 from strobe.measuring.unevenness import false_swing_percent
 from strobe.phase import FlashRate, LineReading, TimeBase
 
@@ -127,8 +128,17 @@ def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, ti
     return float(np.hypot(figures.trend_uncertainty_percent_per_minute, left))
 
 
-def exposure_loss(frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float) -> tuple[float, float]:
-    """By what to multiply a wobble for averaging over the exposure, and the 95 % share of it that stays unsure.
+def averaging_loss(
+    frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float, mixing: Mixing
+) -> tuple[float, float]:
+    """By what to multiply a wobble for averaging over exposure and pictures; the 95 % share of it that stays unsure."""
+    exposed, unsure = _exposure_loss(frequency_hz, time, timing, gap_percent)
+    mixed, how_much = mixing.loss(frequency_hz * time.interval_s)
+    return exposed * mixed, float(np.hypot(unsure, how_much))
+
+
+def _exposure_loss(frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float) -> tuple[float, float]:
+    """The part of it that the exposure has.
 
     Dots frozen by a shutter need a short one. Dots frozen by the lamp leave it open, from one flash up to the whole
     frame: 0.4 of what a whole frame would swallow is put back, and 0.5 of it stays unsure. Where lamp or shutter may
@@ -146,6 +156,7 @@ def components_with_budget(
     timing: Timing,
     gap_percent: float,
     *,
+    mixing: Mixing,
     left_dots: NDArray[np.float64],
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
@@ -163,7 +174,7 @@ def components_with_budget(
     for one in figures.components:
         ring = off_centre_percent if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
         ring = max(ring, false_swing_percent(uneven, per_revolution=one.per_revolution, dots=dots))
-        factor, loss = exposure_loss(one.frequency_hz, time, timing, gap_percent)
+        factor, loss = averaging_loss(one.frequency_hz, time, timing, gap_percent, mixing)
         peak = factor * one.peak_percent
         beside_hz = one.frequency_hz + np.linspace(-_BESIDE_HZ, _BESIDE_HZ, 11)
         turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
@@ -184,6 +195,7 @@ def fluctuation_with_budget(
     gap_percent: float,
     *,
     line: LineReading,
+    mixing: Mixing,
     left_dots: NDArray[np.float64],
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
@@ -223,7 +235,7 @@ def fluctuation_with_budget(
             )
 
     power = np.array([c.weighted_percent**2 for c in figures.components])
-    losses = np.array([exposure_loss(c.frequency_hz, time, timing, gap_percent) for c in figures.components])
+    losses = np.array([averaging_loss(c.frequency_hz, time, timing, gap_percent, mixing) for c in figures.components])
     factor, loss = np.average(losses, axis=0, weights=power) if power.size else (1.0, 0.0)
     scale = float(np.hypot(scale_share, loss))
 
@@ -244,7 +256,7 @@ def fluctuation_with_budget(
 
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
-        own: float = getattr(fluctuation, f"{figure}_uncertainty_percent")
+        own: float = mixing.noise_factor * getattr(fluctuation, f"{figure}_uncertainty_percent")
         run: float = min(getattr(fluctuation, f"{figure}_run_percent") or 0.0, own)
         if figure.endswith("peak"):
             off_centre = _RANDOM_ANGLE * ring

@@ -75,7 +75,7 @@ def begin_rim(
         return RimWork(None, None, RING_OFF_CENTRE_PERCENT), chosen
     ratio = float(np.ptp(first.shape.dots_at(shared)) / np.ptp(row.shape.dots_at(shared)))
     first_count = chosen.dots * ratio
-    errors = rim_errors(pattern, row, line.dots, chosen.dots, first_count=first_count)
+    errors = rim_errors(pattern, row, line.dots, chosen.dots, first_count=first_count, lamp_cycles=chosen.lamp.cycles)
     if errors is None:
         azimuth = (
             2 * np.pi / first_count * (rim.sector_dots - first.shape.dots_at(np.array([first.shape.width_px / 2])))

@@ -31,6 +31,7 @@ _SPREAD = np.repeat([2e-2, 6e-4, 3e-4], 2)
 _DRAWS = 24
 _COVERAGE = 2.0
 _OWN_CYCLES = 3.0
+_LAMP_ORDERS, _CLEAR_OF_TURNS = 4, 1.0
 
 _Floats = NDArray[np.float64]
 _Complex = NDArray[np.complex128]
@@ -71,7 +72,13 @@ class RimErrors:
 
 
 def rim_errors(
-    pattern: PatternReading, row: RowSeries, dots: _Floats, count: int, *, first_count: float
+    pattern: PatternReading,
+    row: RowSeries,
+    dots: _Floats,
+    count: int,
+    *,
+    first_count: float,
+    lamp_cycles: _Floats | None = None,
 ) -> RimErrors | None:
     """How the rim runs from true; None where the clip does not show it.
 
@@ -86,6 +93,8 @@ def rim_errors(
         Its dots in one turn.
     first_count : float
         The same for the first row of the reading, about which the rim was looked at.
+    lamp_cycles : array of float64 (frames,) or None
+        Phase of the lamp, whose flashes light the parts of a row in different frames.
     """
     rim, shape, first = pattern.rim, row.shape, pattern.rows[0].shape
     if rim is None or shape is None or first is None:
@@ -98,8 +107,9 @@ def rim_errors(
     view, own = fit_view(first, first_count), fit_view(shape, count)
     if view is None or own is None:
         return None
-    heights, of_heights = _heights(pattern, turns)
-    phases, of_phases, weight = _phases(row, turns)
+    lamp = _lamp_waves(lamp_cycles, turns)
+    heights, of_heights = _heights(pattern, turns, lamp)
+    phases, of_phases, weight = _phases(row, turns, lamp)
 
     def model(view: RimView, own: RimView) -> tuple[_Complex, _Complex]:
         by_height = _by_height(view, rim.part_x_px)
@@ -125,7 +135,12 @@ def rim_errors(
     effect = _as_real(whole[None, :])
     of_false = effect @ covariance @ effect.T
     axial, radial, ring = _complex(found)
-    half = [_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]) for k in range(3)]
+    # What was expected draws all that is larger than that towards zero.
+    drawn = _complex(covariance @ (found / _SPREAD**2))
+    half = [
+        float(np.hypot(_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]), abs(drawn[k])))
+        for k in range(3)
+    ]
     return RimErrors(
         view=view,
         axial=complex(axial),
@@ -137,7 +152,9 @@ def rim_errors(
         turns_rev=turns,
         false_dots=false,
         ring_dots=complex(ring * whole[2]),
-        false_dots_uncertainty=float(np.hypot(_half_width(of_false), _COVERAGE * np.std(spread))),
+        false_dots_uncertainty=float(
+            np.linalg.norm([_half_width(of_false), _COVERAGE * np.std(spread), abs(drawn @ whole)])
+        ),
     )
 
 
@@ -184,7 +201,19 @@ def _by_phase(view: RimView, row: RowShape, lean: float, count: int) -> _Complex
     return np.asarray(effect * np.exp(1j * azimuth)[:, None])
 
 
-def _heights(pattern: PatternReading, turns: _Floats) -> tuple[_Complex, _Floats]:
+def _lamp_waves(cycles: _Floats | None, turns: _Floats) -> _Floats:
+    """Waves of the lamp (frames, waves) without those that a platter's own could be taken for."""
+    waves: list[_Floats] = []
+    for order in range(1, _LAMP_ORDERS + 1) if cycles is not None else ():
+        assert cycles is not None
+        step = np.diff(order * cycles)
+        per_turn = float(np.median(np.abs(step - np.rint(step))) / np.median(np.diff(turns)))
+        if per_turn > _HARMONICS + _CLEAR_OF_TURNS:
+            waves += [np.cos(2 * np.pi * order * cycles), np.sin(2 * np.pi * order * cycles)]
+    return np.stack(waves, axis=1) if waves else np.zeros((turns.size, 0))
+
+
+def _heights(pattern: PatternReading, turns: _Floats, lamp: _Floats) -> tuple[_Complex, _Floats]:
     """Complex amplitude, once a turn, of the height of each part of the row in px, and its 1-sigma."""
     rim, camera = pattern.rim, pattern.camera
     assert rim is not None
@@ -195,12 +224,12 @@ def _heights(pattern: PatternReading, turns: _Floats) -> tuple[_Complex, _Floats
         assert first is not None
         for part, x in enumerate(rim.part_x_px):
             shift[:, part] -= camera.moved_at(float(np.interp(x, first.x_px, first.y_px)), float(x))[0]
-    found = [once_a_turn(one, w, turns) for one, w in zip(shift.T, weight.T, strict=True)]
+    found = [once_a_turn(one, w, turns, lamp) for one, w in zip(shift.T, weight.T, strict=True)]
     amplitude, spread = (np.array(part) for part in zip(*found, strict=True))
     return amplitude, np.hypot(spread, _HEIGHT_FLOOR_PX)
 
 
-def _phases(row: RowSeries, turns: _Floats) -> tuple[_Complex, _Floats, _Floats]:
+def _phases(row: RowSeries, turns: _Floats, lamp: _Floats) -> tuple[_Complex, _Floats, _Floats]:
     """The same for the phase of each block against the whole row, in dots; and what each block weighs in the whole."""
     aligned = align_blocks(row.blocks)
     total = aligned.sum(axis=1)
@@ -212,6 +241,7 @@ def _phases(row: RowSeries, turns: _Floats) -> tuple[_Complex, _Floats, _Floats]
     more = np.stack([wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)], axis=1)
     if np.ptp(own) < 2 * np.pi * _OWN_CYCLES:
         more = more[:, :0]
+    more = np.concatenate([more, lamp], axis=1)
     found = [once_a_turn(one, power, turns, more) for one in away.T]
     amplitude, spread = (np.array(part) for part in zip(*found, strict=True))
     return amplitude, np.hypot(spread, _PHASE_FLOOR_DOTS), share / share.sum()

@@ -115,7 +115,7 @@ def read_pattern(
     times: list[float] = []
     seen: list[_Seen] = []
     tries = 0
-    look = Impression(0.0, 0.0, 1.0, False)
+    look = Impression(0.0, 0.0, 1.0, False, 0.0)
     for frame in frames:
         if progress is not None:
             progress(frame.time_s)

@@ -17,6 +17,7 @@ _BLOCKS = 16
 _BAND_ROWS = 5
 _LEAST_RIDGE = 8.0
 _LEAST_RUN = 12
+_ACROSS, _DOWN, _APART = 96, 64, 8
 _WHITE = 228
 """Just under white where a clip keeps to the limited range of 16 to 235."""
 
@@ -33,12 +34,15 @@ class Impression:
         How much more than the rest of the picture the most restless band across it changes from frame to frame.
     even_band : bool
         Whether a narrow band, brighter or darker than its sides and even along its length, runs across the picture.
+    grain_share : float
+        Noise of a still pixel (1-sigma) relative to the bright parts; 0 where too few frames are seen.
     """
 
     mean_level: float
     bright_share: float
     restless: float
     even_band: bool
+    grain_share: float
 
 
 def impression(planes: Sequence[Plane], *, full_scale: float = 255.0) -> Impression:
@@ -47,8 +51,23 @@ def impression(planes: Sequence[Plane], *, full_scale: float = 255.0) -> Impress
     small = np.stack([decimate(plane, factor) for plane in planes]) * (255.0 / full_scale)
     level, bright = float(small.mean()), float(np.mean(small > _WHITE))
     if small.shape[0] < 8 or min(small.shape[1:]) < 4 * _BLOCKS:
-        return Impression(level, bright, 1.0, False)
-    return Impression(level, bright, _restless(small), _even_band(small.mean(axis=0)))
+        return Impression(level, bright, 1.0, False, 0.0)
+    return Impression(level, bright, _restless(small), _even_band(small.mean(axis=0)), _grain_share(planes))
+
+
+def _grain_share(planes: Sequence[Plane]) -> float:
+    """Seen in single pixels, in the stiller half of them, from frames too far apart to have been mixed or copied."""
+    height, width = planes[0].shape
+    thin = np.stack(
+        [plane[:: max(1, height // _DOWN), :: max(1, width // _ACROSS)].astype(np.float32) for plane in planes]
+    )
+    if len(thin) < 2 * _APART:
+        return 0.0
+    change = thin[_APART:] - thin[:-_APART]
+    change -= np.median(change, axis=2, keepdims=True)
+    power = np.mean(change**2, axis=0)
+    bright = float(np.percentile(thin, 98))
+    return float(np.sqrt(0.5 * np.mean(power[power <= np.median(power)])) / max(bright, 1.0))
 
 
 def _restless(small: NDArray[np.float32]) -> float:

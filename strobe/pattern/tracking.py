@@ -26,6 +26,8 @@ _LEAST_STEEPNESS, _LOOKED_THROUGH = 0.002, 4
 _TILE, _MOST_IN_A_TILE = 160, 4
 _OFFSET = np.arange(-_HALF, _HALF + 1, dtype=np.float32)
 _ROOM, _SMOOTHING_PX = 8, 1.0
+_ALIKE_PX = 4 * np.pi * _SMOOTHING_PX**2
+"""Pixels over which smoothed noise is alike: the integral of its autocorrelation, a Gaussian of twice the variance."""
 _ALL = slice(None)
 _SUBSTEPS = 32
 """Places are rounded to what the resampling of OpenCV can do exactly."""
@@ -35,6 +37,9 @@ _CODING_PX = 0.03
 _OUTLYING = 9.0
 _FOLLOWS, _TEXTURE = 0.3, 0.65
 """How often a patch must go along while learning, and how steep the mean of all must be by one (noise is not)."""
+_MERE_NOISE = 0.6
+"""Share of the patches' power that the mean of all frames explains in each; below it, noise was learned (scenery in dim
+light has 0.75, else 0.95)."""
 _STRETCH_PX = 0.7
 """How much turn and stretch move a place `_LEVER_PX` from the middle, expected size."""
 _LEVER_PX = 360.0
@@ -53,7 +58,7 @@ class PictureMotion:
     slopes : array of float64 (4,)
         Growth of the shift per pixel of the plane: down per right, down per down, right per right, right per down.
     noise_px : float
-        1-sigma of the shift to the right, from the scatter of the patches.
+        1-sigma of the shift to the right at the anchor, from the scatter of the patches.
     away_px : array of float64 (patches, 2)
         What each patch moved beyond that; not known where only a few were looked at (empty then).
     """
@@ -141,9 +146,11 @@ class PatchTracker:
         """What a state means in pixels of the plane."""
         state = state - self._origin
         slopes = state[2:] / (_LEVER_PX * self._thin)
-        down = state[0] * self._thin + slopes[1] * self._lever[0] + slopes[0] * self._lever[1]
-        right = state[1] * self._thin + slopes[3] * self._lever[0] + slopes[2] * self._lever[1]
-        noise = np.sqrt(covariance[[0, 1], [0, 1]]) * self._thin
+        far = self._lever / _LEVER_PX
+        reach = np.array([[self._thin, 0, far[1], far[0], 0, 0], [0, self._thin, 0, 0, far[1], far[0]]])
+        down, right = reach @ state
+        free = reach[:, : len(covariance)]
+        noise = np.sqrt(np.diag(free @ covariance @ free.T))
         if self._turned:
             return PictureMotion(float(right), float(down), slopes[[3, 2, 1, 0]], float(noise[0]), away)
         return PictureMotion(float(down), float(right), slopes, float(noise[1]), away)
@@ -189,6 +196,8 @@ class PatchTracker:
         texture = self._lines[:, :, [0, 2]].sum(axis=(1, 2)) > _TEXTURE * steep_first
         keep = texture & (follows > _FOLLOWS * len(planes))
         self._usual = float(np.median(usual))
+        if self._usual < _MERE_NOISE:
+            keep[:] = False
         self._place(self._centres[keep])
         if keep.any():
             self._set_template(self._template[keep])
@@ -262,7 +271,7 @@ class PatchTracker:
         down = -(c * pull_down - b * pull_right) / determinant
         right = -(a * pull_right - b * pull_down) / determinant
         explained = -(pull_down * down + pull_right * right)
-        noise = np.maximum(left_power - explained, 0) / _SIDE**2 + 0.02
+        noise = _ALIKE_PX * (np.maximum(left_power - explained, 0) / _SIDE**2 + 0.02)
         a, b, c = a / noise + 1e-6, b / noise, c / noise + 1e-6
         # The inverse of (inverse of [[a, b], [b, c]] plus coding's own variance), written out.
         area = (a * c - b * b) * _CODING_PX**2

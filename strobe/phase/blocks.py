@@ -10,7 +10,7 @@ __all__ = ["align_blocks", "combine_blocks", "lit_frames", "part_lines"]
 _DARK, _MANY_LIT = 0.35, 0.8
 """Amplitude of a frame that hardly met a flash, relative to the others; and the share of lit frames from which frames
 meet a flash or more and none is left out."""
-_LEAST_PARTNER, _MOST_ALIKE, _LEAST_BLOCKS = 0.15, 0.9, 3
+_LEAST_PARTNER, _MOST_ALIKE, _LEAST_BLOCKS, _FOLDED = 0.15, 0.9, 3, 0.5
 
 
 def align_blocks(blocks: NDArray[np.complex64]) -> NDArray[np.complex128]:
@@ -72,11 +72,13 @@ def part_lines(
     Returns
     -------
     tuple of arrays of complex128 (frames,)
-        Two, or none where the parts are lit too much alike or hold one line only. The camera-timed line is the one
-        whose partner lies a flash rate below it.
+        Two, or none where the parts are lit too much alike or hold one line only, or where lamp and camera keep a step
+        so simple that lines a flash rate above and below cannot be told apart. The camera-timed line is the one whose
+        partner lies a flash rate below it.
     """
     blocks = blocks.astype(np.complex128)
-    if blocks.shape[1] < _LEAST_BLOCKS:
+    folds = (abs(np.mean(np.exp(2j * np.pi * order * lamp_cycles))) for order in (1, 2, 3))
+    if blocks.shape[1] < _LEAST_BLOCKS or max(folds) > _FOLDED:
         return ()
     own, above, below = (
         np.mean(blocks * np.exp(-2j * np.pi * (phase_cycles + sign * lamp_cycles))[:, None], axis=0)

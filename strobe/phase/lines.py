@@ -87,7 +87,7 @@ class LineReading:
     hidden : tuple of (float, float, float)
         Frequency and dots of that part of each lamp's wave that stands as the brightness does, and its share of the
         wave: a lamp's own swing does not stand so, and a wobble on its beat, or a multiple of that, may have been taken
-        off with it.
+        off with it. All of the wave and no share where harmonics fold onto each other and how it stands says nothing.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -381,15 +381,18 @@ def _hidden(
 ) -> tuple[tuple[float, float, float], ...]:
     """Of each wave: frequency, the amplitude that stands as the brightness does (all where none is seen), its share.
 
-    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples.
+    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples;
+    where several harmonics fold onto one frequency their sum stands anyhow, and says nothing.
     """
     found = []
     for wave in waves:
         swing = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * wave.cycles)))
-        share = 1.0
+        share = size = 1.0
         if flicker is not None and flicker != 0:
-            share = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
-        found.append((wave.apparent_hz, share * abs(swing), share))
+            share = size = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
+            if wave.beats:
+                share, size = 0.0, 1.0
+        found.append((wave.apparent_hz, size * abs(swing), share))
     return tuple(found)
 
 

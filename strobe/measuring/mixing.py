@@ -1,0 +1,79 @@
+"""What a camera swallows that mixes each picture with the ones before it, as noise reduction does in dim light.
+
+A picture that holds a share of the one before is a low-pass of one pole over the pictures, and so is the complex
+amplitude of the dots: the lines that a wobble puts beside the dots' own rate are weakened or, where that rate is high,
+strengthened against it. How much is mixed the clip does not tell, since cameras mix less where more has changed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.pattern import Impression
+
+__all__ = ["Mixing", "mixing_of"]
+
+_MOST_SHARE = 0.6
+_GRAINY = (0.011, 0.013)
+"""Noise of a pixel over the bright parts: up to where no camera has reason to mix (well lit clips show 0.002 to 0.010),
+and from where one may (clips in dim light 0.013 to 0.024)."""
+_COLOURED_NOISE = 2.0
+"""By how much noise that lasts from picture to picture may weigh more in the band than noise that is new in each."""
+
+
+@dataclass(frozen=True)
+class Mixing:
+    """Most that may be mixed.
+
+    Attributes
+    ----------
+    share : float
+        Of the picture before in each; 0 where nothing is mixed.
+    advance_cycles : float
+        How far the dots seem to go on from picture to picture, as the camera sees it.
+    """
+
+    share: float
+    advance_cycles: float
+
+    def loss(self, cycles_per_picture: float) -> tuple[float, float]:
+        """By what to multiply a wobble of a frequency, and the 95 % share of it that stays unsure.
+
+        The truth lies between what is read and what would be, were the full share mixed.
+        """
+        if self.share == 0:
+            return 1.0, 0.0
+        ahead, behind = (
+            self._passed(self.advance_cycles + side * cycles_per_picture) / self._passed(self.advance_cycles)
+            for side in (1, -1)
+        )
+        full = 1 / abs(0.5 * (ahead + np.conj(behind)))
+        return float(0.5 * (1 + full)), float(abs(full - 1) / (full + 1))
+
+    @property
+    def noise_factor(self) -> float:
+        """By what to multiply half-widths that rest on noise which is new in each picture."""
+        return 1 + (_COLOURED_NOISE - 1) * self.share / _MOST_SHARE
+
+    def _passed(self, cycles: float) -> complex:
+        return (1 - self.share) / (1 - self.share * np.exp(-2j * np.pi * cycles))
+
+
+def mixing_of(look: Impression, amplitude: NDArray[np.complex128], *, moved: bool) -> Mixing:
+    """What may be mixed in a clip.
+
+    Parameters
+    ----------
+    look : Impression
+        The look of its first frames.
+    amplitude : array of complex (frames,)
+        Amplitude of the row that is read.
+    moved : bool
+        Whether the camera moved, which makes still parts look noisy that are not.
+    """
+    share = 0.0 if moved else _MOST_SHARE * float(np.interp(look.grain_share, _GRAINY, (0.0, 1.0)))
+    advance = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
+    return Mixing(share, advance)

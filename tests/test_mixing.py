@@ -1,0 +1,77 @@
+"""Pictures mixed with those before: what a low-pass of one pole does to a wobble, and when it may be there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import strobe
+from strobe.measuring.mixing import Mixing, mixing_of
+from strobe.pattern import Impression
+from strobe.render import Camera, Coding, DotRow, Lamp, Processing, Scene, Speed, Wobble, render_clip
+
+RATE_HZ = 30.0
+GRAINY = Impression(60.0, 0.0, 1.0, False, 0.02)
+CLEAR = replace(GRAINY, grain_share=0.008)
+
+
+def mixed(amplitude: np.ndarray, share: float) -> np.ndarray:
+    """The recursion itself: each picture holds a share of what the one before came out as."""
+    out = amplitude.copy()
+    for k in range(1, len(out)):
+        out[k] = (1 - share) * amplitude[k] + share * out[k - 1]
+    return out
+
+
+@pytest.mark.parametrize("advance", [0.0, 0.05, -0.2, 0.37])
+@pytest.mark.parametrize("wobble_hz", [0.56, 4.0, 8.0])
+def test_the_truth_lies_between_what_is_read_and_the_full_share(advance: float, wobble_hz: float) -> None:
+    """Held against the recursion run on a phase that swings by a known amount."""
+    frame = np.arange(3000)
+    swing = 0.01 * np.sin(2 * np.pi * wobble_hz * frame / RATE_HZ)
+    for share in (0.0, 0.3, 0.6):
+        seen = mixed(np.exp(2j * np.pi * (advance * frame + swing)), share)[100:]
+        phase = np.unwrap(np.angle(seen)) / (2 * np.pi) - advance * frame[100:]
+        turn = np.exp(-2j * np.pi * wobble_hz * frame[100:] / RATE_HZ)
+        read = abs(2 * np.mean((phase - phase.mean()) * turn))
+        factor, unsure = mixing_of(GRAINY, seen, moved=False).loss(wobble_hz / RATE_HZ)
+        assert abs(factor * read / 0.01 - 1) <= unsure * factor * read / 0.01 + 0.03
+        if share == 0.6:
+            # All of it mixed is the far end of the interval.
+            ends = factor * read * np.array([1 - unsure, 1 + unsure]) / 0.01
+            assert np.min(np.abs(ends - 1)) < 0.03
+
+
+def test_a_clear_picture_or_one_that_moves_is_not_suspected() -> None:
+    still = np.ones(50, complex)
+    for mixing in (mixing_of(CLEAR, still, moved=False), mixing_of(GRAINY, still, moved=True)):
+        assert mixing.loss(0.2) == (1.0, 0.0)
+        assert mixing.noise_factor == 1.0
+
+
+def test_how_far_the_dots_seem_to_go_on() -> None:
+    found = mixing_of(GRAINY, np.exp(2j * np.pi * 0.31 * np.arange(80)), moved=False)
+    assert found == Mixing(pytest.approx(0.6), pytest.approx(0.31))
+
+
+def test_dim_clip_holds_the_truth_and_says_so(tmp_path: Path) -> None:
+    """Dots that a lamp keeps almost still, in a picture that is mixed by half: 5.8 Hz comes out a third too small."""
+    scene = Scene(
+        rows=(DotRow(160),),
+        speed=Speed(45.0, 0.3, wobbles=(Wobble(0.2, frequency_hz=5.8),)),
+        lamp=Lamp("pulse", 119.9, duty=0.15, ambient=0.03),
+        camera=Camera(width=640, height=360, exposure_s=0.028, brightness=0.12, noise=4.6),
+        coding=Coding(bit_rate=4_000_000),
+        processing=Processing(ghost=0.5),
+        seconds=8.0,
+    )
+    truth = render_clip(scene, tmp_path / "dim.mp4", rng=np.random.default_rng(4))
+    measured = strobe.measure(tmp_path / "dim.mp4", rpm=45, dots=160, mains=60)
+    assert "averaged" in {note.code for note in measured.notes}
+    fast = min(measured.components, key=lambda one: abs(one.frequency_hz - 5.8))
+    assert abs(fast.peak_percent - 0.2) < fast.uncertainty_percent
+    found = measured.fluctuation
+    assert abs(found.weighted_rms_percent - truth.weighted_rms_percent) < found.weighted_rms_uncertainty_percent
