@@ -20,6 +20,7 @@ _MOST_SHARE = 0.6
 _GRAINY = (0.011, 0.013)
 """Noise of a pixel over the bright parts: up to where no camera has reason to mix (well lit clips show 0.002 to 0.010),
 and from where one may (clips in dim light 0.013 to 0.024)."""
+_SHARES = 7
 _COLOURED_NOISE = 2.0
 """By how much noise that lasts from picture to picture may weigh more in the band than noise that is new in each."""
 
@@ -42,24 +43,23 @@ class Mixing:
     def loss(self, cycles_per_picture: float) -> tuple[float, float]:
         """By what to multiply a wobble of a frequency, and the 95 % share of it that stays unsure.
 
-        The truth lies between what is read and what would be, were the full share mixed.
+        The truth lies where some share, from none to all of it, would put it.
         """
         if self.share == 0:
             return 1.0, 0.0
-        ahead, behind = (
-            self._passed(self.advance_cycles + side * cycles_per_picture) / self._passed(self.advance_cycles)
-            for side in (1, -1)
+        share = np.linspace(0.0, self.share, _SHARES)
+        ahead, own, behind = (
+            (1 - share) / (1 - share * np.exp(-2j * np.pi * (self.advance_cycles + side * cycles_per_picture)))
+            for side in (1, 0, -1)
         )
-        full = 1 / abs(0.5 * (ahead + np.conj(behind)))
-        return float(0.5 * (1 + full)), float(abs(full - 1) / (full + 1))
+        true = 1 / np.abs(0.5 * (ahead / own + np.conj(behind / own)))
+        low, high = float(true.min()), float(true.max())
+        return 0.5 * (low + high), (high - low) / (high + low)
 
     @property
     def noise_factor(self) -> float:
         """By what to multiply half-widths that rest on noise which is new in each picture."""
         return 1 + (_COLOURED_NOISE - 1) * self.share / _MOST_SHARE
-
-    def _passed(self, cycles: float) -> complex:
-        return (1 - self.share) / (1 - self.share * np.exp(-2j * np.pi * cycles))
 
 
 def mixing_of(look: Impression, amplitude: NDArray[np.complex128], *, moved: bool) -> Mixing:
