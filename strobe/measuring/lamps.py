@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from strobe.measuring.pace import goes_with
 from strobe.measuring.refusals import wrong_mains
@@ -24,6 +25,7 @@ from strobe.phase import (
 __all__ = ["lamps_of"]
 
 _MAINS_REACH = 0.005
+_OFF_STEP, _SOME_STEPS = 0.02, 0.1
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
 second harmonic that goes with it: soft light does not swing the dots so."""
@@ -61,7 +63,8 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
         flash = replace(flash, uneven=uneven)
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
     dimmed_hz = None
-    if not pattern.camera.moved:  # Scenery that moves past brightens and darkens too.
+    # Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
+    if not pattern.camera.moved and _is_even(time.time_s):
         dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
@@ -85,6 +88,12 @@ def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: S
     if flash is None or flash.modulation < _DEEP_SWING:
         return None
     return replace(flash, second=max(flash.second, _OF_FLASHES))
+
+
+def _is_even(time_s: NDArray[np.float64]) -> bool:
+    """Whether nearly all frames are as far apart as most are."""
+    step = np.diff(time_s)
+    return float(np.mean(np.abs(step / np.median(step) - 1) > _OFF_STEP)) < _SOME_STEPS
 
 
 def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:

@@ -289,7 +289,7 @@ def _follow(
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
     beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
-    hidden += _hidden(taken_off, waves[lamp_waves:], None)
+    hidden += _beyond_the_lamp(taken_off, waves[:lamp_waves]) + _hidden(taken_off, waves[lamp_waves:], None)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -393,6 +393,21 @@ def _hidden(
             if wave.beats:
                 share, size = 0.0, 1.0
         found.append((wave.apparent_hz, size * abs(swing), share))
+    return tuple(found)
+
+
+def _beyond_the_lamp(taken_off: NDArray[np.float64], waves: Sequence[Wave]) -> tuple[tuple[float, float, float], ...]:
+    """The same of high harmonics, whose size above what a step in the light would have by the lower ones is no lamp's.
+
+    Harmonics of a step fall as one over their order, and those of anything smoother faster.
+    """
+    found = []
+    sizes = [float(abs(2 * np.mean(taken_off * np.exp(-2j * np.pi * wave.cycles)))) for wave in waves]
+    for wave, size in zip(waves, sizes, strict=True):
+        lower = [one * each.harmonic for one, each in zip(sizes, waves, strict=True) if each.harmonic < wave.harmonic]
+        beyond = size - max(lower, default=np.inf) / wave.harmonic
+        if wave.harmonic > _WOBBLE_HARMONICS and beyond > 0:
+            found.append((wave.apparent_hz, beyond, 1.0))
     return tuple(found)
 
 
