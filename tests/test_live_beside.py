@@ -7,6 +7,7 @@ import subprocess
 import sys
 import wave
 from collections.abc import Iterator
+from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -430,6 +431,26 @@ class TestPage:
             assert task in text
         if deviation is not None and width >= 80:
             assert sum("███" in line for line in page) >= 10, "figure and instruction in large letters"
+
+    def test_what_stands_below_the_figure_fits_and_is_never_surer_than_it_is(self) -> None:
+        longest = replace(
+            figure(0.602),
+            uncertainty_percent=0.0087,
+            closest_percent=0.0068,
+            turns_gathered=1234.4,
+            steadiness_percent=0.303,
+            steadiness_uncertainty_percent=0.0148,
+            picture="very good",
+            skipped=12345,
+        )
+        below = live_page(longest, LiveTrace()).plain
+        assert "0.602 % fast (±0.009), mean of the last 4 turns" in below
+        assert "±0.1 % counts as right; the camera's clock tells ±0.007 % at best\n" in below
+        assert "1234 even turns; steadiness ±0.30 % (±0.01); picture very good, 12345 left out\n" in below
+        nothing = replace(longest, steadiness_percent=0.0, steadiness_uncertainty_percent=0.8, turns_gathered=1.2)
+        assert "1 even turn; steadiness below ±0.8 %;" in live_page(nothing, LiveTrace()).plain
+        mains = replace(longest, reference="lamp", band_percent=0.2, closest_percent=0.2)
+        assert "±0.2 % counts as right: no closer can be told by the mains\n" in live_page(mains, LiveTrace()).plain
 
     def test_it_can_be_drawn_with_plain_signs(self) -> None:
         trace = LiveTrace()

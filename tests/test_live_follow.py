@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from io import StringIO
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
 from strobe.live.instruct import instruction_for
 from strobe.measurement import Measurement
 from strobe.pattern import stepwise
+from strobe.render import Wobble, truth_of
 
 AFTER_S = 2.0
 """The mean follows the knob within two seconds."""
@@ -125,6 +127,10 @@ class TestKnob:
         for update in between(turned[0], 5.0, 8.0):
             assert update.creep_dots_per_minute == pytest.approx(60.0, abs=1.0)
 
+    def test_of_a_few_turns_no_steadiness_is_told(self, turned: tuple[list[LiveUpdate], LiveOutcome]) -> None:
+        """No speed of this run lasts for five turns."""
+        assert {one.steadiness_percent for one in turned[0]} == {None}
+
     def test_the_last_word_is_the_settled_part(self, turned: tuple[list[LiveUpdate], LiveOutcome]) -> None:
         outcome = turned[1]
         assert isinstance(outcome.measurement, Measurement)
@@ -132,6 +138,40 @@ class TestKnob:
         assert abs(speed.deviation_percent) < speed.uncertainty_percent + 0.002
         assert outcome.ended == "source"
         assert outcome.skipped == 0
+
+
+class TestFirstSeconds:
+    def test_a_hand_that_turns_as_soon_as_there_is_a_figure(self, folder: Path) -> None:
+        """Before it can be told how much single turns scatter: their change is not to be taken for scatter."""
+        knots = ((0.0, FAST_PERCENT), (4.2, FAST_PERCENT), (5.7, 0.0), (12.0, 0.0))
+        updates, _ = followed(rendered(turned_scene(*knots, seconds=12, camera=LONG_SHUTTER), folder / "soon.mp4"))
+        seen = between(updates, 5.7 + AFTER_S, 12.0)
+        assert len(seen) > 10
+        for update in seen:
+            assert update.deviation_percent is not None
+            assert update.uncertainty_percent is not None
+            assert abs(update.deviation_percent) < update.uncertainty_percent
+            assert update.instruction == "stop"
+
+    def test_a_wobble_that_is_no_multiple_of_the_turn_does_not_make_the_state_dance(self, folder: Path) -> None:
+        wobbles = (Wobble(0.12, per_revolution=1.0), Wobble(0.28, per_revolution=6.22))
+        scene = turned_scene((0.0, 0.6), seconds=12, wobbles=wobbles, camera=LONG_SHUTTER)
+        updates, _ = followed(rendered(scene, folder / "uneven.mp4"))
+        states = [one.state for one in updates if one.deviation_percent is not None]
+        assert states[-1] == "steady"
+        assert sum(one != other for one, other in pairwise(states)) == 1
+
+    def test_the_steadiness_holds_by_its_own_uncertainty(self, folder: Path) -> None:
+        scene = turned_scene((0.0, FAST_PERCENT), seconds=12, camera=LONG_SHUTTER)
+        truth = truth_of(scene).weighted_2sigma_percent
+        updates, _ = followed(rendered(scene, folder / "steadiness.mp4"))
+        told = [one for one in updates if one.steadiness_percent is not None]
+        assert len(told) > 10
+        for update in told:
+            assert update.turns_gathered >= 5
+            assert update.steadiness_percent is not None
+            assert update.steadiness_uncertainty_percent is not None
+            assert abs(update.steadiness_percent - truth) < update.steadiness_uncertainty_percent
 
 
 class TestWhatBefallsIt:
@@ -246,6 +286,14 @@ class TestWhatBefallsIt:
         assert all(one.deviation_percent is None for one in updates)
         assert outcome.measurement is None
         assert "33" in updates[-1].message
+
+    def test_a_platter_that_stands_is_named(self) -> None:
+        out, err = StringIO(), StringIO()
+        clip = Path(__file__).parents[1] / "sample_clips" / "07-stopped.mp4"
+        assert command(["live", str(clip), "--pace", "0", "--for", "6"], out=out, err=err) == 3
+        assert "Start the platter" in " ".join(out.getvalue().split())
+        assert max(len(line) for line in out.getvalue().splitlines()) <= 80
+        assert "not-turning" in err.getvalue()
 
     def test_stopped_and_started(self, folder: Path) -> None:
         knots = ((0.0, 0.5), (6.0, 0.5), (8.5, -100.0), (14.0, -100.0), (16.0, 0.2), (24.0, 0.2))

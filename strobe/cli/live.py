@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -276,7 +277,9 @@ def _on_lines(here: Surroundings, watch: WarmUpWatch | None) -> Callable[[LiveUp
             figure = update.message
             if update.deviation_percent is not None:
                 figure = f"{update.deviation_percent:+.3f} %  {update.instruction}"
-            write_line(here.out, f"{update.time_s:7.1f} s  {update.state:<9}  {figure}"[:_LINE].rstrip())
+            head = f"{update.time_s:7.1f} s  {update.state:<9}  "
+            for line in textwrap.wrap(figure, _LINE, initial_indent=head, subsequent_indent=" " * len(head)):
+                write_line(here.out, line)
         said = new
 
     return tell

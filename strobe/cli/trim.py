@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["trim"]
 
 _REPAIR = "speeds trimmed"
+_SAID_S = 4.0
+"""For so long it is said why a step is not done yet."""
 
 
 @app.command("trim")
@@ -119,13 +121,13 @@ def _guide(
     from strobe.report.warmup import warm_up_task
 
     pressed: list[str] = []
-    said = ""
+    said = why = ""
+    why_until_s = 0.0
     with ExitStack() as open_now:
         open_now.enter_context(ends_by_hand(run, on_key=pressed.append))
         screen = None
         if here.out.isatty():
             screen = open_now.enter_context(LiveScreen(here.out, color=not os.environ.get("NO_COLOR")))
-        why = ""
         for update in run:
             steps.take(update)
             handled(run, beside.tell(update, run), pressed.append)
@@ -133,14 +135,16 @@ def _guide(
                 done_at.pop(0)
                 pressed.append(" ")
             if pressed:
-                why = _answered(pressed, steps, run, filed=filed)
-            asks = f"{why} {steps.asks}".strip()
+                why, why_until_s = _answered(pressed, steps, run, filed=filed), update.time_s + _SAID_S
+                if why and screen is None:
+                    _wrapped(here, f"{update.time_s:7.1f} s  {why}")
             if screen is not None:
                 about = f" {warm_up_task(update, steps.warm_up)}" if steps.step == "warm-up" else ""
-                screen.show(update, task=asks + about)
-            elif asks != said:
-                _wrapped(here, f"{update.time_s:7.1f} s  {asks}")
-            said = asks
+                not_yet = f"{why} " if update.time_s < why_until_s else ""
+                screen.show(update, task=f"{not_yet}{steps.asks}{about}")
+            elif steps.asks != said:
+                _wrapped(here, f"{update.time_s:7.1f} s  {steps.asks}")
+            said = steps.asks
 
 
 def _answered(pressed: list[str], steps: TrimRun, run: LiveRun, *, filed: bool) -> str:
@@ -183,12 +187,13 @@ def _file(steps: TrimRun, job: str, log: Path | None, here: Surroundings) -> Non
 
 
 def _print(report: TrimReport, here: Surroundings) -> None:
-    from strobe.report.words import rpm_words
+    from strobe.report.words import rounded, rpm_words
 
     def line(label: str, one: Found) -> str:
+        decimals = rounded(one.uncertainty_percent)
         return (
-            f"{label:<12}{rpm_words(one.nominal_rpm):>6} rpm  {one.deviation_percent:+.3f} % "
-            f"(±{one.uncertainty_percent:.2g})"
+            f"{label:<12}{rpm_words(one.nominal_rpm):>6} rpm  {one.deviation_percent:+.{decimals}f} % "
+            f"(±{one.uncertainty_percent:.{decimals}f})"
         )
 
     for label, group in (("AS FOUND", report.as_found), ("AS LEFT", report.as_left)):

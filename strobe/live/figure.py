@@ -102,7 +102,8 @@ def figure_of(
     turn_s = float(at_s[-1] - began[-1])
     step = max(1, round(turn_s / _STEP_S))
     spread = usual_spread_percent
-    allowed = max(_ALIKE_PERCENT, 3 * noise, 0.0 if spread is None else _SPREADS * spread)
+    # A spread that was seen while a hand turned the control is that of the hand.
+    allowed = max(_ALIKE_PERCENT, 3 * noise, 0.0 if spread is None else _SPREADS * min(spread, _UNKNOWN_PERCENT))
     unlike = np.flatnonzero(np.abs(by_turn - by_turn[0]) > allowed)
     last = int(unlike[0]) - 1 if unlike.size else by_turn.size - 1
     even_from = float(np.interp(grid[last], at_s, began))

@@ -36,6 +36,8 @@ _TRY_S, _CHECK_S = 0.5, 5.0
 _TRY_LONGEST_S, _CHECK_LONGEST_S = 4.2, 12.0
 _ENOUGH_FRAMES = LEAST_FRAMES + 10
 _STEADY_TURNS = 2
+_CALM = 2
+"""So many updates with even turns more than without make it steady, as many without them end that."""
 _LEAST_TURN = 0.85
 _SAME_RING = 0.1
 _HELD_UP_S = 0.5
@@ -72,7 +74,8 @@ class Follower:
         self._confirmed = False
         self._lock: Lock | None = None
         self._since_s = 0.0
-        self._even_from_s = np.inf
+        self._even_from_s = self._measured_from_s = np.inf
+        self._calm, self._steady = 0, False
         self._last_s: float | None = None
         self._shape: tuple[int, ...] | None = None
         self._updated_s = -np.inf
@@ -80,6 +83,7 @@ class Follower:
         self._asked: tuple[Future[Recognised], PatternReader, float, float] | None = None
         self._ring: tuple[float, int] | None = None
         self._why = ""
+        self._refused: Refused | None = None
         self._contradictions = 0
         self._had_figure = False
         self._kept: tuple[PatternReader, list[FrameReading], Lock | None] | None = None
@@ -149,6 +153,8 @@ class Follower:
         """
         self._keep()
         if self._kept is None:
+            if self._refused is not None:
+                raise self._refused
             raise Refused(
                 "too-short",
                 "No settled part was seen: " + (self._why or self._sight.message or "the run was too short."),
@@ -222,17 +228,20 @@ class Follower:
             self._ask(now, _CHECK_SOON_S if soon else _CHECK_S, _CHECK_LONGEST_S)
         if self._contradictions:
             return self._blank("searching", now, "Something else than before is seen; it is being counted again.")
-        steady = figure.turns >= _STEADY_TURNS and not figure.changing and self._confirmed
+        even_now = figure.turns >= _STEADY_TURNS and not figure.changing and self._confirmed
+        self._calm = min(self._calm + 1, _CALM) if even_now else max(self._calm - 1, 0)
+        self._steady = self._calm == _CALM or (self._steady and self._calm > 0)
         band = max(self._options.band_percent, lock.systematic_percent)
         self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
         creep = None if lamp is None else 60 * (figure.dot_rate_hz - lamp)
         self._had_figure = True
         fluctuation = lock.measurement.fluctuation
         gathered = (now - self._even_from_s) * figure.dot_rate_hz / lock.dots
-        known = gathered > _FEWEST_TURNS_KEPT
+        known = self._measured_from_s > self._even_from_s - UPDATE_S
+        known &= all(note.code != "few-turns" for note in lock.measurement.notes)
         return LiveUpdate(
             time_s=now,
-            state="steady" if steady else "settling",
+            state="steady" if self._steady else "settling",
             deviation_percent=figure.deviation_percent,
             uncertainty_percent=figure.uncertainty_percent,
             creep_dots_per_minute=creep,
@@ -314,13 +323,13 @@ class Follower:
         self._keep(until_s=time_s)
         self._since_s, self._even_from_s = time_s, np.inf
         self._course.restart()
-        self._confirmed = False
+        self._confirmed, self._steady, self._calm = False, False, 0
         self._asked = None
 
     def _let_go(self, now: float, why: str) -> None:
         """Forget what was recognised: it may be something else now."""
         self._begin_anew(now)
-        self._lock, self._why, self._sure = None, why, False
+        self._lock, self._why, self._refused, self._sure = None, why, None, False
         self._contradictions = 0
         self._spreads.clear()
 
@@ -393,13 +402,14 @@ class Follower:
             return
         if found.lock is None:
             if self._lock is None and found.refusal is not None:
-                self._why = found.refusal.message
+                self._refused = found.refusal
+                self._why = f"{found.refusal.message} {found.refusal.advice}"
             return
         if self._lock is None or self._lock.same_as(found.lock):
             if self._lock is None:
                 self._since_s = from_s
-            self._lock, self._why, self._contradictions = found.lock, "", 0
-            self._confirmed = True
+            self._lock, self._why, self._refused, self._contradictions = found.lock, "", None, 0
+            self._confirmed, self._measured_from_s = True, from_s
             self._sure |= "nominal_rpm" not in found.lock.measurement.setup.assumed
             if self._sure:
                 self._ring = (found.lock.pitch_px, found.lock.dots)

@@ -16,7 +16,7 @@ from rich.text import Text
 
 from strobe.live.records import LiveUpdate
 from strobe.report.blocks import LETTER_ROWS, block_text
-from strobe.report.words import rounded, rpm_words
+from strobe.report.words import peak_words, rounded, rpm_words
 
 __all__ = ["Chart", "LiveScreen", "LiveTrace", "chart_lines", "creep_words", "figure_words", "live_page"]
 
@@ -243,7 +243,8 @@ def _exact(update: LiveUpdate) -> str:
     assert update.uncertainty_percent is not None
     way = "fast" if update.deviation_percent > 0 else "slow"
     turns = "turn" if update.turns == 1 else f"{update.turns} turns"
-    return f"{abs(update.deviation_percent):.3f} % {way} (±{update.uncertainty_percent:.2g}), mean of the last {turns}"
+    unsure = f"{update.uncertainty_percent:.{rounded(update.uncertainty_percent)}f}"
+    return f"{abs(update.deviation_percent):.3f} % {way} (±{unsure}), mean of the last {turns}"
 
 
 def _reason(update: LiveUpdate, width: int, rows: int) -> list[str]:
@@ -252,17 +253,22 @@ def _reason(update: LiveUpdate, width: int, rows: int) -> list[str]:
 
 
 def _band(update: LiveUpdate) -> str:
-    text = f"good within ±{update.band_percent:.2g} %"
-    if update.closest_percent is None:
+    text, closest = f"±{update.band_percent:.2g} % counts as right", update.closest_percent
+    clock = "the mains" if update.reference == "lamp" else "the camera's clock"
+    if closest is None:
         return text
-    if update.reference == "camera":
-        return f"{text}; by the camera's clock, which tells ±{update.closest_percent:.1g} % at best"
-    return f"{text}; by the mains, which tells no closer than ±{update.closest_percent:.1g} %"
+    if closest >= update.band_percent:
+        return f"{text}: no closer can be told by {clock}"
+    return f"{text}; {clock} tells ±{closest:.1g} % at best"
 
 
 def _gathered(update: LiveUpdate) -> str:
-    steady = "steadiness: not yet"
-    if update.steadiness_percent is not None:
-        steady = f"steadiness ±{update.steadiness_percent:.2f} % weighted"
-    skipped = f"; {update.skipped} frames left out" if update.skipped else ""
-    return f"{steady}; {update.turns_gathered:.0f} even turns; picture {update.picture}{skipped}"
+    if update.deviation_percent is None:
+        return f"no even turn yet{f'; {update.skipped} frames left out' if update.skipped else ''}"
+    turns = round(update.turns_gathered)
+    steady = "steadiness not known yet"
+    if update.steadiness_percent is not None and update.steadiness_uncertainty_percent is not None:
+        known = peak_words(update.steadiness_percent, update.steadiness_uncertainty_percent, most_decimals=2)
+        steady = f"steadiness {known}"
+    skipped = f", {update.skipped} left out" if update.skipped else ""
+    return f"{turns} even turn{'' if turns == 1 else 's'}; {steady}; picture {update.picture}{skipped}"

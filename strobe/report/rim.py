@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from strobe.measurement import IndexMark, Measurement, RingShare, Runout
-from strobe.report.words import rounded
+from strobe.report.words import peak_words, rounded
 
 __all__ = ["mark_line", "ring_line", "runout_lines"]
 
@@ -46,8 +46,8 @@ def runout_lines(measurement: Measurement, *, always: bool = False) -> list[str]
 def ring_line(ring: RingShare) -> str:
     """The parts of the swing once a turn."""
     spread = ring.ring_uncertainty_percent
-    whose = _percent(ring.wobble_percent, ring.wobble_uncertainty_percent)
-    line = f"once a turn: the platter's speed {whose}, dots off centre {_percent(ring.ring_percent, spread)}"
+    whose = peak_words(ring.wobble_percent, ring.wobble_uncertainty_percent)
+    line = f"once a turn: the platter's speed {whose}, dots off centre {peak_words(ring.ring_percent, spread)}"
     mm, unsure = ring.off_centre_mm, ring.off_centre_uncertainty_mm
     if mm is not None and unsure is not None:
         size = _mm(mm, unsure) if mm > unsure else f"less than {mm + unsure:.2f} mm"
@@ -84,10 +84,3 @@ def _high_spot(runout: Runout) -> str:
 def _mm(value: float, spread: float) -> str:
     places = min(2, rounded(spread))
     return f"{value:.{places}f} mm (±{spread:.{places}f})"
-
-
-def _percent(value: float, spread: float) -> str:
-    places = rounded(spread)
-    return (
-        f"±{value:.{places}f} % (±{spread:.{places}f})" if value > spread else f"below ±{value + spread:.{places}f} %"
-    )

@@ -18,7 +18,7 @@ from strobe.report.advice import next_step
 from strobe.report.judging import verdict_lines
 from strobe.report.rim import runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
-from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
+from strobe.report.words import how_often, peak_words, period_words, printable, rounded, rpm_words, sway_gaps
 
 __all__ = ["WIDTH", "greeting", "reading", "refusal_text", "unreadable_text"]
 
@@ -177,7 +177,7 @@ def _steadiness(measurement: Measurement) -> list[str]:
             (fluctuation.unweighted_rms_percent, fluctuation.unweighted_rms_uncertainty_percent),
         ),
     ]
-    cells = [(_peak(*peak), f"{name} 2-sigma peak", "rms " + _rms(*rms)) for name, peak, rms in rows]
+    cells = [(peak_words(*peak), f"{name} 2-sigma peak", "rms " + _rms(*rms)) for name, peak, rms in rows]
     lines = [*columns(cells), f"weighted as IEC 60386 / AES6 describe, band {low:.3g}-{high:.3g} Hz"]
     speed = rpm_words(measurement.setup.nominal_rpm)
     if speed in TURN_GAINS:
@@ -186,7 +186,7 @@ def _steadiness(measurement: Measurement) -> list[str]:
     for part in fluctuation.parts:
         if part.split_by == "standard":
             where = f"to {part.split_hz:g} Hz" if part.name == "wow" else f"above {part.split_hz:g} Hz"
-            said = _peak(part.peak_percent, part.peak_uncertainty_percent)
+            said = peak_words(part.peak_percent, part.peak_uncertainty_percent)
             lines.append(f"{part.name}, {where}: {said}, unweighted")
     if fluctuation.left_out_hz:
         places = ", ".join(f"{from_hz:.3g}-{to_hz:.3g}" for from_hz, to_hz in fluctuation.left_out_hz)
@@ -231,13 +231,6 @@ def _record(measurement: Measurement) -> list[str]:
     ]
 
 
-def _peak(value: float, spread: float) -> str:
-    decimals = rounded(spread)
-    if value <= spread:
-        return f"below ±{value + spread:.{decimals}f} %"
-    return f"±{value:.{decimals}f} % (±{spread:.{decimals}f})"
-
-
 def _rms(value: float, spread: float) -> str:
     decimals = rounded(spread)
     if value <= spread:
@@ -256,7 +249,7 @@ def _wobbles(measurement: Measurement) -> list[str]:
     cells += [
         (
             period_words(component.period_s),
-            _peak(component.peak_percent, component.uncertainty_percent),
+            peak_words(component.peak_percent, component.uncertainty_percent),
             how_often(component, turn_rate_hz=turn_rate_hz),
             _gaps(sway_gaps(component, dot_rate_hz=dot_rate_hz)),
         )

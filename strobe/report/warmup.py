@@ -41,7 +41,7 @@ def interval_line(reading: WarmReading, result: WarmUp) -> str:
     """One reading as a line."""
     change = ""
     if result.change_percent is not None:
-        change = f"   {result.change_percent:.3f} % in the last {_duration(result.within_s)}"
+        change = f"   changed by {result.change_percent:.3f} % in the last {_duration(result.within_s)}"
     passed_s = reading.time_s - result.readings[0].time_s + result.interval_s
     return f"{_duration(passed_s):>7}  {reading.deviation_percent:+.3f} %{change}"
 
@@ -59,13 +59,13 @@ def settled_words(result: WarmUp) -> str:
 
 def warm_up_task(update: LiveUpdate, result: WarmUp) -> str:
     """What the page of the watch says above the figure."""
-    text = f"Warm-up: a reading every {_duration(result.interval_s)}, until {_duration(result.within_s)} differ by "
-    text += f"less than {result.limit_percent:g} %. "
+    text = f"Warm-up: a reading every {_duration(result.interval_s)}, until those of {_duration(result.within_s)} "
+    text += f"differ by less than {result.limit_percent:g} %. "
     if result.change_percent is None:
         missing = round(result.within_s / result.interval_s) + 1 - len(result.readings)
         text += f"{max(1, missing)} more before it can be told."
     else:
-        text += f"Now {result.change_percent:.3f} %."
+        text += f"Now by {result.change_percent:.3f} %."
     if update.reference == "lamp":
         text += " By the mains, whose own wander counts in."
     return text

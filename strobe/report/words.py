@@ -6,7 +6,7 @@ import math
 
 from strobe.figures.results import Component
 
-__all__ = ["how_often", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
+__all__ = ["how_often", "peak_words", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
 
 MOST_DECIMALS = 4
 # Two decimals of a turn are shown; nearer than that to a whole number is called the whole number.
@@ -27,6 +27,14 @@ def rounded(uncertainty: float) -> int:
     exponent = math.floor(math.log10(uncertainty))
     digits = 2 if uncertainty < 3 * 10.0**exponent else 1
     return min(max(digits - 1 - exponent, 0), MOST_DECIMALS)
+
+
+def peak_words(value: float, spread: float, *, most_decimals: int = MOST_DECIMALS) -> str:
+    """A swing to each side with its half-width (percent); its upper limit where it can't be told from nothing."""
+    decimals = min(rounded(spread), most_decimals)
+    if value <= spread:
+        return f"below ±{value + spread:.{decimals}f} %"
+    return f"±{value:.{decimals}f} % (±{spread:.{decimals}f})"
 
 
 def rpm_words(rpm: float) -> str:
