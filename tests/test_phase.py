@@ -321,6 +321,18 @@ class TestFlashRate:
         seen = measure_flash_rate(brightness_of(time, rate, rng, readout_s=0.02), time, (nominal,))
         assert abs(ppm(seen, rate)) < 10
 
+    @pytest.mark.parametrize("seconds", [6.0, 9.0, 12.0])
+    @pytest.mark.parametrize("rate", [99.97, 99.99, 100.0113, 100.03])
+    def test_flashes_whose_harmonics_fold_onto_each_other(self, rate: float, seconds: float) -> None:
+        """At 30.000 frames a second the first, second and fourth of 100 Hz all stand beside 10 Hz."""
+        time = np.arange(round(seconds * 30)) / 30
+        for readout_s in (0.018, 0.022, 0.028):
+            rng = np.random.default_rng(round(rate * 1e4) + round(readout_s * 1e4))
+            light = brightness_of(time, rate, rng, kind="pulse", exposure_s=0.012, readout_s=readout_s)
+            seen = measure_flash_rate(light, time, (100.0, 120.0))
+            assert seen is not None
+            assert abs(seen.rate_hz - rate) < 2 * seen.uncertainty_hz
+
     def test_modulation_and_phase_at_a_height(self) -> None:
         rng = np.random.default_rng(3)
         time = np.arange(300) / 30

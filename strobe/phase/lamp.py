@@ -29,7 +29,7 @@ _LEAST_SHARE_OF_ROWS = 0.5
 _MOST_HARMONICS = 4
 _SHARED_HARMONICS = 6
 _CLEAR_WANDER = 4.0
-_MOST_UNEXPLAINED = 0.4
+_MOST_UNEXPLAINED, _CLEARLY_EXPLAINED = 0.4, 0.1
 _SOFT = (0.4, 0.12)
 """Second and third harmonic of soft light at the most; a half-sine through a camera's curve has 0.35 and 0.09."""
 
@@ -236,6 +236,16 @@ def _refine(
         starts = chosen + np.array([-0.6, -0.3, 0.3, 0.6]) / duration
         tries = [wave, *(_shared_wave(relative, time_s, float(start), usable) for start in starts)]
         wave = min(tries, key=lambda one: one.unexplained)
+    elif wave.unexplained > _MOST_UNEXPLAINED:
+        # Harmonics that fold onto each other can look stronger than the first near the true rate.
+        near = coarse_hz if abs(chosen - coarse_hz) <= abs(chosen - mirror) else float(mirror)
+        starts = near + np.array([-0.4, 0.0, 0.4]) / duration
+        again = [_shared_wave(relative, time_s, float(start), usable) for start in starts]
+        wave = min(
+            (one for one in again if one.unexplained < _CLEARLY_EXPLAINED),
+            default=wave,
+            key=lambda one: one.unexplained,
+        )
     fold = folded_hz(wave.rate_hz, interval)
     if fold * duration < _SLOW_CREEP_CYCLES:
         wave = _creeping_wave(relative, time_s, wave.rate_hz, usable)
