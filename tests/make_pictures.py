@@ -1,7 +1,7 @@
 """Make the pictures of the documents anew: ``python tests/make_pictures.py``.
 
-The reading on a terminal and the hand-over sheet come from a sample clip, the frames from the renderer, the turn maps
-from invented speeds. The drawings of docs/filming.md are made by hand.
+The reading on a terminal, the live screen and the hand-over sheet come from a sample clip, the frames from the
+renderer, the turn maps from invented speeds. The drawings of docs/filming.md are made by hand.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import chdir
 from html import escape
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +23,14 @@ ROOT = Path(__file__).parents[1]
 PICTURES = ROOT / "docs" / "pictures"
 CLIP = "sample_clips/01-as-found-33.mp4"
 READING_TITLE = "The reading of a sample clip on a terminal; its words stand in README.md"
+LIVE_TITLE = "The live screen over a sample clip; its words are gone through in docs/live.md"
+LIVE_S, LIVE_ROWS = 12.0, 24
 
 COLUMN_PX, LINE_PX, EDGE_PX = 7.83, 18, 14
 INK, PAPER, LABEL, WARNING = "#e8e6df", "#1d2126", "#7fc9d9", "#f0c648"
+STYLES = {"green": "#8fce7e", "yellow": WARNING, "red": "#ee7b6a"}
+BLOCKS = {"█": (0.0, 1.0), "▀": (0.0, 0.5), "▄": (0.5, 0.5)}
+"""Where a block begins and how tall it is, in lines."""
 FRAME_SIZE, FRAME_QUALITY = (480, 270), 72
 SHEET_SCALE, SHEET_SHADES = 0.75, 32
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -36,10 +42,9 @@ Grey = NDArray[np.uint8]
 
 def terminal_svg(text: Text, *, command: str = f"strobe measure {CLIP}", title: str = READING_TITLE) -> str:
     """What a command prints, as a small SVG that loads nothing; labels in the colours of a dark terminal."""
-    from strobe.report.sheet import LABEL_WIDTH, WARNINGS, WIDTH
+    from strobe.report.sheet import LABEL_WIDTH, WARNINGS
 
     lines = [f"$ {command}", *text.plain.split("\n")]
-    width, height = round(2 * EDGE_PX + WIDTH * COLUMN_PX), 2 * EDGE_PX + len(lines) * LINE_PX
     drawn = []
     for place, line in enumerate(lines):
         y = EDGE_PX + (place + 0.75) * LINE_PX
@@ -49,6 +54,53 @@ def terminal_svg(text: Text, *, command: str = f"strobe measure {CLIP}", title: 
             drawn.append(_words(head, x=EDGE_PX, y=y, colour=colour, bold=True))
         x = EDGE_PX if place == 0 else EDGE_PX + LABEL_WIDTH * COLUMN_PX
         drawn.append(_words(rest, x=x, y=y, colour=INK, bold=head in ("SPEED", "STEADINESS")))
+    return _terminal(drawn, lines=len(lines), title=title)
+
+
+def live_page_of(clip: str, at_s: float) -> Text:
+    """The live screen of a dark terminal, 80 columns wide, at one moment of a clip."""
+    from strobe.live import LiveOptions, LiveRun
+    from strobe.live.sources import open_source
+    from strobe.report.live import LiveTrace, live_page
+    from strobe.report.sheet import WIDTH
+
+    trace, update = LiveTrace(), None
+    with LiveRun(open_source(clip), LiveOptions(), pace=0, for_s=at_s) as run:
+        for update in run:
+            trace.add(update)
+    assert update is not None
+    return live_page(update, trace, width=WIDTH, height=LIVE_ROWS)
+
+
+def screen_svg(page: Text, *, title: str = LIVE_TITLE) -> str:
+    """A page of the live screen as a small SVG that loads nothing; blocks are drawn, so that they always join."""
+    drawn = []
+    lines = page.split("\n")
+    for place, line in enumerate(lines):
+        y = EDGE_PX + place * LINE_PX
+        styles = [str(span.style) for span in line.spans]
+        colour = next((STYLES[style] for style in styles if style in STYLES), INK)
+        column = 0
+        for kind, run in groupby(line.plain, key=lambda char: char if char in BLOCKS else ""):
+            text = "".join(run)
+            x = EDGE_PX + column * COLUMN_PX
+            column += len(text)
+            if kind:
+                below, tall = (share * LINE_PX for share in BLOCKS[kind])
+                drawn.append(
+                    f'<rect x="{x:.1f}" y="{y + below:.1f}" width="{len(text) * COLUMN_PX:.1f}" height="{tall:.1f}" '
+                    f'fill="{colour}" shape-rendering="crispEdges"/>'
+                )
+            elif text.strip():
+                x += (len(text) - len(text.lstrip())) * COLUMN_PX
+                drawn.append(_words(text.strip(), x=x, y=y + 0.75 * LINE_PX, colour=colour, bold="bold" in styles))
+    return _terminal(drawn, lines=len(lines), title=title)
+
+
+def _terminal(drawn: list[str], *, lines: int, title: str) -> str:
+    from strobe.report.sheet import WIDTH
+
+    width, height = round(2 * EDGE_PX + WIDTH * COLUMN_PX), 2 * EDGE_PX + lines * LINE_PX
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
         f'role="img" font-family="DejaVu Sans Mono, Menlo, Consolas, monospace" font-size="13">\n'
@@ -112,10 +164,8 @@ def filmed_frames() -> Iterator[tuple[str, Grey]]:
 
 def turn_map_svg() -> bytes:
     """Three turn maps of invented speeds, side by side: tied to the platter, not tied, and a swing."""
-    import io
-
-    import matplotlib
     from matplotlib.figure import Figure
+    from study_plot import svg
 
     from strobe.drive.locking import turn_map
     from strobe.figures.results import SpeedSeries
@@ -146,13 +196,7 @@ def turn_map_svg() -> bytes:
     first = figure.axes[0]
     first.invert_yaxis()
     first.set_ylabel("turn", fontsize=9)
-    buffer = io.BytesIO()
-    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "turn map"}):
-        figure.savefig(buffer, format="svg", dpi=60, metadata={"Date": None, "Creator": None})
-    drawn = buffer.getvalue()
-    place = drawn.index(b">", drawn.index(b"<svg ")) + 1
-    headline = b"<title>Three turn maps: upright bands, slanting bands, and blotches</title>"
-    return drawn[:place] + headline + drawn[place:]
+    return svg(figure, title="Three turn maps: upright bands, slanting bands, and blotches")
 
 
 def main() -> int:
@@ -173,13 +217,15 @@ def main() -> int:
     (PICTURES / "turn-maps.svg").write_bytes(turn_map_svg())
     with chdir(ROOT):
         measurement = measure(CLIP)
+        page = live_page_of(CLIP, LIVE_S)
     (PICTURES / "reading.svg").write_text(terminal_svg(reading(measurement)), encoding="utf-8")
+    (PICTURES / "live.svg").write_text(screen_svg(page), encoding="utf-8")
     browser = next(filter(None, map(shutil.which, BROWSERS)), None)
     if browser is None:
         print("no Chromium here, so sheet.png stays as it is")
     else:
-        page = sheet_html(handover_of_clip(measurement, limits=PRESETS["din-45500"]))
-        (PICTURES / "sheet.png").write_bytes(sheet_png(page, browser))
+        sheet = sheet_html(handover_of_clip(measurement, limits=PRESETS["din-45500"]))
+        (PICTURES / "sheet.png").write_bytes(sheet_png(sheet, browser))
     for path in sorted(PICTURES.iterdir()):
         print(f"{path.stat().st_size / 1000:7.1f} kB  {path.name}")
     return 0

@@ -20,7 +20,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 import time as clock
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -35,7 +35,7 @@ from strobe.pattern.finding import FoundRow
 from strobe.pattern.reading import learn_row
 from strobe.phase import CoarseLine, read_line
 
-__all__ = ["Machine", "bound_part", "coding_part", "figures_part", "main", "methods_part", "strips"]
+__all__ = ["Machine", "bound_part", "coding_part", "draw", "figures_part", "main", "methods_part", "strips", "summary"]
 
 RPM = 100 / 3
 RATE_HZ = RPM / 60
@@ -102,8 +102,8 @@ def _integrated(steps: Array, fine: int, count: int) -> Array:
     return np.asarray(np.concatenate([[0.0], np.cumsum(steps)])[: (count - 1) * fine + 1 : fine])
 
 
-def figures_part(runs: int, seed: int) -> dict[str, dict[str, float]]:
-    """Coverage, bias and error of each figure over random machines, lengths, frame rates and noises."""
+def figures_part(runs: int, seed: int) -> dict[str, Array]:
+    """Error, stated half-width and truth (cases, 3) of each figure over random machines, lengths, rates and noises."""
     rows: dict[str, list[tuple[float, float, float]]] = {}
     for number in range(runs):
         rng = np.random.default_rng([seed, number])
@@ -131,18 +131,44 @@ def figures_part(runs: int, seed: int) -> dict[str, dict[str, float]]:
                     rows.setdefault("component frequency", []).append(
                         (near[0].frequency_hz - hz, near[0].frequency_uncertainty_hz, hz)
                     )
-    summary = {}
-    for name, values in rows.items():
-        error, width, truth_value = np.array(values).T
-        large = truth_value > 0.02
-        summary[name] = {
-            "n": float(error.size),
-            "held %": 100 * float(np.mean(np.abs(error) <= width)),
-            "bias %": 100 * float(np.mean(error[large] / truth_value[large])),
-            "rms error": float(np.sqrt(np.mean(error**2))),
-            "claimed/1.96": float(np.sqrt(np.mean(width**2)) / 1.96),
-        }
-    return summary
+    return {name: np.array(values) for name, values in rows.items()}
+
+
+def summary(cases: Array) -> dict[str, float]:
+    """Coverage, bias and error of one figure; `cases` (cases, 3) as `figures_part` gives them."""
+    error, width, truth = cases.T
+    large = truth > 0.02
+    return {
+        "n": float(error.size),
+        "held %": 100 * float(np.mean(np.abs(error) <= width)),
+        "bias %": 100 * float(np.mean(error[large] / truth[large])),
+        "rms error": float(np.sqrt(np.mean(error**2))),
+        "claimed/1.96": float(np.sqrt(np.mean(width**2)) / 1.96),
+        "worst error/claimed": float(np.max(np.abs(error) / width)),
+    }
+
+
+def draw(cases: dict[str, Array], ratios: Sequence[tuple[float, ...]], runs: int, file: Path) -> None:
+    """Draw how far each figure was off, as a share of what it stated, and the variances over their bound."""
+    from matplotlib.figure import Figure
+    from study_plot import draw_claims, save
+
+    figure = Figure(figsize=(8.4, 3.4), layout="constrained")
+    left, right = figure.subplots(1, 2, width_ratios=(3, 2))
+    rows = {f"{name}\n{summary(one)['held %']:.1f} % of {len(one)}": {"": one[:, :2]} for name, one in cases.items()}
+    draw_claims(left, {name.replace("_", " "): row for name, row in rows.items()})
+    level, *kinds = np.array(ratios).T
+    scatter = np.sqrt(2 / runs)
+    right.axhspan(1 - 2 * scatter, 1 + 2 * scatter, color="0.9", label="chance, 95 %")
+    for kind, ratio, mark in zip(("frequency", "amplitude", "phase", "phase of a row"), kinds, "ox|s", strict=True):
+        right.plot(level, ratio, mark, color="0.1", fillstyle="none", markersize=5, label=kind)
+    right.axhline(1, color="0.0", linewidth=0.8)
+    right.set_ylim(0, 1.6)
+    right.tick_params(labelsize=8)
+    right.set_xlabel("signal to noise, dB", fontsize=8)
+    right.set_ylabel("variance / Cramér-Rao bound", fontsize=8)
+    right.legend(loc="lower left", fontsize=7, ncols=2)
+    save(figure, file, title="Errors of the figures by themselves, and variances over the Cramér-Rao bound")
 
 
 def strips(
@@ -380,20 +406,30 @@ def main() -> None:
     parser.add_argument("--part", choices=("figures", "bound", "coding", "methods"))
     parser.add_argument("--runs", type=int, default=240)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw figures and bound, .svg or .png; no other part")
     asked = parser.parse_args()
-    if asked.part in (None, "figures"):
+    parts = ["figures", "bound", "coding", "methods"] if asked.part is None else [asked.part]
+    if asked.plot is not None:
+        parts = ["figures", "bound"]
+    bound_runs = max(asked.runs, 100)
+    if "figures" in parts:
         print(f"figures: {asked.runs} random machines against their long-run truth")
-        for name, row in figures_part(asked.runs, asked.seed).items():
-            print(f"  {name:20s} " + "  ".join(f"{key} {value:.4g}" for key, value in row.items()), flush=True)
-    if asked.part in (None, "bound"):
+        cases = figures_part(asked.runs, asked.seed)
+        for name, one in cases.items():
+            row = summary(one).items()
+            print(f"  {name:20s} " + "  ".join(f"{key} {value:.4g}" for key, value in row), flush=True)
+    if "bound" in parts:
         print("bound: variance over the Cramér-Rao bound\n  S/N dB  frequency  amplitude  phase  phase of a row")
-        for level, *ratios in bound_part(max(asked.runs, 100), asked.seed):
+        bounds = bound_part(bound_runs, asked.seed)
+        for level, *ratios in bounds:
             print(f"  {level:6.0f}  " + "  ".join(f"{ratio:9.3f}" for ratio in ratios), flush=True)
-    if asked.part in (None, "coding"):
+    if asked.plot is not None:
+        draw(cases, bounds, bound_runs, asked.plot)
+    if "coding" in parts:
         print("coding: a perfect platter after H.264, 720p30\n  Mb/s  floor %   rms read %  upper limit %")
         for rate, floor, read, limit in coding_part(asked.seed):
             print(f"  {rate:4.0f}  {floor:.4f}    {read:.4f}      {limit:.4f}", flush=True)
-    if asked.part in (None, "methods"):
+    if "methods" in parts:
         print("methods: rms phase error (dots), error of the weighted rms (points), ms a frame")
         for name, method, error, weighted, spent in methods_part(asked.seed):
             print(f"  {name:26s} {method:18s} {error:9.5f} {weighted:9.4f} {spent:7.2f}", flush=True)

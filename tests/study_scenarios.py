@@ -165,27 +165,17 @@ def table(
 def draw(everything: Sequence[tuple[str, Outcome]], file: Path) -> None:
     """Draw the error of every figure as a share of what was stated, one line a scenario."""
     from matplotlib.figure import Figure
+    from study_plot import draw_claims, save
 
-    names = list(dict.fromkeys(name for name, o in everything if o.measured is not None))
-    figure = Figure(figsize=(7, 1 + 0.16 * len(names)), layout="constrained")
-    axes = figure.add_subplot()
-    for kind, mark, dark in (("deviation", "o", "0.0"), ("weighted", "x", "0.35"), ("unweighted", "|", "0.6")):
-        points = [
-            (abs(error) / claimed, names.index(name))
-            for name, o in everything
-            if o.measured is not None
-            for figure_name, (error, claimed) in claims(o).items()
-            if figure_name.startswith(kind)
-        ]
-        axes.plot(*np.array(points).T, mark, color=dark, markersize=3, fillstyle="none", label=kind)
-    axes.axvline(1, color="0.0", linewidth=0.8)
-    axes.axvline(CONFIDENT_WRONG, color="0.0", linewidth=0.8, linestyle=":")
-    axes.set_yticks(range(len(names)), names, fontsize=6)
-    axes.set_ylim(len(names) - 0.5, -0.5)
-    axes.set_xlim(0, 1.1 * CONFIDENT_WRONG)
-    axes.set_xlabel("error / stated 95 % half-width; dotted: three times", fontsize=8)
-    axes.legend(loc="lower right", fontsize=7)
-    figure.savefig(file, metadata={"Date": None} if file.suffix == ".svg" else None)
+    rows: dict[str, dict[str, list[tuple[float, float]]]] = {}
+    for name, o in everything:
+        if o.measured is not None:
+            for figure_name, claim in claims(o).items():
+                kind = figure_name.partition("_")[0]
+                rows.setdefault(name, {}).setdefault(kind, []).append(claim)
+    figure = Figure(figsize=(7, 1 + 0.16 * len(rows)), layout="constrained")
+    draw_claims(figure.add_subplot(), rows)
+    save(figure, file, title="Errors of every figure as a share of the stated half-width, by scenario")
 
 
 @pytest.mark.slow

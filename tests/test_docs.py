@@ -17,7 +17,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pytest
 from doc_pages import PAGES, ROOT, Example, argv_of, commands, examples, inline_commands, parse, prints_as_shown
-from make_pictures import CLIP, terminal_svg
+from make_pictures import CLIP, LIVE_S, live_page_of, screen_svg, terminal_svg
 
 import strobe
 import strobe.measuring
@@ -29,7 +29,7 @@ from strobe.report.terminal import reading
 
 DOCS = ROOT / "docs"
 PICTURES = DOCS / "pictures"
-MOST_PICTURES_BYTES = 300_000
+MOST_PICTURES_BYTES = 500_000
 RUN = ("sh", "python")
 # What prepares an environment; the continuous integration runs it as it stands in README.md.
 SET_UP = ("measure-command", "test-command")
@@ -236,6 +236,12 @@ def test_drawings_have_a_title_and_load_nothing(path: Path) -> None:
 def test_the_picture_of_the_reading_is_what_is_printed(bench: Path) -> None:
     drawn = terminal_svg(reading(measure_once(CLIP)))
     kept = (PICTURES / "reading.svg").read_text(encoding="utf-8")
+    assert prints_as_shown(kept, drawn), "make it again: python tests/make_pictures.py"
+
+
+def test_the_picture_of_the_live_screen_is_what_is_shown(bench: Path) -> None:
+    drawn = screen_svg(live_page_of(CLIP, LIVE_S))
+    kept = (PICTURES / "live.svg").read_text(encoding="utf-8")
     assert prints_as_shown(kept, drawn), "make it again: python tests/make_pictures.py"
 
 

@@ -263,6 +263,7 @@ def _on_json(here: Surroundings, watch: WarmUpWatch | None) -> Callable[[LiveUpd
 
 def _on_lines(here: Surroundings, watch: WarmUpWatch | None) -> Callable[[LiveUpdate, WarmReading | None], None]:
     """For a pipe: a line whenever something new is to be said; with a warm-up watch, its readings."""
+    from strobe.report.live import figure_words
     from strobe.report.warmup import interval_line
 
     said: tuple[str, ...] = ()
@@ -276,7 +277,7 @@ def _on_lines(here: Surroundings, watch: WarmUpWatch | None) -> Callable[[LiveUp
         if new != said and not quiet:
             figure = update.message
             if update.deviation_percent is not None:
-                figure = f"{update.deviation_percent:+.3f} %  {update.instruction}"
+                figure = f"{figure_words(update)} %  {update.instruction}"
             head = f"{update.time_s:7.1f} s  {update.state:<9}  "
             for line in textwrap.wrap(figure, _LINE, initial_indent=head, subsequent_indent=" " * len(head)):
                 write_line(here.out, line)

@@ -5,6 +5,7 @@ Everything is said in words or figures; colour only repeats it. Rows are cut to 
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections import deque
 from types import TracebackType
@@ -95,7 +96,8 @@ def chart_lines(
         drawn[-1][: len(left)] = left
     if all(cell == " " for cell in drawn[-1][-len(right) - 2 :]):
         drawn[-1][-len(right) :] = right
-    marks = {0: f"{high:+.2g} %", rows - 1: f"{low:+.2g} %"}
+    decimals = min(max(0, 1 - math.floor(math.log10(max(abs(low), abs(high))))), 3)
+    marks = {0: f"{high:+.{decimals}f} %", rows - 1: f"{low:+.{decimals}f} %"}
     if zero is not None and 0 < zero < rows - 1:
         marks[zero] = "0 %"
     return [f"{marks.get(row, ''):>{_LABEL - 1}} {''.join(line)}" for row, line in enumerate(drawn)]
