@@ -144,7 +144,7 @@ class Follower:
         return self._blank("lost", time_s, message)
 
     def settled(self) -> Measurement:
-        """The full reading of the part since the speed was last changed, or of one before it where that was longer.
+        """The full reading of the part since the speed was last changed, or of the one before where that is too short.
 
         Raises
         ------
