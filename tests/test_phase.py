@@ -13,6 +13,7 @@ from scipy.signal import periodogram
 
 from strobe.errors import Refused
 from strobe.phase import (
+    CoarseLine,
     FlashRate,
     LineReading,
     TimeBase,
@@ -744,6 +745,28 @@ class TestTurns:
         blocks, amplitude = self.blocks(rng, np.arange(300) / 30, 100.3, 180, irregular=0.03)
         assert find_turns(blocks[:35], amplitude[:35], np.arange(35), 1 / 30, None) is None
         assert find_turns(blocks[:, :1], amplitude, np.arange(300), 1 / 30, None) is None
+
+
+@pytest.mark.parametrize("frames", [10, 12, 14])
+def test_the_noise_of_a_few_frames(frames: int) -> None:
+    """Under a short shutter no more of a turn may have met a flash; the median of 20 runs within a factor of 3."""
+    time, sigma = np.arange(frames) / 10, 0.002
+    found = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        dots = 1.3 * time + sigma * rng.standard_normal(frames)
+        line = read_line(
+            np.exp(2j * np.pi * dots),
+            time,
+            interval_s=0.1,
+            kind="camera",
+            coarse=CoarseLine(1.3, 1.0),
+            lamp_cycles=None,
+            flash=None,
+            height=None,
+        )
+        found.append(line.noise_dots)
+    assert sigma / 3 < np.median(found) < 3 * sigma
 
 
 def test_time_base_is_a_value() -> None:

@@ -149,5 +149,5 @@ def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
     power = np.abs(np.fft.rfft(left * window)) ** 2 / np.sum(window**2)
     spectral = np.median(power[power.size // 2 :]) / np.log(2)
     jumps = np.abs(np.diff(left, 2)) / np.sqrt(6)
-    pieces = [(1.4826 * np.median(piece)) ** 2 for piece in np.array_split(jumps, _PIECES)]
+    pieces = [(1.4826 * np.median(piece)) ** 2 for piece in np.array_split(jumps, min(_PIECES, jumps.size))]
     return float(np.sqrt(max(spectral, 0.9 * np.mean(pieces)) * freedom))
