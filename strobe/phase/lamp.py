@@ -327,8 +327,9 @@ def _shared_wave(
         lines = basis.reshape(len(basis), -1)
         gram = lines @ lines.T
         solution = np.linalg.solve(gram + 1e-6 * relative.size * np.eye(len(gram)), lines @ relative.reshape(-1))
-        harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS]
-        steep = np.tensordot(2j * np.pi * orders * harmonics, waves, 1).real
+        real, imaginary = solution[: 2 * _SHARED_HARMONICS].reshape(2, -1)
+        by_cycle = 2 * np.pi * np.concatenate([-orders * imaginary, orders * real])
+        steep = (by_cycle @ lines[: 2 * _SHARED_HARMONICS]).reshape(relative.shape)
         left = relative - (solution @ lines).reshape(relative.shape)
         moves = [steep * slow[:, k, None] for k in range(terms)] + [steep * (place - place.mean())[None, :]]
         along = np.stack([move.reshape(-1) for move in moves])
@@ -344,6 +345,7 @@ def _shared_wave(
             terms = 3
         if step == 6 and np.all(np.abs(drift[1:]) < _CLEAR_WANDER * spread[1:3]):
             drift[1:], terms = 0.0, 1
+    harmonics = real + 1j * imaginary
     jitter = np.sum(steep * left, axis=1) / (np.sum(steep**2, axis=1) + 1e-12)
     return _Wave(
         rate_hz=rate + float(drift[0]) * 2 / duration,
