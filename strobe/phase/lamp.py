@@ -314,6 +314,7 @@ def _shared_wave(
     slow = np.stack([u, u**2 - 1 / 3, u**3 - 0.6 * u], axis=1)
     orders = np.arange(1, _SHARED_HARMONICS + 1)
     basis = np.empty((2 * _SHARED_HARMONICS + 3 * exposure, *relative.shape))
+    waves = basis[: 2 * _SHARED_HARMONICS].reshape(2, _SHARED_HARMONICS, *relative.shape)
     basis[2 * _SHARED_HARMONICS :] = slow.T[: 3 * exposure, :, None]
     drift = np.zeros(3)
     terms = 1
@@ -321,9 +322,10 @@ def _shared_wave(
     for step in range(9):
         by_frame = np.exp(2j * np.pi * np.outer(orders, rate * time_s + slow @ drift))
         by_frame -= by_frame.mean(axis=1, keepdims=True)
-        waves = by_frame[:, :, None] * np.exp(2j * np.pi * np.outer(orders, sweeps * place))[:, None, :]
-        basis[:_SHARED_HARMONICS] = waves.real
-        basis[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS] = -waves.imag
+        by_row = np.exp(2j * np.pi * np.outer(orders, sweeps * place))
+        # Of each product over frames and rows the real part, then the imaginary one negated.
+        parted = np.stack([by_frame.conj(), -1j * by_frame.conj()])[..., None].view(float)
+        np.matmul(parted, by_row[..., None].view(float).transpose(0, 2, 1), out=waves)
         lines = basis.reshape(len(basis), -1)
         gram = lines @ lines.T
         solution = np.linalg.solve(gram + 1e-6 * relative.size * np.eye(len(gram)), lines @ relative.reshape(-1))
