@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.phase.flicker import folded_hz
+from strobe.phase.zoom import zoomed_power
 
 __all__ = ["FlashRate", "measure_flash_rate"]
 
@@ -148,11 +149,11 @@ def measure_flash_rate(
     floor = _floor(relative, time_s, window, interval)
     for candidate in candidates_hz:
         grid = np.arange(candidate * (1 - _SPAN), candidate * (1 + _SPAN), step)
-        grid = grid[folded_hz(grid, interval) * duration > _LEAST_CYCLES]
+        power = zoomed_power(window[:, None] * relative, time_s, grid, interval_s=interval).mean(axis=1)
+        creeps = folded_hz(grid, interval) * duration > _LEAST_CYCLES
+        grid, power = grid[creeps], power[creeps]
         if grid.size < 3:
             continue
-        parts = np.array_split(grid, max(1, grid.size // 128))
-        power = np.concatenate([np.mean(_power(part, time_s, window, relative), axis=1) for part in parts])
         top = int(np.argmax(power))
         above = np.mean(_power(grid[top : top + 1], time_s, window, relative) > 6 * floor)
         at_edge = top in (0, grid.size - 1)
