@@ -110,9 +110,9 @@ def follow_rim_mark(
     candidates = []
     for k in range(lanes.shape[1]):
         odd = _oddness(lanes[:, k])
+        spread = 1.4826 * float(np.median(np.abs(odd))) + 3e-3
         for sign in (1.0, -1.0):
             strange = np.clip(sign * odd, -0.3, 1.0)
-            spread = 1.4826 * float(np.median(np.abs(odd))) + 3e-3
             candidates.append((float(np.percentile(strange.max(axis=1), 92)) / spread, strange))
     candidates.sort(key=lambda one: one[0], reverse=True)
     found = []
