@@ -255,10 +255,10 @@ class ShakeWatch:
         recent = np.array(self._recent)
         noise = float(np.median(recent[:, 2]))
         course = [np.median(part, axis=0) for part in np.array_split(recent[:, :2], 3)]
+        if float(np.ptp(course, axis=0).max()) >= room * max(_OFF_PX, _OFF_NOISES * noise):
+            return False
         low, high = np.percentile(recent[:, :2], [10, 90], axis=0)
-        slow, quick = float(np.ptp(course, axis=0).max()), float((high - low).max())
-        slow_enough = slow < room * max(_OFF_PX, _OFF_NOISES * noise)
-        return slow_enough and quick < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
+        return float((high - low).max()) < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
 
     def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
         """What was seen, frames that were not looked at filled in between their neighbours.

@@ -289,17 +289,17 @@ class PatchTracker:
         weighed = (certain @ model).transpose(0, 2, 1)
         normals = (weighed @ model).reshape(-1, free**2)
         pulls = (weighed @ moved[:, :, None])[:, :, 0]
+        unmoved = np.einsum("pi,pij,pj->p", moved, certain, moved)
         for _ in range(5):
             normal = (weight @ normals).reshape(free, free) + _PRIOR[:free, :free]
             state = np.linalg.solve(normal, weight @ pulls)
-            away = moved - model @ state
-            distance = np.sum((certain @ away[:, :, None])[:, :, 0] * away, axis=1)
+            distance = unmoved - 2 * (pulls @ state) + normals @ np.outer(state, state).ravel()
             ordered = np.sort(distance)
             median = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
             scatter = max(float(median) / 1.39, 1e-6)
             weight = 1 / (1 + distance / (_OUTLYING * max(scatter, 0.3))) ** 2
         self._covariance = np.asarray(np.linalg.inv(normal) * scatter, np.float64)
-        self._away = away
+        self._away = moved - model @ state
         return np.concatenate([state, kept[free:]]), weight
 
     def _search(self, plane: Plane, before: NDArray[np.float64]) -> None:

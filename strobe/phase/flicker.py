@@ -10,7 +10,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.zoom import zoomed_power
+from strobe.phase.zoom import zoomed
 
 __all__ = ["find_flicker", "folded_hz", "shows_line"]
 
@@ -59,13 +59,12 @@ def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *
     if grid.size < _FEWEST:
         return None
     flicker = _windowed(brightness, time_s)
-    seen = zoomed_power(flicker, time_s, grid, interval_s=interval_s).mean(axis=1)
+    seen = _power(flicker, time_s, grid, interval_s)
     top = int(np.argmax(seen))
     if not _stands_clear(float(seen[top]), seen):
         return None
     fine = grid[top] + np.linspace(-0.5, 0.5, 101) / duration
-    power = zoomed_power(flicker, time_s, fine, interval_s=interval_s).mean(axis=1)
-    return float(fine[int(np.argmax(power))])
+    return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
 
 
 def shows_line(
@@ -84,7 +83,7 @@ def shows_line(
         return False
     flicker = _windowed(brightness, time_s)
     there = float(np.mean(np.abs(np.exp(-2j * np.pi * rate_hz * time_s) @ flicker) ** 2))
-    return _stands_clear(there, zoomed_power(flicker, time_s, grid, interval_s=interval_s).mean(axis=1))
+    return _stands_clear(there, _power(flicker, time_s, grid, interval_s))
 
 
 def _grid(duration_s: float, interval_s: float) -> NDArray[np.float64]:
@@ -93,6 +92,13 @@ def _grid(duration_s: float, interval_s: float) -> NDArray[np.float64]:
 
 def _stands_clear(power: float, around: NDArray[np.float64]) -> bool:
     return power > _CLEAR * float(np.median(around)) and 2 * np.sqrt(power) > _LEAST_MODULATION
+
+
+def _power(
+    flicker: NDArray[np.float64], time_s: NDArray[np.float64], frequency_hz: NDArray[np.float64], interval_s: float
+) -> NDArray[np.float64]:
+    """Squared amplitude (frequencies,) at evenly spaced frequencies, the mean over the bins."""
+    return np.mean(np.abs(zoomed(flicker, time_s, frequency_hz, interval_s=interval_s)) ** 2, axis=1)
 
 
 def _windowed(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:

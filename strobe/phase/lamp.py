@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.phase.flicker import folded_hz
-from strobe.phase.zoom import zoomed_power
+from strobe.phase.zoom import zoomed
 
 __all__ = ["FlashRate", "measure_flash_rate"]
 
@@ -149,7 +149,8 @@ def measure_flash_rate(
     floor = _floor(relative, time_s, window, interval)
     for candidate in candidates_hz:
         grid = np.arange(candidate * (1 - _SPAN), candidate * (1 + _SPAN), step)
-        power = zoomed_power(window[:, None] * relative, time_s, grid, interval_s=interval).mean(axis=1)
+        waves = zoomed(window[:, None] * relative, time_s, grid, interval_s=interval)
+        power = np.mean(np.abs(waves) ** 2, axis=1)
         creeps = folded_hz(grid, interval) * duration > _LEAST_CYCLES
         grid, power = grid[creeps], power[creeps]
         if grid.size < 3:
@@ -408,19 +409,23 @@ def _creeping_bands(
     arc = arcs[best]
     if lively[best] < _LEAST_RATIO * floor:
         return None
+    bare = np.stack([arc - arc.mean(), np.ones_like(arc)], axis=1)
     fits = []
     for candidate in candidates_hz:
         multiple = np.rint(candidate * interval) / interval
         if abs(candidate - multiple) > _SPAN * candidate:
             continue
-        for fold in np.arange(-_SPAN * candidate, _SPAN * candidate, 0.02 / duration):
-            rate = multiple + fold
-            if abs(fold) * duration < _LEAST_ARC or abs(rate / candidate - 1) > _SPAN:
-                continue
-            basis = np.stack([np.ones(time_s.size), np.exp(2j * np.pi * fold * time_s)], axis=1)
-            solution, *_ = np.linalg.lstsq(basis, arc, rcond=None)
-            left = float(np.mean(np.abs(arc - basis @ solution) ** 2))
-            fits.append((left, float(rate), candidate, abs(solution[1])))
+        fold = np.arange(-_SPAN * candidate, _SPAN * candidate, 0.02 / duration)
+        beside, still = zoomed(bare, time_s, fold, interval_s=interval).T / time_s.size
+        kept = (np.abs(fold) * duration >= _LEAST_ARC) & (np.abs((multiple + fold) / candidate - 1) <= _SPAN)
+        if not kept.any():
+            continue
+        fold, beside, still = fold[kept], beside[kept], still[kept]
+        # Least squares for a point and an arc around it, in closed form.
+        free = 1 - np.abs(still) ** 2
+        squares = lively[best] - np.abs(beside) ** 2 / free
+        top = int(np.argmin(squares))
+        fits.append((float(squares[top]), float(multiple + fold[top]), candidate, float(abs(beside[top]) / free[top])))
     if not fits:
         return None
     left, rate, candidate, radius = min(fits)

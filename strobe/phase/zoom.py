@@ -1,4 +1,4 @@
-"""Power at many frequencies close together, of frames that lie on a cadence or near it.
+"""Sums over waves of many frequencies close together, for frames that lie on a cadence or near it.
 
 A sum over all frames for each of the frequencies would take as many waves as there are frames times frequencies, which
 grows with the square of the clip's length. Frequencies that are evenly spaced are had from three transforms (the chirp
@@ -10,19 +10,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["zoomed_power"]
+__all__ = ["zoomed"]
 
 _EXACT = 1e-10
 
 
-def zoomed_power(
-    series: NDArray[np.float64],
+def zoomed(
+    series: NDArray[np.float64] | NDArray[np.complex128],
     time_s: NDArray[np.float64],
     frequency_hz: NDArray[np.float64],
     *,
     interval_s: float,
-) -> NDArray[np.float64]:
-    """Squared size (frequencies, columns) of ``sum(series * exp(-2 pi i f t))`` over the frames.
+) -> NDArray[np.complex128]:
+    """``sum(series * exp(-2 pi i f t))`` over the frames: (frequencies, columns).
 
     Parameters
     ----------
@@ -52,7 +52,8 @@ def zoomed_power(
     around = np.fft.fft(around)
     turned = np.exp(-2j * np.pi * middle_hz * since) * chirp(place)
     factor = -2j * np.pi * step_hz * order
-    power = np.empty((frequency_hz.size, series.shape[1]))
+    begin = chirp(order) * np.exp(-2j * np.pi * frequency_hz * time_s[0])
+    sums = np.empty((frequency_hz.size, series.shape[1]), complex)
     for column, one in enumerate(series.T):
         total, terms, k = np.zeros(frequency_hz.size, complex), one * turned, 0
         scale, left = np.ones(frequency_hz.size, complex), 1.0
@@ -63,5 +64,5 @@ def zoomed_power(
             k += 1
             terms, scale = terms * beside, scale * factor / k
             left = float(np.abs(scale).max() * np.abs(beside).max() ** k)
-        power[:, column] = np.abs(total) ** 2
-    return power
+        sums[:, column] = begin * total
+    return sums
