@@ -215,11 +215,13 @@ class ShakeWatch:
         coded moves nothing.
         """
         motion = None if self._doubted else self._tracker.follow(plane, few=True)
-        if self._doubted or self._is_off(motion):
+        off = self._is_off(motion)
+        if self._doubted or off:
             motion = self._tracker.follow(plane)
+            off = self._is_off(motion)
         if motion is None:
             return
-        if self._doubted or self._is_off(motion):
+        if self._doubted or off:
             self._doubted.append(len(self._seen) - 1)
         self._note(motion)
         if len(self._doubted) == _DOUBTS:
