@@ -13,7 +13,7 @@ __all__ = ["LIBRARIES", "about", "facts_of_this_place"]
 
 LIBRARIES = (
     *("numpy", "scipy", "opencv-python", "av", "typer", "rich", "matplotlib", "platformdirs", "jinja2", "fpdf2"),
-    "tomlkit",
+    *("tomlkit", "threadpoolctl"),
 )
 """What the package asks for when it is installed."""
 

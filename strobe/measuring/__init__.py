@@ -58,6 +58,7 @@ from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of,
 from strobe.measuring.rows import gather
 from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.stretch import steady_part
+from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
 from strobe.phase import CoarseLine, TimeBase, read_line
 
@@ -154,6 +155,7 @@ def measure(
     )
 
 
+@one_thread
 def measure_reading(
     reading: ClipReading,
     *,

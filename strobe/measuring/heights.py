@@ -45,7 +45,7 @@ def row_heights(profiles: NDArray[np.float32], line_px: _Floats) -> tuple[_Float
 
 def _part_heights(seen: _Floats) -> tuple[_Floats, _Floats]:
     frames, lines = seen.shape
-    wave = np.exp(-2j * np.pi * np.fft.rfftfreq(2 * lines))
+    turns = np.ones((frames, lines + 1), complex)
     transform = np.fft.rfft(seen, 2 * lines, axis=1)
     place = np.arange(lines) - (lines - 1) / 2
     inside = slice(_EDGE, lines - _EDGE)
@@ -53,7 +53,8 @@ def _part_heights(seen: _Floats) -> tuple[_Floats, _Floats]:
     gain = np.maximum(gain, 0) / (np.median(np.abs(gain)) + 1e-12)
     weight = np.zeros(frames)
     for _ in range(_ROUNDS):
-        level = np.fft.irfft(transform * wave[None, :] ** -shift[:, None], axis=1)[:, :lines]
+        turns[:, 1:] = np.exp(1j * np.pi / lines * shift)[:, None]
+        level = np.fft.irfft(transform * np.cumprod(turns, axis=1), axis=1)[:, :lines]
         usual = (gain * (gain > _DIM)) @ level / max(float(np.sum(gain**2 * (gain > _DIM))), 1e-12)
         steep = np.gradient(usual)
         basis = np.stack([usual, place * usual, steep], axis=1)[inside]

@@ -65,19 +65,22 @@ def find_joint(row: RowSeries, dots_passed: _Floats, *, dots: int) -> Joint | No
     if row.places_dots is None or row.blocks.shape[1] < _FEWEST_BLOCKS or turns < _LEAST_TURNS:
         return None
     apart, weight = _apart(row)
+    centred = _centred(apart, weight)
     grid = np.arange(0.0, dots, _GRID_DOTS)
-    fits = [_fit(row, dots_passed, place, dots, apart, weight) for place in grid]
-    explained = np.array([explained for _, explained in fits])
+    explained = np.array([_fit(_saw(row, dots_passed, place, dots), centred, weight)[1] for place in grid])
     best = int(np.argmax(explained))
     away = np.abs((grid - grid[best] + dots / 2) % dots - dots / 2) > float(np.ptp(row.places_dots))
     if explained[best] < _CLEARER * explained[away].max():
         return None
     fine = grid[best] + np.linspace(-1, 1, 9) * _GRID_DOTS
-    place = float(fine[int(np.argmax([_fit(row, dots_passed, one, dots, apart, weight)[1] for one in fine]))])
-    step, _ = _fit(row, dots_passed, place, dots, apart, weight, beside=True)
+    saws = [_saw(row, dots_passed, place, dots) for place in fine]
+    best = int(np.argmax([_fit(saw, centred, weight)[1] for saw in saws]))
+    place, saw = float(fine[best]), saws[best]
+    # A part that the joint stands in tells best where that is, and worst how large its step is.
+    beside = np.where(_is_clear(row, saw, dots), weight, 0.0)
     turn = ((dots_passed - dots_passed[0]) / dots).astype(int)
-    whole = [turn == number for number in range(int(turns))]
-    each = [_fit(row, dots_passed, place, dots, apart, weight * one[:, None], beside=True)[0] for one in whole]
+    weights = [beside, *(beside * (turn == number)[:, None] for number in range(int(turns)))]
+    step, *each = (_fit(saw, _centred(apart, one), one)[0] for one in weights)
     sigma = float(np.std(each, ddof=1) / np.sqrt(len(each)))
     if abs(step) < max(_LEAST_STEP_DOTS, _SIGMAS * sigma):
         return None
@@ -94,42 +97,32 @@ def _apart(row: RowSeries) -> tuple[_Floats, _Floats]:
     return apart, weight / weight.mean()
 
 
-def _behind(row: RowSeries, dots_passed: _Floats, place_dots: float, dots: int) -> tuple[_Floats, NDArray[np.bool_]]:
-    """Turns since the joint passed each part (frames, blocks), less a half; and the parts that it does not stand in."""
+def _saw(row: RowSeries, dots_passed: _Floats, place_dots: float, dots: int) -> _Floats:
+    """Turns since the joint passed each part (frames, blocks), less a half."""
     assert row.places_dots is not None
-    behind = (dots_passed[:, None] - dots_passed[0] + row.places_dots - place_dots) % dots
-    clear: NDArray[np.bool_] = np.minimum(behind, dots - behind) > _block_dots(row)
-    return behind / dots - 0.5, clear
+    behind = (dots_passed[:, None] - dots_passed[0] + row.places_dots - place_dots) / dots
+    return np.asarray(behind - np.floor(behind) - 0.5)
 
 
-def _block_dots(row: RowSeries) -> float:
-    """Dots from one part to the next."""
+def _is_clear(row: RowSeries, saw: _Floats, dots: int) -> NDArray[np.bool_]:
+    """Parts (frames, blocks) that the joint does not stand in."""
     assert row.places_dots is not None
-    return abs(float(np.median(np.diff(row.places_dots))))
+    return np.asarray((0.5 - np.abs(saw)) * dots > abs(float(np.median(np.diff(row.places_dots)))))
 
 
-def _fit(
-    row: RowSeries,
-    dots_passed: _Floats,
-    place_dots: float,
-    dots: int,
-    apart: _Floats,
-    weight: _Floats,
-    *,
-    beside: bool = False,
-) -> tuple[float, float]:
-    """Step of a joint at a place, and how much of the parts' differences it explains; from the parts `beside` it only.
-
-    A part that the joint stands in tells best where that is, and worst how large its step is.
-    """
-    saw, clear = _behind(row, dots_passed, place_dots, dots)
-    weight = np.where(clear, weight, 0.0) if beside else weight
-    of_part, of_frame = weight.sum(axis=0) + 1e-12, weight.sum(axis=1)[:, None] + 1e-12
+def _centred(parts: _Floats, weight: _Floats) -> _Floats:
+    """What of `parts` (frames, blocks) neither goes with the frame alone nor with the block."""
+    of_block, of_frame = weight.sum(axis=0) + 1e-12, weight.sum(axis=1) + 1e-12
     for _ in range(_CENTRED):
-        saw, apart = (one - (weight * one).sum(axis=0) / of_part for one in (saw, apart))
-        saw, apart = (one - (weight * one).sum(axis=1)[:, None] / of_frame for one in (saw, apart))
-    square = float((weight * saw**2).sum())
-    product = float((weight * saw * apart).sum())
+        parts = parts - np.einsum("fb,fb->b", weight, parts) / of_block
+        parts -= (np.einsum("fb,fb->f", weight, parts) / of_frame)[:, None]
+    return parts
+
+
+def _fit(saw: _Floats, centred: _Floats, weight: _Floats) -> tuple[float, float]:
+    """Step of a joint, and how much it explains of the parts' differences, `centred` with the same weight."""
+    saw = _centred(saw, weight)
+    square, product = (float(np.einsum("fb,fb,fb->", weight, saw, one)) for one in (saw, centred))
     return product / square, product**2 / square
 
 
@@ -143,7 +136,8 @@ def without_joint(chosen: Hypothesis, time: TimeBase) -> tuple[Hypothesis, Joint
         joint = find_joint(raw, chosen.line.dots, dots=chosen.dots)
         if joint is None:
             return chosen, None
-        saw, clear = _behind(raw, chosen.line.dots, joint.place_dots, chosen.dots)
+        saw = _saw(raw, chosen.line.dots, joint.place_dots, chosen.dots)
+        clear = _is_clear(raw, saw, chosen.dots)
         blocks = (raw.blocks * clear * np.exp(-2j * np.pi * joint.step_dots * saw)).astype(np.complex64)
         amplitude, _ = combine_blocks(blocks)
         line = read_line(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from strobe.capture import ClipFacts, ClipTally, Frame, open_clip
+from strobe.measuring.threads import one_thread
 from strobe.pattern import PatternReading, read_pattern
 
 __all__ = ["ClipReading", "read_clip"]
@@ -32,6 +33,7 @@ class ClipReading:
     pattern: PatternReading
 
 
+@one_thread
 def read_clip(
     path: str | Path,
     *,

@@ -270,6 +270,7 @@ def _unusual(
 ) -> list[Draft]:
     """Drafts with other counts: any that a lamp of the mains would make stand still within the usual settings."""
     usual = {count for _, count in _usual(mains, rpm, None)}
+    settings = {speed: _settings(mains, speed) for speed in ((rpm,) if rpm is not None else NOMINAL_RPM)}
     turns = evidence.turns
     turn_s, support = (0.0, 0.0) if turns is None else (turns.turn_s, turns.best()[1])
     drafts = []
@@ -281,7 +282,7 @@ def _unusual(
             nominal = rpm if rpm is not None else nearest_nominal_rpm(rpm_here)
             if int(count) in usual or abs(rpm_here / nominal - 1) > SPAN:
                 continue
-            known = int(count) in _settings(mains, nominal)
+            known = int(count) in settings[nominal]
             if not known and (
                 evidence.lit_share < 1 or support < CLEAR_SUPPORT or abs(turn_s * f / count - 1) > 2 * _SAME_TURN
             ):

@@ -104,7 +104,8 @@ def rim_errors(
         return None
     if pattern.camera.moved and pattern.plane != "luma":
         return None
-    view, own = fit_view(first, first_count), fit_view(shape, count)
+    view = fit_view(first, first_count)
+    own = view if shape is first and count == first_count else fit_view(shape, count)
     if view is None or own is None:
         return None
     lamp = _lamp_waves(lamp_cycles, turns)

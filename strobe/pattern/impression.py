@@ -72,8 +72,11 @@ def _grain_share(planes: Sequence[Plane]) -> float:
 
 def _restless(small: NDArray[np.float32]) -> float:
     lines = small.mean(axis=2, keepdims=True)
-    level = small * (lines.mean(axis=0) / (lines + 1)) - lines.mean(axis=0)
-    change = np.abs(level[2:] - 2 * level[1:-1] + level[:-2]).mean(axis=0)
+    level = small * (lines.mean(axis=0) / (lines + 1))
+    change = np.zeros(level.shape[1:], np.float32)
+    for before, now, after in zip(level, level[1:], level[2:], strict=False):
+        change += np.abs(before - 2 * now + after)
+    change /= len(level) - 2
     quarters = np.stack([change[:, k::4].mean(axis=1) for k in range(4)])
     bands = np.lib.stride_tricks.sliding_window_view(quarters, _BAND_ROWS, axis=1).mean(axis=2)
     return float(bands.min(axis=0).max() / (np.median(bands) + 0.05))

@@ -131,9 +131,9 @@ class RimReader:
         seen = self.amplitudes(plane, at) * self._turn
         carrier = self._weight @ seen
         turned = (seen * np.conj(carrier / (np.abs(carrier) + np.float32(1e-12)))).real
-        lines = np.add.reduceat(self._lane_places.of(plane, at).astype(np.float32), self._sector_starts, axis=1)[:, :-1]
-        lanes = lines.reshape(-1, len(_LINES_A_LANE), self.sector_dots.size).sum(axis=1) * self._sector_share
-        return turned, lanes
+        lines = self._lane_places.of(plane, at)
+        lanes = lines.reshape(-1, len(_LINES_A_LANE), lines.shape[1]).sum(axis=1, dtype=np.float32)
+        return turned, np.add.reduceat(lanes, self._sector_starts, axis=1)[:, :-1] * self._sector_share
 
     def amplitudes(self, plane: Plane, at: tuple[int, int] = (0, 0)) -> NDArray[np.complex64]:
         """Complex amplitude (lines, parts) of the pattern."""

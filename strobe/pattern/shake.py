@@ -215,11 +215,13 @@ class ShakeWatch:
         coded moves nothing.
         """
         motion = None if self._doubted else self._tracker.follow(plane, few=True)
-        if self._doubted or self._is_off(motion):
+        off = self._is_off(motion)
+        if self._doubted or off:
             motion = self._tracker.follow(plane)
+            off = self._is_off(motion)
         if motion is None:
             return
-        if self._doubted or self._is_off(motion):
+        if self._doubted or off:
             self._doubted.append(len(self._seen) - 1)
         self._note(motion)
         if len(self._doubted) == _DOUBTS:
@@ -255,10 +257,10 @@ class ShakeWatch:
         recent = np.array(self._recent)
         noise = float(np.median(recent[:, 2]))
         course = [np.median(part, axis=0) for part in np.array_split(recent[:, :2], 3)]
+        if float(np.ptp(course, axis=0).max()) >= room * max(_OFF_PX, _OFF_NOISES * noise):
+            return False
         low, high = np.percentile(recent[:, :2], [10, 90], axis=0)
-        slow, quick = float(np.ptp(course, axis=0).max()), float((high - low).max())
-        slow_enough = slow < room * max(_OFF_PX, _OFF_NOISES * noise)
-        return slow_enough and quick < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
+        return float((high - low).max()) < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
 
     def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
         """What was seen, frames that were not looked at filled in between their neighbours.

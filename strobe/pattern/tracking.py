@@ -289,17 +289,17 @@ class PatchTracker:
         weighed = (certain @ model).transpose(0, 2, 1)
         normals = (weighed @ model).reshape(-1, free**2)
         pulls = (weighed @ moved[:, :, None])[:, :, 0]
+        unmoved = np.einsum("pi,pij,pj->p", moved, certain, moved)
         for _ in range(5):
             normal = (weight @ normals).reshape(free, free) + _PRIOR[:free, :free]
             state = np.linalg.solve(normal, weight @ pulls)
-            away = moved - model @ state
-            distance = np.sum((certain @ away[:, :, None])[:, :, 0] * away, axis=1)
+            distance = unmoved - 2 * (pulls @ state) + normals @ np.outer(state, state).ravel()
             ordered = np.sort(distance)
             median = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
             scatter = max(float(median) / 1.39, 1e-6)
             weight = 1 / (1 + distance / (_OUTLYING * max(scatter, 0.3))) ** 2
         self._covariance = np.asarray(np.linalg.inv(normal) * scatter, np.float64)
-        self._away = away
+        self._away = moved - model @ state
         return np.concatenate([state, kept[free:]]), weight
 
     def _search(self, plane: Plane, before: NDArray[np.float64]) -> None:
@@ -355,14 +355,14 @@ def _bands_stand(planes: Sequence[Plane]) -> bool:
 def _steep_places(pictures: Sequence[NDArray[np.float32]], allowed: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Centres (y, x) of patches whose texture is steep both ways once each line's mean is taken off, well spread."""
     cv2 = opencv()
-    size = (_SIDE, _SIDE)
     a, b, c = np.zeros((3, *allowed.shape), np.float32)
     for picture in pictures:
         texture = picture - cv2.boxFilter(picture, -1, (_SIDE, 1))
         down, right = cv2.Sobel(texture, -1, 0, 1, scale=1 / 8), cv2.Sobel(texture, -1, 1, 0, scale=1 / 8)
-        a += cv2.boxFilter(down * down, -1, size)
-        b += cv2.boxFilter(down * right, -1, size)
-        c += cv2.boxFilter(right * right, -1, size)
+        cv2.accumulateSquare(down, a)
+        cv2.accumulateProduct(down, right, b)
+        cv2.accumulateSquare(right, c)
+    a, b, c = (cv2.boxFilter(one, -1, (_SIDE, _SIDE)) for one in (a, b, c))
     determinant = np.maximum(a * c - b * b, 0) / len(pictures)
     steep = np.minimum(determinant / (a + 1e-6), 4 * determinant / (c + 1e-6))
     clear = cv2.erode(allowed.astype(np.uint8), np.ones((_SIDE + 4, _SIDE + 4), np.uint8), borderValue=0)

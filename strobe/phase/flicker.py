@@ -10,6 +10,8 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.zoom import zoomed
+
 __all__ = ["find_flicker", "folded_hz", "shows_line"]
 
 _SLOWEST_HZ = 4.2
@@ -19,7 +21,8 @@ _CLEAR = 40.0
 _LEAST_CYCLES = 10
 _LIT = 0.2
 _MULTIPLES, _APART_CYCLES = 12, 4.0
-_EDGE = 0.98
+_EDGE, _FEWEST = 0.98, 3
+"""Up to which share of half the frame rate is looked, and at how many frequencies at least."""
 
 
 @overload
@@ -52,13 +55,16 @@ def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *
     duration = float(np.ptp(time_s))
     if brightness.size == 0 or duration * _SLOWEST_HZ < _LEAST_CYCLES:
         return None
-    grid = np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / duration)
-    seen = _power(brightness, time_s, grid)
+    grid = _grid(duration, interval_s)
+    if grid.size < _FEWEST:
+        return None
+    flicker = _windowed(brightness, time_s)
+    seen = _power(flicker, time_s, grid, interval_s)
     top = int(np.argmax(seen))
     if not _stands_clear(float(seen[top]), seen):
         return None
     fine = grid[top] + np.linspace(-0.5, 0.5, 101) / duration
-    return float(fine[int(np.argmax(_power(brightness, time_s, fine)))])
+    return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
 
 
 def shows_line(
@@ -70,11 +76,18 @@ def shows_line(
     """
     seen_hz = folded_hz(rate_hz * np.concatenate([[1.0], 2.0 * np.arange(1, _MULTIPLES)]), interval_s)
     apart_hz = _APART_CYCLES / float(np.ptp(time_s))
-    if brightness.size == 0 or seen_hz[0] < _SLOWEST_HZ or np.abs(seen_hz[1:] - seen_hz[0]).min() < apart_hz:
+    grid = _grid(float(np.ptp(time_s)), interval_s)
+    if brightness.size == 0 or grid.size < _FEWEST or seen_hz[0] < _SLOWEST_HZ:
         return False
-    grid = np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / float(np.ptp(time_s)))
-    there = float(_power(brightness, time_s, np.array([rate_hz]))[0])
-    return _stands_clear(there, _power(brightness, time_s, grid))
+    if np.abs(seen_hz[1:] - seen_hz[0]).min() < apart_hz:
+        return False
+    flicker = _windowed(brightness, time_s)
+    there = float(np.mean(np.abs(np.exp(-2j * np.pi * rate_hz * time_s) @ flicker) ** 2))
+    return _stands_clear(there, _power(flicker, time_s, grid, interval_s))
+
+
+def _grid(duration_s: float, interval_s: float) -> NDArray[np.float64]:
+    return np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / duration_s)
 
 
 def _stands_clear(power: float, around: NDArray[np.float64]) -> bool:
@@ -82,15 +95,18 @@ def _stands_clear(power: float, around: NDArray[np.float64]) -> bool:
 
 
 def _power(
-    brightness: NDArray[np.float64], time_s: NDArray[np.float64], frequency_hz: NDArray[np.float64]
+    flicker: NDArray[np.float64], time_s: NDArray[np.float64], frequency_hz: NDArray[np.float64], interval_s: float
 ) -> NDArray[np.float64]:
-    """Squared amplitude (frequencies,) of the relative brightness, the mean over the bins that are lit."""
+    """Squared amplitude (frequencies,) at evenly spaced frequencies, the mean over the bins."""
+    return np.mean(np.abs(zoomed(flicker, time_s, frequency_hz, interval_s=interval_s)) ** 2, axis=1)
+
+
+def _windowed(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Relative brightness (frames, lit bins) under a window, so that a sum over waves gives amplitudes."""
     level = brightness.mean(axis=0)
     lit = level > _LIT * level.max()
     bins = brightness[:, lit] / level[lit] - 1
     ramp = np.linspace(-1, 1, time_s.size)
     bins = bins - np.outer(ramp, (ramp @ bins) / (ramp @ ramp))
     window = np.hanning(time_s.size + 2)[1:-1]
-    waves = np.exp(-2j * np.pi * np.outer(frequency_hz, time_s)) * (window / window.sum())
-    total: NDArray[np.float64] = np.mean(np.abs(waves @ bins) ** 2, axis=1)
-    return total
+    return np.asarray(bins * (window / window.sum())[:, None])

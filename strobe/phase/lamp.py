@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.phase.flicker import folded_hz
+from strobe.phase.zoom import zoomed
 
 __all__ = ["FlashRate", "measure_flash_rate"]
 
@@ -148,11 +149,12 @@ def measure_flash_rate(
     floor = _floor(relative, time_s, window, interval)
     for candidate in candidates_hz:
         grid = np.arange(candidate * (1 - _SPAN), candidate * (1 + _SPAN), step)
-        grid = grid[folded_hz(grid, interval) * duration > _LEAST_CYCLES]
+        waves = zoomed(window[:, None] * relative, time_s, grid, interval_s=interval)
+        power = np.mean(np.abs(waves) ** 2, axis=1)
+        creeps = folded_hz(grid, interval) * duration > _LEAST_CYCLES
+        grid, power = grid[creeps], power[creeps]
         if grid.size < 3:
             continue
-        parts = np.array_split(grid, max(1, grid.size // 128))
-        power = np.concatenate([np.mean(_power(part, time_s, window, relative), axis=1) for part in parts])
         top = int(np.argmax(power))
         above = np.mean(_power(grid[top : top + 1], time_s, window, relative) > 6 * floor)
         at_edge = top in (0, grid.size - 1)
@@ -324,6 +326,7 @@ def _shared_wave(
     slow = np.stack([u, u**2 - 1 / 3, u**3 - 0.6 * u], axis=1)
     orders = np.arange(1, _SHARED_HARMONICS + 1)
     basis = np.empty((2 * _SHARED_HARMONICS + 3 * exposure, *relative.shape))
+    waves = basis[: 2 * _SHARED_HARMONICS].reshape(2, _SHARED_HARMONICS, *relative.shape)
     basis[2 * _SHARED_HARMONICS :] = slow.T[: 3 * exposure, :, None]
     drift = np.zeros(3)
     terms = 1
@@ -331,14 +334,16 @@ def _shared_wave(
     for step in range(9):
         by_frame = np.exp(2j * np.pi * np.outer(orders, rate * time_s + slow @ drift))
         by_frame -= by_frame.mean(axis=1, keepdims=True)
-        waves = by_frame[:, :, None] * np.exp(2j * np.pi * np.outer(orders, sweeps * place))[:, None, :]
-        basis[:_SHARED_HARMONICS] = waves.real
-        basis[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS] = -waves.imag
+        by_row = np.exp(2j * np.pi * np.outer(orders, sweeps * place))
+        # Of each product over frames and rows the real part, then the imaginary one negated.
+        parted = np.stack([by_frame.conj(), -1j * by_frame.conj()])[..., None].view(float)
+        np.matmul(parted, by_row[..., None].view(float).transpose(0, 2, 1), out=waves)
         lines = basis.reshape(len(basis), -1)
         gram = lines @ lines.T
         solution = np.linalg.solve(gram + 1e-6 * relative.size * np.eye(len(gram)), lines @ relative.reshape(-1))
-        harmonics = solution[:_SHARED_HARMONICS] + 1j * solution[_SHARED_HARMONICS : 2 * _SHARED_HARMONICS]
-        steep = np.tensordot(2j * np.pi * orders * harmonics, waves, 1).real
+        real, imaginary = solution[: 2 * _SHARED_HARMONICS].reshape(2, -1)
+        by_cycle = 2 * np.pi * np.concatenate([-orders * imaginary, orders * real])
+        steep = (by_cycle @ lines[: 2 * _SHARED_HARMONICS]).reshape(relative.shape)
         left = relative - (solution @ lines).reshape(relative.shape)
         moves = [steep * slow[:, k, None] for k in range(terms)] + [steep * (place - place.mean())[None, :]]
         along = np.stack([move.reshape(-1) for move in moves])
@@ -354,6 +359,7 @@ def _shared_wave(
             terms = 3
         if step == 6 and np.all(np.abs(drift[1:]) < _CLEAR_WANDER * spread[1:3]):
             drift[1:], terms = 0.0, 1
+    harmonics = real + 1j * imaginary
     jitter = np.sum(steep * left, axis=1) / (np.sum(steep**2, axis=1) + 1e-12)
     return _Wave(
         rate_hz=rate + float(drift[0]) * 2 / duration,
@@ -413,19 +419,23 @@ def _creeping_bands(
     arc = arcs[best]
     if lively[best] < _LEAST_RATIO * floor:
         return None
+    bare = np.stack([arc - arc.mean(), np.ones_like(arc)], axis=1)
     fits = []
     for candidate in candidates_hz:
         multiple = np.rint(candidate * interval) / interval
         if abs(candidate - multiple) > _SPAN * candidate:
             continue
-        for fold in np.arange(-_SPAN * candidate, _SPAN * candidate, 0.02 / duration):
-            rate = multiple + fold
-            if abs(fold) * duration < _LEAST_ARC or abs(rate / candidate - 1) > _SPAN:
-                continue
-            basis = np.stack([np.ones(time_s.size), np.exp(2j * np.pi * fold * time_s)], axis=1)
-            solution, *_ = np.linalg.lstsq(basis, arc, rcond=None)
-            left = float(np.mean(np.abs(arc - basis @ solution) ** 2))
-            fits.append((left, float(rate), candidate, abs(solution[1])))
+        fold = np.arange(-_SPAN * candidate, _SPAN * candidate, 0.02 / duration)
+        beside, still = zoomed(bare, time_s, fold, interval_s=interval).T / time_s.size
+        kept = (np.abs(fold) * duration >= _LEAST_ARC) & (np.abs((multiple + fold) / candidate - 1) <= _SPAN)
+        if not kept.any():
+            continue
+        fold, beside, still = fold[kept], beside[kept], still[kept]
+        # Least squares for a point and an arc around it, in closed form.
+        free = 1 - np.abs(still) ** 2
+        squares = lively[best] - np.abs(beside) ** 2 / free
+        top = int(np.argmin(squares))
+        fits.append((float(squares[top]), float(multiple + fold[top]), candidate, float(abs(beside[top]) / free[top])))
     if not fits:
         return None
     left, rate, candidate, radius = min(fits)

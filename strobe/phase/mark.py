@@ -17,7 +17,8 @@ from strobe.pattern.disc import darkness
 __all__ = ["MarkCourse", "follow_mark", "follow_rim_mark"]
 
 _SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
-_MOST_ORDER = 24
+_MOST_ORDER, _AT_ONCE = 24, 30_000
+"""Waves round the circle that tell a mark, and how many numbers are turned at once."""
 _CLEAR = 12.0
 _REACH_REV = 0.045
 _LEAST_SEEN, _LEAST_SHARE = 12, 0.15
@@ -109,9 +110,9 @@ def follow_rim_mark(
     candidates = []
     for k in range(lanes.shape[1]):
         odd = _oddness(lanes[:, k])
+        spread = 1.4826 * float(np.median(np.abs(odd))) + 3e-3
         for sign in (1.0, -1.0):
             strange = np.clip(sign * odd, -0.3, 1.0)
-            spread = 1.4826 * float(np.median(np.abs(odd))) + 3e-3
             candidates.append((float(np.percentile(strange.max(axis=1), 92)) / spread, strange))
     candidates.sort(key=lambda one: one[0], reverse=True)
     found = []
@@ -202,17 +203,17 @@ def _search(dark: _Floats, azimuth_rad: _Floats, time_s: _Floats) -> tuple[float
     """How clearly a dark place moves round, its turns a second, and its angle at time zero."""
     span = float(np.ptp(time_s))
     waves = np.fft.fft(dark, axis=1)[:, 1 : _MOST_ORDER + 1]
-    order = np.arange(1, _MOST_ORDER + 1)
     grid = np.arange(_SLOWEST_HZ, _FASTEST_HZ, 0.25 / (span * 4))
-    size = dark.shape[1]
-    heights, places = np.zeros(grid.size), np.zeros(grid.size)
-    for j, rate in enumerate(grid):
+    still = np.zeros((grid.size, dark.shape[1]), complex)
+    for rates in np.array_split(np.arange(grid.size), 1 + grid.size * time_s.size // _AT_ONCE):
         # A place at azimuth a at time zero stands at a - 2 pi rate t.
-        still = np.mean(waves * np.exp(-2j * np.pi * rate * time_s[:, None] * order), axis=0)
-        padded = np.zeros(size, complex)
-        padded[1 : _MOST_ORDER + 1] = still
-        picture = np.fft.ifft(padded).real
-        places[j], heights[j] = azimuth_rad[int(np.argmax(picture))], picture.max()
+        turn = np.exp(-2j * np.pi * np.outer(grid[rates], time_s))
+        turns = np.ones_like(turn)
+        for order, wave in enumerate(waves.T, start=1):
+            turns *= turn
+            still[rates, order] = turns @ wave / time_s.size
+    pictures = np.fft.ifft(still, axis=1).real
+    heights, places = pictures.max(axis=1), azimuth_rad[np.argmax(pictures, axis=1)]
     top = int(np.argmax(heights))
     far = np.abs(grid - grid[top]) > 3 / span
     usual = heights[far] if far.any() else heights

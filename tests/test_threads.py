@@ -1,0 +1,37 @@
+"""The linear algebra keeps to one thread while a clip is measured, and is then as it was."""
+
+from __future__ import annotations
+
+import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
+
+from strobe.errors import Refused
+from strobe.measuring.threads import one_thread
+
+
+def threads() -> set[int]:
+    return {library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"}
+
+
+def test_the_last_to_leave_restores_what_was_there() -> None:
+    with threadpool_limits(limits=2, user_api="blas"):
+        before = threads()
+        one_thread.__enter__()
+        one_thread.__enter__()
+        assert threads() == {1}
+        one_thread.__exit__()
+        assert threads() == {1}
+        one_thread.__exit__()
+        assert threads() == before == {2}
+
+
+def test_a_refusal_restores_it_too() -> None:
+    @one_thread
+    def refuse() -> None:
+        assert threads() == {1}
+        raise Refused("too-short", "One frame.", "Film longer.")
+
+    with threadpool_limits(limits=2, user_api="blas"):
+        with pytest.raises(Refused):
+            refuse()
+        assert threads() == {2}
