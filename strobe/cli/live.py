@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import os
-import signal
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +14,7 @@ from strobe.cli.app import app
 from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
 from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
+from strobe.cli.keys import ends_by_hand, handled
 from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
     from strobe.live.warmup import WarmUpWatch
     from strobe.report.live import LiveScreen
 
-__all__ = ["check_pace", "ends_by_hand", "handled", "live", "live_options", "open_live_source"]
+__all__ = ["check_pace", "live", "live_options", "open_live_source"]
 
 _LINE, _CURVE_ROWS = 80, 8
 
@@ -215,14 +214,6 @@ def _list_cameras(here: Surroundings) -> ExitStatus:
     return ExitStatus.MEASURED if found else ExitStatus.UNREADABLE
 
 
-def handled(run: LiveRun, key: str, on_key: Callable[[str], object] | None = None) -> None:
-    """What a key does: q ends the run, others go to `on_key`."""
-    if key and key in "qQ":
-        run.stop()
-    elif key and on_key is not None:
-        on_key(key)
-
-
 def _follow(run: LiveRun, here: Surroundings, beside: Beside, *, as_json: bool, watch: WarmUpWatch | None) -> None:
     told = _on_json(here, watch) if as_json else _on_lines(here, watch)
     with ExitStack() as open_now:
@@ -335,52 +326,3 @@ def _print_warm_up(watch: WarmUpWatch, here: Surroundings) -> None:
     for line in curve.lines(width=_LINE, rows=_CURVE_ROWS, band_percent=0.1, plain=plain) if result.readings else []:
         write_line(here.out, line.rstrip())
     write_line(here.out, f"WARM-UP     {settled_words(result)}")
-
-
-@contextmanager
-def ends_by_hand(run: LiveRun, *, on_key: Callable[[str], None] | None = None) -> Iterator[None]:
-    """While this lasts, Ctrl-C and the q key end the run in good order; other keys go to `on_key`.
-
-    Ctrl-C once more breaks it off as anywhere else.
-    """
-    import threading
-
-    def interrupted(*_: object) -> None:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-        run.stop()
-
-    with ExitStack() as undo:
-        if threading.current_thread() is threading.main_thread():
-            before = signal.signal(signal.SIGINT, interrupted)
-            undo.callback(signal.signal, signal.SIGINT, before)
-        if sys.stdin is not None and sys.stdin.isatty() and os.name == "posix":
-            undo.enter_context(_keys(lambda key: handled(run, key, on_key)))
-        yield
-
-
-@contextmanager
-def _keys(told: Callable[[str], object]) -> Iterator[None]:
-    """Keys of the terminal, one by one, told as they are pressed."""
-    import select
-    import termios
-    import threading
-    import tty
-
-    number = sys.stdin.fileno()
-    before = termios.tcgetattr(number)
-    over = threading.Event()
-
-    def listen() -> None:
-        while not over.is_set():
-            if select.select([number], [], [], 0.1)[0]:
-                told(os.read(number, 1).decode(errors="replace"))
-
-    tty.setcbreak(number)
-    thread = threading.Thread(target=listen, name="strobe keys", daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        thread.join()
-        termios.tcsetattr(number, termios.TCSADRAIN, before)

@@ -17,7 +17,8 @@ from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
 from strobe.cli.clips import DotsOption, LampOption, MainsOption
 from strobe.cli.filing import JobOption, LogOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.cli.live import check_pace, ends_by_hand, handled, live_options, open_live_source
+from strobe.cli.keys import ends_by_hand, handled
+from strobe.cli.live import check_pace, live_options, open_live_source
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 
 if TYPE_CHECKING:
