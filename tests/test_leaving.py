@@ -152,6 +152,22 @@ def test_a_file_is_not_closed_while_its_next_picture_is_read() -> None:
     assert source.closed
 
 
+class Breaks(SlowToRead):
+    """A file at whose next picture the library breaks down."""
+
+    def __next__(self) -> Frame:
+        self.begun.set()
+        raise RuntimeError("the decoder broke down")
+
+
+@pytest.mark.parametrize("pace", [1.0, 0.0])
+def test_what_breaks_down_beside_the_readout_ends_the_run_with_its_own_error(pace: float) -> None:
+    source = Breaks()
+    with pytest.raises(RuntimeError, match="broke down"), LiveRun(source, LiveOptions(), pace=pace) as run:  # type: ignore[arg-type]
+        list(run)
+    assert source.closed
+
+
 class Stopped:
     """Stands in for a run, and counts how often it was told to stop."""
 

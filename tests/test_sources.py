@@ -424,6 +424,35 @@ class TestLocalCamera:
         assert all(frame.cb is None for frame in frames)
 
 
+class BrokenCamera(LocalCamera):
+    """Its driver breaks down after five pictures."""
+
+    def read(self) -> tuple[bool, Any]:
+        if self.taken >= 5:
+            raise cv2.error("the driver broke down")
+        return super().read()
+
+
+class TestWhatGoesWrongInTheThread:
+    def test_a_driver_that_breaks_down_ends_the_frames_with_its_own_error(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(cv2, "VideoCapture", BrokenCamera)
+        with open_camera(3, give_up_s=0.0) as camera:
+            assert len([next(camera) for _ in range(5)]) == 5
+            with pytest.raises(cv2.error, match="broke down"):
+                next(camera)
+            assert list(camera) == []
+
+    def test_so_does_a_listener_that_fails(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        def unheard(event: SourceEvent) -> None:
+            raise BrokenPipeError(event.kind)
+
+        monkeypatch.setattr(cv2, "VideoCapture", LocalCamera)
+        with open_camera(3, give_up_s=0.0, on_event=unheard) as camera, pytest.raises(BrokenPipeError, match="lost"):
+            list(camera)
+
+
 def test_arrival_times_with_jitter_still_give_the_cadence() -> None:
     """Pictures that arrive late by chance, as over a network: the cadence within its stated uncertainty."""
     rng = np.random.default_rng(4)
