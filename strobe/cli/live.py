@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from strobe.live.warmup import WarmUpWatch
     from strobe.report.live import LiveScreen
 
-__all__ = ["check_pace", "live", "live_options", "open_live_source"]
+__all__ = ["check_pace", "live", "live_options", "open_live_source", "say_what_cut_it_short"]
 
 _LINE, _CURVE_ROWS = 80, 8
 
@@ -295,8 +295,7 @@ def _end(
     from strobe.report import terminal
     from strobe.report.tables import json_line, write_csv
 
-    if outcome.ended not in ("source", "time", "stopped"):
-        write_line(here.err, f"strobe: {outcome.ended}")
+    say_what_cut_it_short(outcome.ended, here)
     if watch is not None and not as_json:
         _print_warm_up(watch, here)
     result = outcome.measurement or outcome.refusal
@@ -315,6 +314,12 @@ def _end(
     if watch is not None and watch.result().settled_after_s is None:
         return ExitStatus.OUTSIDE_LIMITS
     return ExitStatus.MEASURED
+
+
+def say_what_cut_it_short(ended: str, here: Surroundings) -> None:
+    """Say why there were no more pictures, where that was a fault."""
+    if ended not in ("source", "time", "stopped"):
+        write_line(here.err, f"strobe: {ended}")
 
 
 def _print_warm_up(watch: WarmUpWatch, here: Surroundings) -> None:

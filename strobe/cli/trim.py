@@ -18,7 +18,7 @@ from strobe.cli.clips import DotsOption, LampOption, MainsOption
 from strobe.cli.filing import JobOption, LogOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.keys import ends_by_hand, handled
-from strobe.cli.live import check_pace, live_options, open_live_source
+from strobe.cli.live import check_pace, live_options, open_live_source, say_what_cut_it_short
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 
 if TYPE_CHECKING:
@@ -102,6 +102,7 @@ def trim(
             beside.begin(opened.facts.full_scale)
             with LiveRun(opened, options, pace=pace if is_clip(source) else None, on_frame=beside.take) as run:
                 _guide(run, steps, here, beside, sorted(done_at or []), filed=job is not None)
+        say_what_cut_it_short(run.ended, here)
         report = steps.report()
         _print(report, here)
         if keep is not None:

@@ -165,6 +165,11 @@ class LiveRun:
         self._newest = update
         return update
 
+    @property
+    def ended(self) -> str:
+        """How it ended, as in `LiveOutcome`."""
+        return self._ended
+
     def outcome(self) -> LiveOutcome:
         """The full reading of the settled part, and how the run ended."""
         measurement, refusal = None, None

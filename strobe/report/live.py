@@ -33,7 +33,7 @@ _STATE_WORDS = {
     "lost": "OUT OF SIGHT",
 }
 _STYLES = {"searching": "yellow", "settling": "yellow", "steady": "green", "lost": "red"}
-_END = "q ends the run and prints the reading"
+_END = "q ends the run and prints what was read"
 
 
 class Chart(Protocol):
