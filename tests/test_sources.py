@@ -362,8 +362,11 @@ class TestCamera:
             open_camera(address, **options)
 
     def test_a_camera_that_is_not_there(self, capfd: pytest.CaptureFixture[str]) -> None:
-        with pytest.raises(ClipUnreadable, match="97 cannot be opened: no such camera"):
-            open_camera(97)
+        for address in ("97", "/dev/video97", "http://127.0.0.1:9/dots"):
+            with pytest.raises(ClipUnreadable, match=f"{address} cannot be opened: no such camera"):
+                open_camera(address)
+        # Who opens it says so; the libraries below would write into the middle of a screen.
+        assert capfd.readouterr().err == ""
 
 
 class LocalCamera:

@@ -6,6 +6,7 @@ times. A camera that fails is opened again, after longer and longer waits; what 
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 import time
@@ -334,6 +335,11 @@ def open_camera(
         An address or option that makes no sense.
     MissingLibrary
         OpenCV does not load.
+
+    Notes
+    -----
+    OpenCV's own messages on standard error are turned off for the whole process, unless ``OPENCV_LOG_LEVEL`` is set:
+    what befalls a camera is told as events.
     """
     try:
         import cv2
@@ -342,6 +348,7 @@ def open_camera(
             f"OpenCV does not load ({error}). Install the system libraries it needs, on Debian or Ubuntu: "
             "apt install libgl1 libglib2.0-0"
         ) from error
+    _quieten(cv2)
     text = str(address)
     stream = _STREAM.match(text) is not None
     if not stream and not re.fullmatch(r"\d+|/dev/video\d+", text):
@@ -391,6 +398,15 @@ def open_camera(
         library=cv2,
         on_event=on_event,
     )
+
+
+def _quieten(library: Any) -> None:
+    if "OPENCV_LOG_LEVEL" not in os.environ:
+        # Before version 5 it is at the top.
+        set_level = getattr(library, "setLogLevel", None) or library.utils.logging.setLogLevel
+        set_level(0)
+        # The same for the FFmpeg in it, which reads this when it is first used.
+        os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
 
 def _ask(capture: Any, key: int, name: str, wanted: float) -> Setting:
