@@ -321,7 +321,6 @@ def test_a_file_is_replaced_where_a_link_points_and_keeps_its_rights(tmp_path: P
 
 WRITES_A_PART = {
     "files.py: write_whole",
-    "configuration/writing.py: _write_whole",
     "render/clip.py: render_clip",
     "render/clip.py: code_frames",
     "render/clip.py: _ask_for_turn",

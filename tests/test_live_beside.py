@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import subprocess
 import sys
@@ -318,10 +319,17 @@ class TestTone:
         assert command(["live", str(tmp_path / "none.mp4"), "--tone"], out=out, err=err) == 4
         assert "strobe[tone]" in err.getvalue()
 
-    def test_a_file_that_is_no_wav(self, tmp_path: Path) -> None:
+    @pytest.mark.parametrize(("name", "words"), [("a.mp3", "end it in .wav"), ("none/a.wav", "does not exist")])
+    def test_a_file_that_cannot_be_written(self, tmp_path: Path, name: str, words: str) -> None:
         out, err = StringIO(), StringIO()
-        assert command(["live", "a.mp4", "--tone-file", str(tmp_path / "a.mp3")], out=out, err=err) == 2
-        assert ".wav" in err.getvalue()
+        assert command(["live", "a.mp4", "--tone-file", str(tmp_path / name)], out=out, err=err) == 2
+        assert words in err.getvalue()
+
+    def test_a_folder_that_has_gone_is_met_without_more_ado(self, tmp_path: Path) -> None:
+        """The library's own file, half made, would complain once more when it is thrown away."""
+        with pytest.raises(FileNotFoundError):
+            ToneFile(tmp_path / "none" / "a.wav")
+        gc.collect()
 
 
 def warmed(

@@ -12,6 +12,7 @@ from strobe.cli.app import app
 from strobe.cli.filing import LimitOption, LogOption, described_machine, load_limits, name_suspects
 from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
+from strobe.files import check_target, write_whole
 
 if TYPE_CHECKING:
     from strobe.bench import BenchLog, JobSummary
@@ -323,8 +324,6 @@ def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOpt
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.exchange import job_to_bytes
-        from strobe.files import write_whole
-        from strobe.report.tables import check_target
 
         check_target(to, option="--to")
         content = job_to_bytes(opened.job(name))
@@ -384,7 +383,6 @@ def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.report.job_tables import write_job_csv
-        from strobe.report.tables import check_target
 
         check_target(to, option="--to")
         write_job_csv(opened.job(name), to)

@@ -18,6 +18,7 @@ from strobe.cli.keys import ends_by_hand, handled
 from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
@@ -95,7 +96,6 @@ def live(
             return _list_cameras(here)
         from strobe.live import LiveRun
         from strobe.live.sources import is_clip
-        from strobe.report.tables import check_target
 
         if csv is not None:
             check_target(csv, option="--csv")

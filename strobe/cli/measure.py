@@ -48,6 +48,7 @@ from strobe.cli.filing import (
 from strobe.cli.kept import CameraOption, ConfigOption, KeptValues, load_kept_values
 from strobe.console import ExitStatus, Surroundings, progress_bar, settle
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.bench.limits import LimitSet
@@ -255,9 +256,8 @@ def parse_lamp(text: str) -> str | float:
 
 def _check_targets(request: MeasureRequest) -> None:
     from strobe.report.handover_files import check_sheet_target
-    from strobe.report.plot import check_suffix
+    from strobe.report.plot import check_plot_target
     from strobe.report.still import check_still_target
-    from strobe.report.tables import check_target
 
     sources = {Path(clip).resolve() for clip in request.clips}
     named = {
@@ -279,7 +279,7 @@ def _check_targets(request: MeasureRequest) -> None:
             raise UsageError(f"{option}: {path} is the clip itself; name another file")
         check_target(path, option=option)
     if request.plot is not None:
-        check_suffix(request.plot)
+        check_plot_target(request.plot)
     if request.high_spot is not None:
         check_still_target(request.high_spot)
     if request.sheet is not None:

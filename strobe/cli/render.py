@@ -10,6 +10,7 @@ import typer
 from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.practice import RenderRequest
@@ -94,8 +95,7 @@ def render(
 def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surroundings) -> ExitStatus:
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
-    if not out.resolve().parent.is_dir():
-        raise UsageError(f"the folder {out.parent} does not exist; make it first, or name another")
+    check_target(out, option="OUT")
     import numpy as np
 
     from strobe.practice import scene_of

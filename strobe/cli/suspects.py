@@ -70,15 +70,13 @@ def suspects(
         from strobe.drive.locking import FEWEST_TURNS, turn_map
         from strobe.drive.naming import reading_of, with_suspects
         from strobe.drive.regulation import find_events
-        from strobe.report.plot import check_suffix, write_plot
+        from strobe.report.plot import check_plot_target, write_plot
         from strobe.report.still import check_still_target
         from strobe.report.suspects import suspects_dict, suspects_text
-        from strobe.report.tables import check_target
 
         described = load_machine(machine)
         if plot is not None:
-            check_target(plot, option="--plot")
-            check_suffix(plot)
+            check_plot_target(plot)
         if high_spot is not None:
             check_still_target(high_spot)
         options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm)

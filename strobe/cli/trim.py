@@ -20,6 +20,7 @@ from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.keys import ends_by_hand, handled
 from strobe.cli.live import check_pace, live_options, open_live_source, say_what_cut_it_short
 from strobe.console import ExitStatus, Surroundings, settle, write_line
+from strobe.files import check_target, write_whole
 
 if TYPE_CHECKING:
     from strobe.live import LiveRun
@@ -76,11 +77,9 @@ def trim(
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:
-        from strobe.files import write_whole
         from strobe.live import LiveRun
         from strobe.live.sources import is_clip
         from strobe.live.trim import CAUTIONS, TrimRun
-        from strobe.report.tables import check_target
 
         check_pace(pace)
         if keep is not None:
