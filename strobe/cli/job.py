@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import measuring_function
 from strobe.cli.filing import LimitOption, LogOption, described_machine, load_limits, name_suspects
 from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
@@ -436,14 +437,15 @@ def demo(
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.story import MACHINE, replay_story
-        from strobe.measuring import measure
         from strobe.report.jobs import job_text, name_argument
         from strobe.report.words import printable
 
         machine = described_machine(MACHINE)
 
+        measure = measuring_function(here)
+
         def measure_and_name(clip: Path, **options: Any) -> Measurement:
-            return name_suspects((here.measure or measure)(clip, **options), machine)
+            return name_suspects(measure(clip, **options), machine)
 
         with progress_bar(here.err, label=printable(str(folder))) as tick:
             replay_story(opened, folder, name=name, measure=measure_and_name, progress=tick)

@@ -12,10 +12,9 @@ import typer
 
 from strobe.cli.app import app
 from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
-from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption
+from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption, parse_lamp, parse_mains
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.keys import ends_by_hand, handled
-from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 from strobe.files import check_target
@@ -60,8 +59,9 @@ def live(
         bool, typer.Option("--warm-up", help="A reading a minute until the speed has settled, with the curve.")
     ] = False,
     every: Annotated[
-        float, typer.Option(metavar="SECONDS", help="With --warm-up: a reading so often; settled takes five.")
-    ] = 60.0,
+        float | None,
+        typer.Option(metavar="SECONDS", help="With --warm-up: a reading so often; settled takes five.  [default: 60]"),
+    ] = None,
     csv: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the speed of the settled part.")] = None,
     cameras: Annotated[bool, typer.Option("--cameras", help="List the cameras and end.")] = False,
     camera: CameraOption = None,
@@ -106,12 +106,16 @@ def live(
                 "give --mains 50 or --mains 60"
             )
         options = live_options(rpm, dots, mains, lamp, band, kept.options)
-        _check_play(pace, for_s)
+        check_pace(pace)
+        if for_s is not None and not for_s > 0:
+            raise UsageError(f"--for: {for_s:g} s is not above 0")
         watch = None
         if warm_up:
             from strobe.live.warmup import WarmUpWatch
 
-            watch = WarmUpWatch(interval_s=every)
+            watch = WarmUpWatch() if every is None else WarmUpWatch(interval_s=every)
+        elif every is not None:
+            raise UsageError("--every is how often --warm-up takes a reading; give both, or leave it out")
         with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
             opened = open_live_source(
                 source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
@@ -130,8 +134,15 @@ def live(
 def live_options(
     rpm: str | None, dots: int | None, mains: str | None, lamp: str, band: float, kept: Any
 ) -> LiveOptions:
+    """What is known beforehand, as options and configuration (`kept`) say it.
+
+    Raises
+    ------
+    UsageError
+        If one of them makes no sense.
+    """
+    from strobe.figures.rings import parse_rpm
     from strobe.live import LiveOptions
-    from strobe.live.sources import nominal_rpm_of
     from strobe.measuring import check_options
 
     mains_hz, light = parse_mains(mains), parse_lamp(lamp)
@@ -139,7 +150,7 @@ def live_options(
     if not 0.005 <= band <= 5:
         raise UsageError(f"--band: {band:g} % is outside 0.005 to 5 %")
     return LiveOptions(
-        nominal_rpm=nominal_rpm_of(rpm),
+        nominal_rpm=None if rpm is None else parse_rpm(rpm),
         dots=dots,
         mains_hz=mains_hz,
         lamp=light,
@@ -195,12 +206,6 @@ def check_pace(pace: float) -> None:
     """Raise `UsageError` for a pace that makes no sense."""
     if not 0 <= pace <= 1000:
         raise UsageError(f"--pace: {pace:g} is outside 0 to 1000")
-
-
-def _check_play(pace: float, for_s: float | None) -> None:
-    check_pace(pace)
-    if for_s is not None and for_s <= 0:
-        raise UsageError(f"--for: {for_s:g} s is not above 0")
 
 
 def _list_cameras(here: Surroundings) -> ExitStatus:

@@ -93,6 +93,8 @@ def render(
 
 
 def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surroundings) -> ExitStatus:
+    if seed < 0:
+        raise UsageError(f"--seed: {seed} is below 0; any whole number from 0 up will do")
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
     check_target(out, option="OUT")
