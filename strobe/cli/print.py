@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["disc", "strip"]
 
-printing = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
+printing = typer.Typer(no_args_is_help=True)
 app.add_typer(
     printing,
     name="print",
