@@ -72,6 +72,7 @@ def replay_story(
     UsageError
         If a clip is missing, or there is a job of that name.
     """
+    log.check_new(name)
     for clip in STORY_CLIPS:
         if not (folder / clip).is_file():
             raise UsageError(
