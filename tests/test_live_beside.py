@@ -439,6 +439,17 @@ class TestPage:
         if deviation is not None and width >= 80:
             assert sum("███" in line for line in page) >= 10, "figure and instruction in large letters"
 
+    @pytest.mark.parametrize("width", [80, 40])
+    def test_steadiness_has_its_uncertainty_and_lost_frames_never_hide_the_state(self, width: int) -> None:
+        steadiness = {"steadiness_percent": 0.2031, "steadiness_uncertainty_percent": 0.018, "turns_gathered": 12.3}
+        update = LiveUpdate(**{**figure(0.31).__dict__, **steadiness, "skipped": 1234, "picture": "very good"})
+        page = live_page(update, LiveTrace(), width=width).plain.splitlines()
+        assert page[0].startswith("33 1/3 rpm, 180 dots")
+        assert page[0].endswith("STEADY")
+        if width == 80:
+            assert "1234 frames left out" in page[0]
+            assert "steadiness ±0.203 % (±0.018) weighted; 12 even turns; picture very good" in page[-2]
+
     def test_it_can_be_drawn_with_plain_signs(self) -> None:
         trace = LiveTrace()
         for at in np.arange(0, 20, 0.2):

@@ -235,6 +235,9 @@ def _title(update: LiveUpdate, width: int) -> str:
     if update.nominal_rpm is not None:
         what = f"{rpm_words(update.nominal_rpm)} rpm, {update.dots} dots"
     state = _STATE_WORDS[update.state]
+    skipped = f"; {update.skipped} frames left out" if update.skipped else ""
+    if len(what + skipped) < width - len(state):
+        what += skipped
     return f"{what:<{max(1, width - len(state))}}{state}"
 
 
@@ -262,7 +265,8 @@ def _band(update: LiveUpdate) -> str:
 
 def _gathered(update: LiveUpdate) -> str:
     steady = "steadiness: not yet"
-    if update.steadiness_percent is not None:
-        steady = f"steadiness ±{update.steadiness_percent:.2f} % weighted"
-    skipped = f"; {update.skipped} frames left out" if update.skipped else ""
-    return f"{steady}; {update.turns_gathered:.0f} even turns; picture {update.picture}{skipped}"
+    if update.steadiness_percent is not None and update.steadiness_uncertainty_percent is not None:
+        unsure = update.steadiness_uncertainty_percent
+        decimals = min(rounded(unsure), 3)
+        steady = f"steadiness ±{update.steadiness_percent:.{decimals}f} % (±{unsure:.{decimals}f}) weighted"
+    return f"{steady}; {update.turns_gathered:.0f} even turns; picture {update.picture}"
