@@ -64,7 +64,8 @@ def check_target(path: Path, *, option: str, suffixes: Sequence[str] = ()) -> No
     Raises
     ------
     UsageError
-        If its suffix is another, its folder does not exist, or something other than an ordinary file has that name.
+        If its suffix is another, its folder does not exist, something other than an ordinary file has that name, or the
+        system will not have such a name.
     """
     if suffixes and path.suffix.lower() not in suffixes:
         ends = repr(path.suffix) if path.suffix else "nothing"
@@ -72,9 +73,15 @@ def check_target(path: Path, *, option: str, suffixes: Sequence[str] = ()) -> No
         raise UsageError(
             f"{option}: {path} ends in {ends}; end it in {', '.join(others)}{' or ' if others else ''}{last}"
         )
-    if path.exists() and not path.is_file():
+    try:
+        ordinary = stat.S_ISREG(path.stat().st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        ordinary = True
+    except OSError as error:
+        raise UsageError(f"{option}: {path} cannot be written: {error.strerror or error}; name another file") from error
+    if not ordinary:
         raise UsageError(f"{option}: {path} is not an ordinary file; name a file to write")
-    if not path.resolve().parent.is_dir():
+    if not os.path.isdir(os.path.dirname(os.path.realpath(path))):
         raise UsageError(f"{option}: the folder {path.parent} does not exist; make it first, or name another")
 
 

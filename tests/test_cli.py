@@ -219,7 +219,7 @@ def test_every_option_reaches_the_measurement() -> None:
     [
         *(["measure", "a.mp4"], ["suspects", "a.mp4"], ["load", "a.mp4"]),
         *(["compare", "a.mp4", "b.mp4"], ["speeds", "a.mp4", "b.mp4"], ["ring", "a.mp4", "b.mp4", "--mark-a", "1"]),
-        ["watch", ".", "--present", "--still", "0", "--count", "1"],
+        ["watch", ".", "--present", "--still", "0", "--patience", "0", "--count", "1"],
     ],
     ids=lambda argv: argv[0],
 )
@@ -283,6 +283,50 @@ def test_an_interval_without_the_warm_up_is_no_wish() -> None:
     status, out, err, _ = strobe("live", "a.mp4", "--every", "30")
     assert (status, out) == (ExitStatus.USAGE, "")
     assert "--every is how often --warm-up takes a reading" in err
+
+
+LONG = 300 * "a"
+"""A name that no usual file system has room for."""
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [
+        *(["measure", f"{LONG}.mp4"], ["look", LONG], ["suspects", LONG], ["compare", LONG, LONG], ["load", LONG]),
+        *(["coast", LONG, "--dots", "180"], ["calibrate", LONG, "--lamp", "110"], ["live", LONG], ["trim", LONG]),
+        *(["watch", LONG], ["machine", LONG], ["machine", LONG, "--new"], ["config", "--config", LONG]),
+        *(["config", "set", "mains", "50", "--config", LONG], ["render", f"{LONG}.mp4"], ["render", "--samples", LONG]),
+        *(
+            ["print", "disc", "--to", f"{LONG}.pdf"],
+            ["job", "list", "--log", LONG],
+            ["job", "open", "a", "--log", LONG],
+        ),
+        *(["job", "import", LONG, "--log", "log"], ["job", "demo", LONG, "--log", "log"]),
+        *(["measure", "a.mp4", option, f"{LONG}{end}"] for option, end in (("--csv", ""), ("--table", ""))),
+        *(["measure", "a.mp4", option, f"{LONG}{end}"] for option, end in (("--plot", ".png"), ("--sheet", ".pdf"))),
+        *(["live", "a.mp4", option, f"{LONG}{end}"] for option, end in (("--csv", ""), ("--tone-file", ".wav"))),
+        ["trim", "a.mp4", "--keep", LONG],
+    ],
+    ids=lambda argv: " ".join(argv).replace(LONG, "LONG"),
+)
+def test_a_name_that_the_system_will_not_have_is_told_in_a_line(
+    argv: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    out, err = io.StringIO(), io.StringIO()
+    assert run(argv, out=out, err=err) in (ExitStatus.USAGE, ExitStatus.UNREADABLE)
+    assert LONG in "".join(err.getvalue().split())
+    assert [path for path in tmp_path.iterdir() if not path.name.startswith("log")] == []
+
+
+def test_a_clip_that_cannot_be_written_there_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("strobe.render.render_clip", full)
+    status, out, err, _ = strobe("render", str(tmp_path / "try.mp4"), "--seconds", "1", "--size", "320x180")
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert err.startswith(f"strobe: cannot write {tmp_path / 'try.mp4'}: No space left on device")
 
 
 def test_progress_only_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,6 +7,7 @@ Nothing is ever deleted: entries and readings are only added, and a reading that
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -117,7 +118,7 @@ class BenchLog:
 
     def __init__(self, path: Path, *, must_exist: bool = False) -> None:
         self.path = path
-        if not path.exists():
+        if not os.path.exists(path):
             if must_exist:
                 raise LogUnavailable(f"the bench log {path}: there is none yet; open a job first: strobe job open NAME")
             with explained(path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -120,7 +121,7 @@ def list_(context: typer.Context, as_json: JsonOption = False, log: LogOption = 
         path = default_log_path() if log is None else log
         jobs: tuple[JobSummary, ...] = ()
         # Where no job was ever opened there is none to list; a file that was named must be there.
-        if log is not None or path.exists():
+        if log is not None or os.path.exists(path):
             with open_log(path, must_exist=True) as opened:
                 jobs = opened.jobs()
         if as_json:

@@ -60,9 +60,9 @@ def _make(path: Path, here: Surroundings) -> None:
     from strobe.drive.machine import DRIVES, machine_toml, parse_machine
     from strobe.report.machine import QUESTIONS
 
+    check_target(path, option="machine")
     if path.exists():
         raise UsageError(f"{path} is there already; change it by hand, or name another file")
-    check_target(path, option="machine")
     here.err.write("What is known of the machine; just Enter where it is not.\n")
     values: dict[str, Any] = {}
     while values.get("drive") not in DRIVES:

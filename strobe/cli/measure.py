@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -245,7 +246,7 @@ def _check(request: MeasureRequest) -> None:
     options = request.measure_options
     if options["view"] == "rim" and options["disc_mm"] is not None:
         raise UsageError("--disc-mm is of a paper disc, and --view rim says that none is seen; leave one of them out")
-    sources = {Path(clip).resolve() for clip in request.clips}
+    sources = set(map(os.path.realpath, request.clips))
     named = {
         "--csv": request.csv,
         "--plot": request.plot,
@@ -261,7 +262,7 @@ def _check(request: MeasureRequest) -> None:
                 f"{option} takes one clip, but there are {len(request.clips)} and one file cannot hold them "
                 "all; measure them one by one, or use --json for all at once"
             )
-        if path.resolve() in sources:
+        if os.path.realpath(path) in sources:
             raise UsageError(f"{option}: {path} is the clip itself; name another file")
         check_target(path, option=option)
     if request.plot is not None:
@@ -270,9 +271,9 @@ def _check(request: MeasureRequest) -> None:
         check_still_target(request.high_spot)
     if request.sheet is not None:
         check_sheet_target(request.sheet, option="--sheet")
-    taken: dict[Path, str] = {}
+    taken: dict[str, str] = {}
     for option, path in named.items():
-        if path is not None and (other := taken.setdefault(path.resolve(), option)) != option:
+        if path is not None and (other := taken.setdefault(os.path.realpath(path), option)) != option:
             raise UsageError(f"{other} and {option} both name {path}; name two files")
 
 
