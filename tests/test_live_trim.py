@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from live_scenes import LONG_SHUTTER, rendered, turned_scene
+from live_scenes import SMALLEST, rendered, turned_scene
 
 from strobe.bench import open_log
 from strobe.capture import Frame, open_clip
@@ -129,7 +129,7 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
         *((34.0, TO_45 + 0.05), (45.0, TO_45 + 0.05), (46.0, 0.02), (56.0, 0.02)),
         *((57.0, -3.0), (63.0, -3.0), (64.5, 3.2), (71.0, 3.2)),
     )
-    scene = turned_scene(*knots, seconds=71, camera=LONG_SHUTTER)
+    scene = turned_scene(*knots, seconds=71, camera=SMALLEST)
     return rendered(scene, tmp_path_factory.mktemp("trim") / "trimmed.mp4")
 
 
