@@ -5,14 +5,14 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from strobe.errors import UsageError
 
-__all__ = ["read_text", "toml_table", "whole_file", "write_whole"]
+__all__ = ["check_target", "read_text", "toml_table", "whole_file", "write_whole"]
 
 MOST_TEXT_BYTES = 256_000
 """Far more than anybody writes by hand into a description or a configuration."""
@@ -49,7 +49,43 @@ def whole_file(path: Path, *, lasting: bool = False) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object]) -> None:
+def check_target(path: Path, *, option: str, suffixes: Sequence[str] = ()) -> None:
+    """Refuse a file that could not be written, before anything is worked out for it.
+
+    Parameters
+    ----------
+    path : Path
+        The file, which may be there already.
+    option : str
+        What named it, for the message.
+    suffixes : sequence of str
+        Of which it must have one, upper case or lower; any will do where there are none.
+
+    Raises
+    ------
+    UsageError
+        If its suffix is another, its folder does not exist, something other than an ordinary file has that name, or the
+        system will not have such a name.
+    """
+    if suffixes and path.suffix.lower() not in suffixes:
+        ends = repr(path.suffix) if path.suffix else "nothing"
+        *others, last = suffixes
+        raise UsageError(
+            f"{option}: {path} ends in {ends}; end it in {', '.join(others)}{' or ' if others else ''}{last}"
+        )
+    try:
+        ordinary = stat.S_ISREG(path.stat().st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        ordinary = True
+    except OSError as error:
+        raise UsageError(f"{option}: {path} cannot be written: {error.strerror or error}; name another file") from error
+    if not ordinary:
+        raise UsageError(f"{option}: {path} is not an ordinary file; name a file to write")
+    if not os.path.isdir(os.path.dirname(os.path.realpath(path))):
+        raise UsageError(f"{option}: the folder {path.parent} does not exist; make it first, or name another")
+
+
+def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object], *, lasting: bool = False) -> None:
     """Write a file so that it appears whole or not.
 
     Parameters
@@ -58,6 +94,8 @@ def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object]) -> None
         The file.
     write : bytes or callable
         The content, or what is given the open binary file to write it.
+    lasting : bool
+        As for `whole_file`.
 
     Raises
     ------
@@ -65,7 +103,7 @@ def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object]) -> None
         If the system will not have it.
     """
     try:
-        with whole_file(path) as part, part.open("wb") as file:
+        with whole_file(path, lasting=lasting) as part, part.open("wb") as file:
             if callable(write):
                 write(file)
             else:

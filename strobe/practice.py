@@ -15,6 +15,7 @@ __all__ = ["RenderRequest", "codec_for", "scene_of"]
 LampKind = Literal["pulse", "half-sine", "sine", "steady"]
 Codec = Literal["h264", "mjpeg"]
 
+MOST_FRAMES_HZ = 2000.0
 LAMPS = ("pulse", "half-sine", "sine", "steady")
 FLASHES_EXPOSURE_MS, SHORT_EXPOSURE_MS = 21.0, 2.0
 """More than two flash periods of any mains, as cameras choose it in a dim room; short enough to stop the dots."""
@@ -55,8 +56,12 @@ def scene_of(request: RenderRequest) -> Scene:
     width, _, height = request.size.lower().partition("x")
     if not (width.isdecimal() and height.isdecimal()):
         raise UsageError(f"--size: {request.size!r} is not a size such as 1280x720")
+    if not 1 <= request.frame_rate_hz <= MOST_FRAMES_HZ:
+        raise UsageError(f"--fps: {request.frame_rate_hz:g} is not between 1 and {MOST_FRAMES_HZ:g} pictures a second")
     nominal_rpm = parse_rpm(request.rpm)
-    dots = request.dots or bars_for(60.0 if request.mains_hz > 55 else 50.0, nominal_rpm)
+    dots = request.dots
+    if dots is None:
+        dots = bars_for(60.0 if request.mains_hz > 55 else 50.0, nominal_rpm)
     return Scene(
         rows=(DotRow(dots),),
         speed=Speed(nominal_rpm, request.deviation_percent, tuple(map(_parse_wobble, request.wobbles))),

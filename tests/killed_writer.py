@@ -91,15 +91,16 @@ def main(folder: Path, rounds: int, seed: int) -> None:
     confirmed: list[list[str]] = []
     for place in range(rounds):
         log_path = folder / f"log {place // ROUNDS_A_FILE}.sqlite3"
-        if place % ROUNDS_A_FILE == 0:
-            confirmed = []
         new = one_round(log_path, place, chance)
         confirmed += new
         confirmed_in_all += sum(what[0] != "started" for what in new)
         cut += len(new) > 1
-        lost_now, damage_now = missing(log_path, confirmed)
-        lost += lost_now
-        damage += damage_now
+        # Nothing is ever deleted, so that what is missing after one round is so after the last as well.
+        if place % ROUNDS_A_FILE == ROUNDS_A_FILE - 1 or place == rounds - 1:
+            lost_now, damage_now = missing(log_path, confirmed)
+            lost += lost_now
+            damage += damage_now
+            confirmed = []
     print(json.dumps({"rounds": rounds, "confirmed": confirmed_in_all, "lost": lost, "damage": damage, "cut": cut}))
 
 

@@ -18,7 +18,8 @@ from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble, re
 Floats = NDArray[np.float64]
 SMALL = Camera(width=640, height=360)
 LONG_SHUTTER = Camera(width=640, height=360, exposure_s=0.012)
-"""Every frame meets a flash."""
+"""Every frame meets a flash, as in the next."""
+SMALLEST = replace(LONG_SHUTTER, width=480, height=270)
 LIGHT_CODING = Coding(bit_rate=2_500_000, preset="ultrafast")
 WOBBLES = (Wobble(0.1, per_revolution=1.0, phase_rad=0.4), Wobble(0.03, frequency_hz=5.3))
 

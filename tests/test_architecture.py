@@ -41,6 +41,7 @@ MAY_IMPORT = {
         "errors",
         "configuration",
         "console",
+        "figures",
         "files",
         "live",
         "looking",
@@ -66,6 +67,7 @@ ONLY_MODULES = {
     ("printing", "figures"): {"strobe.figures.rings"},
     ("drive", "figures"): {"strobe.figures.results", "strobe.figures.rings", "strobe.figures.weighting"},
     ("cli", "capture"): {"strobe.capture.versions"},
+    ("cli", "figures"): {"strobe.figures.rings"},
 }
 FOREIGN = {
     "sqlite3": {"bench"},

@@ -609,6 +609,39 @@ def test_clips_present_at_the_start_are_measured_where_asked(bench: Bench, tmp_p
     assert bench.status == ExitStatus.UNREADABLE
 
 
+def test_a_watched_folder_that_goes_away_ends_the_watch(bench: Bench, tmp_path: Path) -> None:
+    """As that of a telephone does whose cable comes off."""
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    clip = folder / "good.mp4"
+    clip.write_text("good")
+
+    def measured_last(path: str, **options: Any) -> Measurement:
+        clip.unlink()
+        folder.rmdir()
+        return measure_by_name(path, **options)
+
+    out, err = io.StringIO(), io.StringIO()
+    status = run(
+        ["watch", str(folder), "--present", "--still", "0", "--patience", "0"], out=out, err=err, measure=measured_last
+    )
+    assert "READING" in out.getvalue()
+    assert err.getvalue().endswith(
+        f"strobe: the folder {folder} can be watched no longer: No such file or directory. Connect it again, and begin "
+        "anew\n"
+    )
+    assert status == ExitStatus.UNREADABLE
+
+
+def test_a_folder_that_may_not_be_looked_into(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def closed(path: str) -> list[str]:
+        raise PermissionError(13, "Permission denied", path)
+
+    monkeypatch.setattr(os, "listdir", closed)
+    with pytest.raises(UsageError, match="cannot be looked into: Permission denied; name its clips"):
+        clips_in([str(tmp_path)])
+
+
 def test_a_folder_that_is_none_cannot_be_watched(bench: Bench, tmp_path: Path) -> None:
     _, err = bench("watch", str(tmp_path / "none"))
     assert "is no folder" in err
@@ -628,7 +661,9 @@ def test_the_sample_story_becomes_a_job_with_one_command(bench: Bench, tmp_path:
     for words in ("(invented)", "repair 1: idler cleaned", "repair 2: bearing oiled", "Its sheet: strobe job sheet"):
         assert words in out
     assert max(map(cell_len, out.splitlines())) <= 80
-    assert bench("job", "demo", str(folder))[1].startswith("strobe: there is a job")
+    (folder / next(iter(STORY_CLIPS))).unlink()
+    _, err = bench("job", "demo", str(folder))
+    assert err.startswith("strobe: there is a job"), "before any clip is looked at"
 
 
 def test_help_names_every_command(bench: Bench) -> None:

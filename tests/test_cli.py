@@ -214,6 +214,121 @@ def test_every_option_reaches_the_measurement() -> None:
     assert strobe("measure", "good.mp4", "--lamp", "steady")[3][0]["lamp"] == "steady"
 
 
+@pytest.mark.parametrize(
+    "argv",
+    [
+        *(["measure", "a.mp4"], ["suspects", "a.mp4"], ["load", "a.mp4"]),
+        *(["compare", "a.mp4", "b.mp4"], ["speeds", "a.mp4", "b.mp4"], ["ring", "a.mp4", "b.mp4", "--mark-a", "1"]),
+        ["watch", ".", "--present", "--still", "0", "--patience", "0", "--count", "1"],
+    ],
+    ids=lambda argv: argv[0],
+)
+def test_every_command_that_measures_takes_what_is_kept_and_what_the_machine_tells(
+    argv: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Mains of the region and camera's clock from the configuration, mains and rim from the machine's description."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.mp4").write_text("a")
+    kept = tmp_path / "kept.toml"
+    kept.write_text("mains = 50\n[cameras.webcam]\nrate_error_ppm = -12.5\n")
+    *_, asked = strobe(*argv, "--config", str(kept), "--camera", "webcam")
+    assert asked
+    assert all(one["mains_default"] == 50 and one["camera_rate_error_ppm"] == -12.5 for one in asked)
+    assert all(one["mains"] is None for one in asked)
+    if argv[0] in ("load", "compare"):
+        return
+    machine = tmp_path / "deck.toml"
+    machine.write_text('drive = "idler"\nmains_hz = 60\nplatter_mm = 300\n')
+    *_, asked = strobe(*argv, "--machine", str(machine))
+    assert asked
+    assert all(one["mains"] == 60 and one["rim_mm"] == 300 for one in asked)
+    *_, asked = strobe(*argv, "--machine", str(machine), "--mains", "50")
+    assert all(one["mains"] == 50 for one in asked)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--rpm", "soon"], "rpm 'soon' is not a number"),
+        (["--dots", "3"], "dots is 3"),
+        (["--lamp", "candle"], "--lamp: 'candle'"),
+        (["--count", "0"], "--count: 0 is below 1"),
+        (["--still", "nan"], "--still: nan s is outside 0 to 86400 s"),
+        (["--patience", "-1"], "--patience: -1 s is outside 0 to 86400 s"),
+    ],
+)
+def test_wrong_options_are_noticed_before_anything_is_watched(options: list[str], words: str, tmp_path: Path) -> None:
+    status, out, err, asked = strobe("watch", str(tmp_path), *options)
+    assert (status, out, asked) == (ExitStatus.USAGE, "", [])
+    assert words in err
+    assert "watching" not in err
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--turned-by", "nan"], "stands where it stood"),
+        (["--turned-by", "360"], "stands where it stood"),
+        (["--mark-a", "-5"], "--mark-a: -5 s is no time in a clip"),
+        (["--mark-b", "nan"], "--mark-b: nan s is no time in a clip"),
+    ],
+)
+def test_wrong_angles_and_marks_are_noticed_before_measuring(options: list[str], words: str) -> None:
+    status, out, err, asked = strobe("ring", "a.mp4", "b.mp4", *options)
+    assert (status, out, asked) == (ExitStatus.USAGE, "", [])
+    assert words in err
+
+
+def test_an_interval_without_the_warm_up_is_no_wish() -> None:
+    status, out, err, _ = strobe("live", "a.mp4", "--every", "30")
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert "--every is how often --warm-up takes a reading" in err
+
+
+LONG = 300 * "a"
+"""A name that no usual file system has room for."""
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [
+        *(["measure", f"{LONG}.mp4"], ["look", LONG], ["suspects", LONG], ["compare", LONG, LONG], ["load", LONG]),
+        *(["coast", LONG, "--dots", "180"], ["calibrate", LONG, "--lamp", "110"], ["live", LONG], ["trim", LONG]),
+        *(["watch", LONG], ["machine", LONG], ["machine", LONG, "--new"], ["config", "--config", LONG]),
+        *(["config", "set", "mains", "50", "--config", LONG], ["render", f"{LONG}.mp4"], ["render", "--samples", LONG]),
+        *(
+            ["print", "disc", "--to", f"{LONG}.pdf"],
+            ["job", "list", "--log", LONG],
+            ["job", "open", "a", "--log", LONG],
+        ),
+        *(["job", "import", LONG, "--log", "log"], ["job", "demo", LONG, "--log", "log"]),
+        *(["measure", "a.mp4", option, f"{LONG}{end}"] for option, end in (("--csv", ""), ("--table", ""))),
+        *(["measure", "a.mp4", option, f"{LONG}{end}"] for option, end in (("--plot", ".png"), ("--sheet", ".pdf"))),
+        *(["live", "a.mp4", option, f"{LONG}{end}"] for option, end in (("--csv", ""), ("--tone-file", ".wav"))),
+        ["trim", "a.mp4", "--keep", LONG],
+    ],
+    ids=lambda argv: " ".join(argv).replace(LONG, "LONG"),
+)
+def test_a_name_that_the_system_will_not_have_is_told_in_a_line(
+    argv: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    out, err = io.StringIO(), io.StringIO()
+    assert run(argv, out=out, err=err) in (ExitStatus.USAGE, ExitStatus.UNREADABLE)
+    assert LONG in "".join(err.getvalue().split())
+    assert [path for path in tmp_path.iterdir() if not path.name.startswith("log")] == []
+
+
+def test_a_clip_that_cannot_be_written_there_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("strobe.render.render_clip", full)
+    status, out, err, _ = strobe("render", str(tmp_path / "try.mp4"), "--seconds", "1", "--size", "320x180")
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert err.startswith(f"strobe: cannot write {tmp_path / 'try.mp4'}: No space left on device")
+
+
 def test_progress_only_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", "xterm")
     status, out, err, asked = strobe("measure", "good.mp4", err=Terminal())
@@ -263,9 +378,12 @@ def test_csv_and_plot_are_written(tmp_path: Path) -> None:
         (["good.mp4", "--csv", "good.mp4"], "is the clip itself"),
         (["good.mp4", "--csv", "none/a.csv"], "the folder none does not exist"),
         (["good.mp4", "--csv", "a.png", "--plot", "a.png"], "--csv and --plot both name a.png"),
+        (["good.mp4", "--rpm", "soon"], "rpm 'soon' is not a number"),
+        (["good.mp4", "--dots", "3"], "dots is 3; a ring has between 4 and 2000"),
+        (["good.mp4", "--view", "rim", "--disc-mm", "190"], "leave one of them out"),
     ],
 )
-def test_wrong_targets_are_noticed_before_measuring(
+def test_wrong_options_and_targets_are_noticed_before_measuring(
     argv: list[str], match: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -335,6 +453,14 @@ def test_render_writes_a_clip_and_its_truth(tmp_path: Path) -> None:
         (["try.mp4", "--wobble", "fast"], "neither like 1:0.2"),
         (["try.mp4", "--rpm", "soon"], "is not a number"),
         (["try.mp4", "--exposure", "50"], "longer than a frame"),
+        (["try.mp4", "--dots", "0"], "a ring needs at least three"),
+        (["try.mp4", "--fps", "0"], "--fps: 0 is not between 1 and 2000"),
+        (["try.mp4", "--fps", "nan"], "--fps: nan"),
+        (["try.mp4", "--seed", "-1"], "--seed: -1 is below 0"),
+        (["try.mp4", "--deviation", "inf"], "deviation_percent = inf"),
+        (["try.mp4", "--mains", "nan"], "flash_rate_hz = nan"),
+        (["try.mp4", "--wobble", "1:inf"], "peak_percent = inf"),
+        (["try.mp4", "--seconds", "inf"], "seconds = inf"),
         (["try.mp4", "--samples", "folder"], "leave one of them out"),
     ],
 )

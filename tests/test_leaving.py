@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from multiprocessing import active_children
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ import strobe
 from strobe.bench.many import measure_many
 from strobe.capture import Frame, SourceFacts
 from strobe.cli import ExitStatus
-from strobe.cli.live import ends_by_hand
+from strobe.cli.keys import ends_by_hand
 from strobe.files import whole_file, write_whole
 from strobe.live import LiveOptions, LiveRun
 
@@ -152,6 +152,22 @@ def test_a_file_is_not_closed_while_its_next_picture_is_read() -> None:
     assert source.closed
 
 
+class Breaks(SlowToRead):
+    """A file at whose next picture the library breaks down."""
+
+    def __next__(self) -> Frame:
+        self.begun.set()
+        raise RuntimeError("the decoder broke down")
+
+
+@pytest.mark.parametrize("pace", [1.0, 0.0])
+def test_what_breaks_down_beside_the_readout_ends_the_run_with_its_own_error(pace: float) -> None:
+    source = Breaks()
+    with pytest.raises(RuntimeError, match="broke down"), LiveRun(source, LiveOptions(), pace=pace) as run:  # type: ignore[arg-type]
+        list(run)
+    assert source.closed
+
+
 class Stopped:
     """Stands in for a run, and counts how often it was told to stop."""
 
@@ -179,6 +195,70 @@ def test_ctrl_c_once_more_breaks_off_what_did_not_stop() -> None:
         assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+    """Standard input is a terminal; gives the end at which its keys are pressed."""
+    import pty
+
+    keyboard, screen = pty.openpty()
+    with os.fdopen(screen) as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        yield keyboard
+    os.close(keyboard)
+
+
+def waited_for(holds: Callable[[], object]) -> bool:
+    until = time.monotonic() + AT_ONCE_S
+    while not holds() and time.monotonic() < until:
+        time.sleep(0.005)
+    return bool(holds())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a POSIX terminal")
+def test_keys_are_told_without_enter_and_q_ends_the_run(terminal: int) -> None:
+    import termios
+
+    run, pressed = Stopped(), list[str]()
+    before = termios.tcgetattr(sys.stdin.fileno())
+    with ends_by_hand(run, on_key=pressed.append):  # type: ignore[arg-type]
+        os.write(terminal, b" sq")
+        assert waited_for(lambda: run.times)
+    assert pressed == [" ", "s"]
+    assert termios.tcgetattr(sys.stdin.fileno()) == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a POSIX terminal and timer")
+def test_a_second_ctrl_c_on_the_way_out_leaves_the_terminal_as_it_was(terminal: int) -> None:
+    import termios
+
+    def press(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    busy, freed = threading.Event(), threading.Event()
+
+    def slow_key(key: str) -> None:
+        busy.set()
+        freed.wait(AT_ONCE_S)
+
+    def leave() -> None:
+        with ends_by_hand(Stopped(), on_key=slow_key):  # type: ignore[arg-type]
+            os.write(terminal, b"x")
+            assert busy.wait(AT_ONCE_S)
+            signal.setitimer(signal.ITIMER_REAL, 0.1)
+
+    before = termios.tcgetattr(sys.stdin.fileno())
+    old = signal.signal(signal.SIGALRM, press)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            leave()
+        assert termios.tcgetattr(sys.stdin.fileno()) == before
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, old)
+        freed.set()
+        assert waited_for(lambda: "strobe keys" not in [each.name for each in threading.enumerate()])
 
 
 def slowly(path: str, **options: Any) -> Any:
@@ -241,7 +321,6 @@ def test_a_file_is_replaced_where_a_link_points_and_keeps_its_rights(tmp_path: P
 
 WRITES_A_PART = {
     "files.py: write_whole",
-    "configuration/writing.py: _write_whole",
     "render/clip.py: render_clip",
     "render/clip.py: code_frames",
     "render/clip.py: _ask_for_turn",

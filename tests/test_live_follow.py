@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from live_scenes import LONG_SHUTTER, Meddled, covered, darkened, rendered, shifted, turned_scene
+from live_scenes import LONG_SHUTTER, SMALLEST, Meddled, covered, darkened, rendered, shifted, turned_scene
 
 from strobe.capture import Frame
 from strobe.cli import run as command
@@ -50,9 +50,13 @@ def same(frame: Frame) -> Frame:
 
 
 def followed(
-    path: Path, change: Callable[[Frame], Frame | None] = same, options: LiveOptions | None = None
+    path: Path,
+    change: Callable[[Frame], Frame | None] = same,
+    options: LiveOptions | None = None,
+    *,
+    for_s: float | None = None,
 ) -> tuple[list[LiveUpdate], LiveOutcome]:
-    with LiveRun(Meddled(path, change), options or LiveOptions(), pace=0) as run:
+    with LiveRun(Meddled(path, change), options or LiveOptions(), pace=0, for_s=for_s) as run:
         updates = list(run)
         return updates, run.outcome()
 
@@ -260,7 +264,7 @@ class TestWhatBefallsIt:
 
     @pytest.mark.parametrize("rate_hz", [15.0, 24.0, 25.0])
     def test_a_slow_camera(self, folder: Path, rate_hz: float) -> None:
-        camera = replace(LONG_SHUTTER, width=480, height=270, frame_rate_hz=rate_hz)
+        camera = replace(SMALLEST, frame_rate_hz=rate_hz)
         scene = turned_scene((0.0, FAST_PERCENT), seconds=13, camera=camera)
         updates, outcome = followed(rendered(scene, folder / f"{rate_hz:g}.mp4"), options=LiveOptions(mains_hz=50))
         check_figures(updates, FAST_PERCENT)
@@ -282,7 +286,7 @@ class TestWhatBefallsIt:
 
     @pytest.mark.parametrize("told_rpm", [45.0, 78.26])
     def test_a_speed_that_is_told_wrong_gives_no_figure(self, even_clip: Path, told_rpm: float) -> None:
-        updates, outcome = followed(even_clip, options=LiveOptions(nominal_rpm=told_rpm))
+        updates, outcome = followed(even_clip, options=LiveOptions(nominal_rpm=told_rpm), for_s=9.0)
         assert all(one.deviation_percent is None for one in updates)
         assert outcome.measurement is None
         assert "33" in updates[-1].message
@@ -307,7 +311,7 @@ class TestWhatBefallsIt:
 
     def test_the_wrong_ring_is_never_shown(self, even_clip: Path) -> None:
         """No figure may come from something other than the dots: here there are none."""
-        updates, outcome = followed(even_clip, covered)
+        updates, outcome = followed(even_clip, covered, for_s=6.0)
         assert all(one.deviation_percent is None for one in updates)
         assert {one.state for one in updates} == {"searching"}
         assert outcome.refusal is not None
@@ -333,7 +337,8 @@ class TestCommand:
     def test_words_and_the_series(self, even_clip: Path, tmp_path: Path) -> None:
         out, err = StringIO(), StringIO()
         series = tmp_path / "series.csv"
-        status = command(["live", str(even_clip), "--pace", "0", "--csv", str(series)], out=out, err=err)
+        played = ["live", str(even_clip), "--pace", "0", "--for", "11"]
+        status = command([*played, "--csv", str(series)], out=out, err=err)
         assert status == 0
         assert "slower" in out.getvalue()
         assert "READING" in out.getvalue()

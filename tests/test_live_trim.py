@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import wave
+from collections.abc import Iterator
 from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
-from live_scenes import LONG_SHUTTER, rendered, turned_scene
+from live_scenes import SMALLEST, rendered, turned_scene
 
 from strobe.bench import open_log
+from strobe.capture import Frame, open_clip
 from strobe.cli import run as command
+from strobe.errors import ClipUnreadable
 from strobe.live.records import LiveUpdate
 from strobe.live.trim import CAUTIONS, TrimRun
 from strobe.live.warmup import WarmUpWatch
@@ -126,7 +129,7 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
         *((34.0, TO_45 + 0.05), (45.0, TO_45 + 0.05), (46.0, 0.02), (56.0, 0.02)),
         *((57.0, -3.0), (63.0, -3.0), (64.5, 3.2), (71.0, 3.2)),
     )
-    scene = turned_scene(*knots, seconds=71, camera=LONG_SHUTTER)
+    scene = turned_scene(*knots, seconds=71, camera=SMALLEST)
     return rendered(scene, tmp_path_factory.mktemp("trim") / "trimmed.mp4")
 
 
@@ -176,6 +179,28 @@ def test_a_rehearsed_run_from_end_to_end(rehearsal: Path, tmp_path: Path) -> Non
     assert [one.repair_id is None for one in readings] == [True, True, False, False]
     with wave.open(str(tone)) as sound:
         assert sound.getnframes() / sound.getframerate() == pytest.approx(71, abs=0.5)
+
+
+class CutShort(Iterator[Frame]):
+    """A source that fails after its first picture."""
+
+    def __init__(self, path: Path) -> None:
+        self._clip = open_clip(path)
+        self.facts, self.close = self._clip.facts, self._clip.close
+
+    def __next__(self) -> Frame:
+        frame = next(self._clip)
+        if frame.index:
+            raise ClipUnreadable("the cable came off")
+        return frame
+
+
+def test_it_says_why_there_are_no_more_pictures(rehearsal: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("strobe.cli.trim.open_live_source", lambda *_, **__: CutShort(rehearsal))
+    out, err = StringIO(), StringIO()
+    assert command(["trim", str(rehearsal), "--pace", "0"], out=out, err=err) == 1
+    assert err.getvalue() == "strobe: the cable came off\n"
+    assert "not both speeds are inside" in out.getvalue()
 
 
 def test_a_job_that_is_not_there(rehearsal: Path, tmp_path: Path) -> None:

@@ -20,7 +20,8 @@ from strobe.bench.exchange import job_from_bytes, job_to_bytes
 from strobe.bench.limits import parse_limits
 from strobe.bench.records import Conditions, Entry, Job, Reading
 from strobe.cli import ExitStatus, run
-from strobe.cli.measure import parse_lamp, parse_mains, parse_view
+from strobe.cli.clips import parse_lamp, parse_mains
+from strobe.cli.measure import parse_view
 from strobe.configuration import load_configuration, set_value
 from strobe.drive.machine import parse_machine, read_machine
 from strobe.errors import UsageError

@@ -21,11 +21,11 @@ from rich.console import Console
 
 from strobe.errors import UsageError
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
-from strobe.files import write_whole
+from strobe.files import check_target, write_whole
 from strobe.measurement import Clip, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
 from strobe.report.advice import next_step
 from strobe.report.plot import amplitude_spectrum, write_plot
-from strobe.report.tables import CSV_COLUMNS, check_target, json_line, write_csv
+from strobe.report.tables import CSV_COLUMNS, json_line, write_csv
 from strobe.report.terminal import WIDTH, greeting, reading, refusal_text, unreadable_text
 from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
 
@@ -494,6 +494,11 @@ def test_unwritable_targets_are_usage_errors(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="cannot write"):
         write_whole(tmp_path / "none" / "a.csv", lambda file: file.write(b""))
     check_target(tmp_path / "new.csv", option="--csv")
+    with pytest.raises(UsageError, match=r"new ends in nothing; end it in \.pdf$"):
+        check_target(tmp_path / "new", option="--to", suffixes=(".pdf",))
+    with pytest.raises(UsageError, match=r"^--to: .* ends in '\.gif'; end it in \.a, \.b or \.c$"):
+        check_target(tmp_path / "new.gif", option="--to", suffixes=(".a", ".b", ".c"))
+    check_target(tmp_path / "new.PDF", option="--to", suffixes=(".svg", ".pdf"))
 
 
 def test_plot_files_are_valid(tmp_path: Path) -> None:

@@ -362,8 +362,11 @@ class TestCamera:
             open_camera(address, **options)
 
     def test_a_camera_that_is_not_there(self, capfd: pytest.CaptureFixture[str]) -> None:
-        with pytest.raises(ClipUnreadable, match="97 cannot be opened: no such camera"):
-            open_camera(97)
+        for address in ("97", "/dev/video97", "http://127.0.0.1:9/dots"):
+            with pytest.raises(ClipUnreadable, match=f"{address} cannot be opened: no such camera"):
+                open_camera(address)
+        # Who opens it says so; the libraries below would write into the middle of a screen.
+        assert capfd.readouterr().err == ""
 
 
 class LocalCamera:
@@ -422,6 +425,35 @@ class TestLocalCamera:
         assert taken == [1, 2, 3, 4, 5]
         np.testing.assert_allclose([frame.time_s for frame in frames], np.arange(5) / 100, atol=1e-9)
         assert all(frame.cb is None for frame in frames)
+
+
+class BrokenCamera(LocalCamera):
+    """Its driver breaks down after five pictures."""
+
+    def read(self) -> tuple[bool, Any]:
+        if self.taken >= 5:
+            raise cv2.error("the driver broke down")
+        return super().read()
+
+
+class TestWhatGoesWrongInTheThread:
+    def test_a_driver_that_breaks_down_ends_the_frames_with_its_own_error(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(cv2, "VideoCapture", BrokenCamera)
+        with open_camera(3, give_up_s=0.0) as camera:
+            assert len([next(camera) for _ in range(5)]) == 5
+            with pytest.raises(cv2.error, match="broke down"):
+                next(camera)
+            assert list(camera) == []
+
+    def test_so_does_a_listener_that_fails(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        def unheard(event: SourceEvent) -> None:
+            raise BrokenPipeError(event.kind)
+
+        monkeypatch.setattr(cv2, "VideoCapture", LocalCamera)
+        with open_camera(3, give_up_s=0.0, on_event=unheard) as camera, pytest.raises(BrokenPipeError, match="lost"):
+            list(camera)
 
 
 def test_arrival_times_with_jitter_still_give_the_cadence() -> None:

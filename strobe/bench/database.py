@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from strobe.errors import LogUnavailable, UsageError
-from strobe.files import whole_file
+from strobe.files import check_target, whole_file
 
 __all__ = ["SCHEMA_VERSION", "connect", "copy_whole", "explained"]
 
@@ -166,17 +166,14 @@ def copy_whole(db: sqlite3.Connection, path: Path, target: Path) -> None:
     Raises
     ------
     UsageError
-        If `target` is the log itself or no ordinary file.
+        If `target` is the log itself, no ordinary file, or in no folder.
     LogUnavailable
         If the copy cannot be written.
     """
     resolved = target.resolve()
     if resolved == path.resolve():
         raise UsageError(f"{target} is the log itself; name another file for the backup")
-    if resolved.exists() and not resolved.is_file():
-        raise UsageError(f"{target} is not an ordinary file; name a file for the backup")
-    if not resolved.parent.is_dir():
-        raise UsageError(f"the folder {target.parent} does not exist; make it first, or name another")
+    check_target(target, option="backup")
     with (
         explained(target),
         whole_file(resolved, lasting=True) as part,

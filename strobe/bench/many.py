@@ -42,19 +42,22 @@ def clips_in(paths: Sequence[str]) -> tuple[str, ...]:
     Raises
     ------
     UsageError
-        If a folder holds no clip.
+        If a folder holds no clip, or may not be looked into.
     """
     found: list[str] = []
     for path in paths:
-        folder = Path(path)
-        if not folder.is_dir():
+        if not os.path.isdir(path):
             found.append(path)
             continue
-        inside = sorted(
-            str(each)
-            for each in folder.iterdir()
-            if each.suffix.lower() in CLIP_SUFFIXES and not each.name.startswith(".") and each.is_file()
-        )
+        try:
+            names = sorted(os.listdir(path))
+        except OSError as error:
+            raise UsageError(f"the folder {path} cannot be looked into: {error.strerror}; name its clips") from error
+        inside = [
+            str(Path(path, name))
+            for name in names
+            if name.lower().endswith(CLIP_SUFFIXES) and not name.startswith(".") and os.path.isfile(Path(path, name))
+        ]
         if not inside:
             raise UsageError(f"the folder {path} holds no clip; clips end in {' '.join(CLIP_SUFFIXES)}")
         found += inside

@@ -28,6 +28,7 @@ __all__ = [
     "job_summaries",
     "last_conditions",
     "now",
+    "refuse_taken",
     "repair_for",
     "state_of",
 ]
@@ -117,6 +118,12 @@ def is_closed(db: sqlite3.Connection, job_id: int) -> bool:
     return row is not None and row[0] == "closed"
 
 
+def refuse_taken(db: sqlite3.Connection, name: str, *, advice: str) -> None:
+    """Raise `UsageError` where there is a job of that name; `advice` says what to do then."""
+    if db.execute("SELECT 1 FROM job WHERE name = ?", (name,)).fetchone():
+        raise UsageError(f"there is a job {_short(name)} already; {advice}")
+
+
 def add_job(
     db: sqlite3.Connection, name: str, opened_at: str, entries: Sequence[tuple[str, str, str]], *, advice: str
 ) -> tuple[int, list[int]]:
@@ -127,8 +134,7 @@ def add_job(
     UsageError
         If there is a job of that name; `advice` says what to do then.
     """
-    if db.execute("SELECT 1 FROM job WHERE name = ?", (name,)).fetchone():
-        raise UsageError(f"there is a job {_short(name)} already; {advice}")
+    refuse_taken(db, name, advice=advice)
     job_id = db.execute("INSERT INTO job (name, opened_at) VALUES (?, ?)", (name, opened_at)).lastrowid
     assert job_id is not None
     return job_id, [add_entry(db, job_id, kind, text, made_at=made_at) for made_at, kind, text in entries]

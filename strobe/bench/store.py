@@ -7,6 +7,7 @@ Nothing is ever deleted: entries and readings are only added, and a reading that
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,6 +29,7 @@ from strobe.bench.rows import (
     job_summaries,
     last_conditions,
     now,
+    refuse_taken,
     repair_for,
     state_of,
 )
@@ -38,6 +40,7 @@ from strobe.measurement import Measurement
 __all__ = ["BenchLog", "Filed", "clip_digest", "default_log_path", "open_log"]
 
 READ_BYTES = 1 << 20
+_ANOTHER_NAME = "give this one another name"
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ class BenchLog:
 
     def __init__(self, path: Path, *, must_exist: bool = False) -> None:
         self.path = path
-        if not path.exists():
+        if not os.path.exists(path):
             if must_exist:
                 raise LogUnavailable(f"the bench log {path}: there is none yet; open a job first: strobe job open NAME")
             with explained(path):
@@ -170,7 +173,7 @@ class BenchLog:
         entries = _descriptions(machine, reported)
         with self._writing():
             made = [(now(), kind, text) for kind, text in entries]
-            add_job(self._db, name, now(), made, advice="give this one another name")
+            add_job(self._db, name, now(), made, advice=_ANOTHER_NAME)
 
     def note(self, name: str, text: str, *, repair: bool = False) -> None:
         """Add a remark, or a repair: readings that are filed from then on stand under it.
@@ -214,6 +217,12 @@ class BenchLog:
             if not is_closed(self._db, job_id):
                 raise UsageError(f"the job {known_as!r} is open")
             add_entry(self._db, job_id, "reopened", "reopened")
+
+    def check_new(self, name: str) -> None:
+        """Raise `UsageError` where a job of that name could not be opened, before anything is done for it."""
+        name = clean_text(name, what="name of the job")
+        with self._reading():
+            refuse_taken(self._db, name, advice=_ANOTHER_NAME)
 
     def check_open(self, name: str) -> None:
         """Raise `UsageError` where a reading could not be filed, before a clip is measured for it."""

@@ -6,6 +6,7 @@ can be called real; after the first repair there is one reading, to show how far
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -72,8 +73,9 @@ def replay_story(
     UsageError
         If a clip is missing, or there is a job of that name.
     """
+    log.check_new(name)
     for clip in STORY_CLIPS:
-        if not (folder / clip).is_file():
+        if not os.path.isfile(folder / clip):
             raise UsageError(
                 f"{folder} does not hold the sample clip {clip}; name their folder, or make them: "
                 "strobe render --samples sample_clips"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from strobe.bench.many import CLIP_SUFFIXES
-from strobe.errors import UsageError
+from strobe.errors import ClipUnreadable, UsageError
 
 __all__ = ["Arrivals"]
 
@@ -50,6 +51,8 @@ class Arrivals:
     ------
     UsageError
         If it is no folder.
+    ClipUnreadable
+        If it can't be looked into, at any time later too.
     """
 
     def __init__(
@@ -63,7 +66,7 @@ class Arrivals:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        if not folder.is_dir():
+        if not os.path.isdir(folder):
             raise UsageError(f"{folder} is no folder; name the one that the clips arrive in")
         self.folder, self.still_s, self.patience_s, self.pause_s = folder, still_s, patience_s, pause_s
         self._clock, self._sleep = clock, sleep
@@ -106,12 +109,18 @@ class Arrivals:
         return True
 
     def _look(self) -> list[tuple[Path, Size]]:
+        try:
+            there = sorted(self.folder.iterdir())
+        except OSError as error:
+            raise ClipUnreadable(
+                f"the folder {self.folder} can be watched no longer: {error.strerror}. Connect it again, and begin anew"
+            ) from error
         found = []
-        for path in sorted(self.folder.iterdir()):
+        for path in there:
             if path.suffix.lower() in CLIP_SUFFIXES and not path.name.startswith(UNFINISHED_PREFIXES):
                 try:
                     state = path.stat()
-                except FileNotFoundError:
+                except OSError:
                     continue
                 found.append((path, (state.st_size, state.st_mtime_ns)))
         return found

@@ -6,6 +6,7 @@ times. A camera that fails is opened again, after longer and longer waits; what 
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 import time
@@ -88,6 +89,7 @@ class Camera:
         self._offset_s = 0.0
         self._newest_s: tuple[float, float] | None = None
         self._odd: list[tuple[int, ...]] = []
+        self._fault: BaseException | None = None
         picture = self._grab()
         if picture is None:
             first.release()
@@ -139,6 +141,10 @@ class Camera:
         ------
         UsageError
             The camera has been closed.
+
+        Notes
+        -----
+        What went wrong in the thread that reads the camera, or in `on_event`, is raised here.
         """
         if self._closed.is_set():
             raise UsageError(f"{self._name} has been closed; open the camera again to read its frames.")
@@ -147,7 +153,8 @@ class Camera:
                 self._ready.wait()
             item = self._waiting[0]
             if item is _END:
-                raise StopIteration
+                fault, self._fault = self._fault, None
+                raise fault or StopIteration
             picture, stamp_s = self._waiting.popleft()
         if self._origin_s is None:
             self._origin_s = stamp_s
@@ -224,19 +231,29 @@ class Camera:
             self._on_event(event)
 
     def _run(self) -> None:
-        """What the thread does: take pictures off, open the camera again when none comes."""
-        while not self._closed.is_set():
-            picture = self._grab()
-            if picture is None:
-                self._capture.release()
-                if not self._closed.is_set() and not self._again():
-                    break
-            elif self._fits(picture):
-                self._put(picture)
-        self._capture.release()
-        with self._ready:
-            self._waiting.append(_END)
-            self._ready.notify_all()
+        """What the thread does; whoever waits for a picture is told of the end, whatever it is."""
+        try:
+            self._take_off()
+        except BaseException as error:
+            self._fault = error
+        finally:
+            with self._ready:
+                self._waiting.append(_END)
+                self._ready.notify_all()
+
+    def _take_off(self) -> None:
+        """Take pictures off until it is closed, open the camera again when none comes."""
+        try:
+            while not self._closed.is_set():
+                picture = self._grab()
+                if picture is None:
+                    self._capture.release()
+                    if not self._closed.is_set() and not self._again():
+                        return
+                elif self._fits(picture):
+                    self._put(picture)
+        finally:
+            self._capture.release()
 
     def _fits(self, picture: Any) -> bool:
         """Whether a picture is of the size of those before it, or of another that has come to stay."""
@@ -318,6 +335,11 @@ def open_camera(
         An address or option that makes no sense.
     MissingLibrary
         OpenCV does not load.
+
+    Notes
+    -----
+    OpenCV's own messages on standard error are turned off for the whole process, unless ``OPENCV_LOG_LEVEL`` is set:
+    what befalls a camera is told as events.
     """
     try:
         import cv2
@@ -326,6 +348,7 @@ def open_camera(
             f"OpenCV does not load ({error}). Install the system libraries it needs, on Debian or Ubuntu: "
             "apt install libgl1 libglib2.0-0"
         ) from error
+    _quieten(cv2)
     text = str(address)
     stream = _STREAM.match(text) is not None
     if not stream and not re.fullmatch(r"\d+|/dev/video\d+", text):
@@ -375,6 +398,15 @@ def open_camera(
         library=cv2,
         on_event=on_event,
     )
+
+
+def _quieten(library: Any) -> None:
+    if "OPENCV_LOG_LEVEL" not in os.environ:
+        # Before version 5 it is at the top.
+        set_level = getattr(library, "setLogLevel", None) or library.utils.logging.setLogLevel
+        set_level(0)
+        # The same for the FFmpeg in it, which reads this when it is first used.
+        os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
 
 def _ask(capture: Any, key: int, name: str, wanted: float) -> Setting:

@@ -17,6 +17,7 @@ from strobe.cli import coast as _coast
 from strobe.cli import compare as _compare
 from strobe.cli import config as _config
 from strobe.cli import job as _job
+from strobe.cli import job_files as _job_files
 from strobe.cli import live as _live
 from strobe.cli import load as _load
 from strobe.cli import look as _look
@@ -52,6 +53,7 @@ _COMMANDS = (
     _render,
     _about,
     _job,
+    _job_files,
     _print,
     _config,
 )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Self
 import typer
 
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.live import LiveRun, LiveUpdate
@@ -54,8 +55,7 @@ class Beside:
         if tone_file is not None:
             from strobe.report.tone import ToneFile
 
-            if tone_file.suffix.lower() != ".wav":
-                raise UsageError(f"--tone-file: {tone_file} does not end in .wav")
+            check_target(tone_file, option="--tone-file", suffixes=(".wav",))
             try:
                 self._tones.append(self._open.enter_context(ToneFile(tone_file)))
             except OSError as error:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from strobe.cli.filing import gravest, show_outcome, status_of
+from strobe.cli.kept import KeptValues
 from strobe.console import ExitStatus, Surroundings, progress_bar, write_line
 from strobe.errors import UsageError
 
@@ -25,10 +27,12 @@ __all__ = [
     "MainsOption",
     "RimOption",
     "RpmOption",
-    "check_rim",
     "clip_options",
     "load_machine",
     "measured",
+    "measuring_function",
+    "parse_lamp",
+    "parse_mains",
     "save_high_spot",
     "say_written",
 ]
@@ -72,19 +76,47 @@ def load_machine(path: Path | None) -> Machine | None:
     return read_machine(path)
 
 
-def check_rim(rim_mm: float | None, machine: Machine | None) -> float | None:
-    """The diameter given, or that of the machine's platter.
-
-    Raises
-    ------
-    UsageError
-        If it is no platter's.
-    """
+def _rim_mm(rim_mm: float | None, machine: Machine | None) -> float | None:
+    """The diameter given, or that of the machine's platter."""
     if rim_mm is None:
         return None if machine is None else machine.platter_mm
     if not 50 <= rim_mm <= 500:
         raise UsageError(f"--rim-mm: {rim_mm:g} is not between 50 and 500 mm; measure across the platter at the dots")
     return rim_mm
+
+
+def parse_mains(text: str | None) -> int | None:
+    """The mains that an option names.
+
+    Raises
+    ------
+    UsageError
+        If it is neither 50 nor 60.
+    """
+    if text is None:
+        return None
+    if text not in ("50", "60"):
+        raise UsageError(f"--mains: {text!r} is neither 50 nor 60, the two mains frequencies in Hz")
+    return int(text)
+
+
+def parse_lamp(text: str) -> str | float:
+    """The lamp that an option names: a word for its kind, or its flashes a second.
+
+    Raises
+    ------
+    UsageError
+        If it is neither.
+    """
+    if text in ("mains", "once", "steady"):
+        return text
+    try:
+        rate_hz = float(text)
+    except ValueError:
+        rate_hz = math.nan
+    if not (math.isfinite(rate_hz) and rate_hz > 0):
+        raise UsageError(f"--lamp: {text!r} is none of: mains, once, steady, a number of flashes a second above 0")
+    return rate_hz
 
 
 def clip_options(
@@ -95,23 +127,37 @@ def clip_options(
     machine: Machine | None = None,
     *,
     rim_mm: float | None = None,
+    kept: KeptValues,
 ) -> dict[str, Any]:
-    """The keyword arguments of `strobe.measure`; what was not given is taken from the machine where that tells it.
+    """The keyword arguments of `strobe.measure`, checked before any clip is opened.
+
+    What was not given is taken from the machine where that tells it, and `kept` is what the configuration adds.
 
     Raises
     ------
     UsageError
-        If the mains or the lamp make no sense.
+        If one of them makes no sense.
     """
-    from strobe.cli.measure import parse_lamp, parse_mains
+    from strobe.figures.rings import parse_rpm
+    from strobe.measuring import check_options
 
     options: dict[str, Any] = {"rpm": rpm, "dots": dots, "mains": parse_mains(mains), "lamp": parse_lamp(lamp)}
     if machine is not None and mains is None and machine.mains_hz in (50, 60):
         options["mains"] = round(machine.mains_hz)
-    diameter = check_rim(rim_mm, machine)
-    if diameter is not None:
-        options["rim_mm"] = diameter
-    return options
+    if rpm is not None:
+        parse_rpm(rpm)
+    check_options(dots, options["mains"], options["lamp"], None, kept.options.get("mains_default"))
+    diameter = _rim_mm(rim_mm, machine)
+    return options | ({} if diameter is None else {"rim_mm": diameter}) | dict(kept.options)
+
+
+def measuring_function(here: Surroundings) -> Callable[..., Measurement]:
+    """`strobe.measure`, or what takes its place."""
+    if here.measure is not None:
+        return here.measure
+    from strobe.measuring import measure
+
+    return measure
 
 
 def measured(
@@ -121,11 +167,7 @@ def measured(
     from strobe.bench.many import measure_one
     from strobe.report.words import printable
 
-    measure = here.measure
-    if measure is None:
-        from strobe.measuring import measure as measure_file
-
-        measure = measure_file
+    measure = measuring_function(here)
     done: list[Measurement] = []
     worst = ExitStatus.MEASURED
     for clip in clips:

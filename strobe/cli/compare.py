@@ -15,11 +15,11 @@ from strobe.cli.clips import (
     MainsOption,
     RimOption,
     RpmOption,
-    check_rim,
     clip_options,
     load_machine,
     measured,
 )
+from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 
@@ -45,6 +45,8 @@ def compare(
     dots: DotsOption = None,
     mains: MainsOption = None,
     lamp: LampOption = "mains",
+    camera: CameraOption = None,
+    config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Compare two clips, before and after a repair.
@@ -65,7 +67,8 @@ def compare(
         from strobe.report.job_tables import plain_json
         from strobe.report.twoclips import cautions_text, different_conditions, two_clip_job
 
-        done, status = measured([before, after], clip_options(rpm, dots, mains, lamp), here, as_json=as_json)
+        options = clip_options(rpm, dots, mains, lamp, kept=load_kept_values(config, camera))
+        done, status = measured([before, after], options, here, as_json=as_json)
         if len(done) < 2:
             return status
         earlier, later = done
@@ -90,6 +93,8 @@ def speeds(
     machine: MachineOption = None,
     mains: MainsOption = None,
     lamp: LampOption = "mains",
+    camera: CameraOption = None,
+    config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Compare one machine at two speeds: what turns, and what swings.
@@ -112,7 +117,7 @@ def speeds(
         from strobe.report.twoclips import speeds_dict, speeds_text
 
         described = load_machine(machine)
-        options = clip_options(None, None, mains, lamp, described)
+        options = clip_options(None, None, mains, lamp, described, kept=load_kept_values(config, camera))
         done, status = measured([first, second], options, here, as_json=as_json)
         if len(done) < 2:
             return status
@@ -148,6 +153,8 @@ def ring(
     dots: DotsOption = None,
     mains: MainsOption = None,
     lamp: LampOption = "mains",
+    camera: CameraOption = None,
+    config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Tell dots off centre from real wobble by two clips.
@@ -167,12 +174,17 @@ def ring(
     def work() -> ExitStatus:
         import json
 
-        from strobe.drive.ring import Filmed, as_filmed, separate_ring
+        from strobe.drive.ring import Filmed, as_filmed, check_turn, separate_ring
         from strobe.report.twoclips import ring_dict, ring_text
 
         described = load_machine(machine)
-        diameter = check_rim(rim_mm, described)
-        options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm)
+        kept = load_kept_values(config, camera)
+        options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm, kept=kept)
+        diameter = options.get("rim_mm")
+        check_turn(turned_by)
+        for option, given in (("--mark-a", mark_a), ("--mark-b", mark_b)):
+            if given is not None and not given >= 0:
+                raise UsageError(f"{option}: {given:g} s is no time in a clip, which begins at 0")
         done, status = measured([first, second], options, here, as_json=as_json)
         if len(done) < 2:
             return status

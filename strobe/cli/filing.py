@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from strobe.console import ExitStatus, Surroundings, say
+from strobe.console import ExitStatus, Surroundings, say, write_line
 from strobe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -263,20 +263,14 @@ def show_outcome(
         say(here.err, terminal.unreadable_text(outcome.clip, outcome.unreadable), gap=gap)
     elif outcome.refusal is not None:
         if as_json:
-            _line(here, tables.json_line(outcome.refusal))
+            write_line(here.out, tables.json_line(outcome.refusal))
         else:
             say(here.err, terminal.refusal_text(outcome.refusal), gap=gap)
     elif outcome.measurement is not None:
         if as_json:
-            _line(here, tables.json_line(outcome.measurement))
+            write_line(here.out, tables.json_line(outcome.measurement))
         else:
             say(here.out, terminal.reading(outcome.measurement, sources=sources), gap=gap)
-
-
-def _line(here: Surroundings, line: str) -> None:
-    from strobe.console import write_line
-
-    write_line(here.out, line)
 
 
 def _at_a_terminal(here: Surroundings) -> bool:

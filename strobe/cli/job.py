@@ -1,7 +1,8 @@
-"""`strobe job`: the bench log, its jobs from as found to hand-over."""
+"""`strobe job`: the bench log, its jobs from as found to hand-over. What writes and reads files is in `job_files`."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import measuring_function
 from strobe.cli.filing import LimitOption, LogOption, described_machine, load_limits, name_suspects
 from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
@@ -17,15 +19,10 @@ if TYPE_CHECKING:
     from strobe.bench import BenchLog, JobSummary
     from strobe.measurement import Measurement
 
-__all__ = ["job_app"]
+__all__ = ["NameArgument", "job_app", "with_log"]
 
-job_app = typer.Typer(
-    name="job",
-    rich_markup_mode=None,
-    no_args_is_help=True,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-app.add_typer(job_app)
+job_app = typer.Typer(no_args_is_help=True)
+app.add_typer(job_app, name="job")
 
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", show_default=False, help="The job's name.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
@@ -33,7 +30,6 @@ MachineOption = Annotated[
     Path | None, typer.Option("--machine", metavar="FILE", help="Description of the machine, a TOML file.")
 ]
 ReportedOption = Annotated[str | None, typer.Option("--reported", metavar="TEXT", help="What the owner reported.")]
-ToOption = Annotated[Path, typer.Option("--to", metavar="FILE", help="The file to write.")]
 
 
 @job_app.callback()
@@ -50,7 +46,7 @@ def _job() -> None:
     """
 
 
-def _with_log(
+def with_log(
     context: typer.Context,
     command: str,
     log: Path | None,
@@ -58,6 +54,7 @@ def _with_log(
     *,
     must_exist: bool = True,
 ) -> None:
+    """Do the work of a command below ``job`` with the log open, which must be there already or is made."""
     here: Surroundings = context.obj
 
     def run() -> ExitStatus:
@@ -103,7 +100,7 @@ def open_(
         opened.open_job(name, machine=_read_description(machine), reported=reported or "")
         write_line(here.out, f"opened {one_line(name)}")
 
-    _with_log(context, "open", log, work, must_exist=False)
+    with_log(context, "open", log, work, must_exist=False)
 
 
 @job_app.command("list")
@@ -124,7 +121,7 @@ def list_(context: typer.Context, as_json: JsonOption = False, log: LogOption = 
         path = default_log_path() if log is None else log
         jobs: tuple[JobSummary, ...] = ()
         # Where no job was ever opened there is none to list; a file that was named must be there.
-        if log is not None or path.exists():
+        if log is not None or os.path.exists(path):
             with open_log(path, must_exist=True) as opened:
                 jobs = opened.jobs()
         if as_json:
@@ -166,7 +163,7 @@ def show(
         else:
             say(here.out, job_text(job, limits=limits))
 
-    _with_log(context, "show", log, work)
+    with_log(context, "show", log, work)
 
 
 @job_app.command("note")
@@ -191,7 +188,7 @@ def note(
         opened.note(name, text, repair=repair)
         write_line(here.out, "noted as a repair; readings from now on stand under it" if repair else "noted")
 
-    _with_log(context, "note", log, work)
+    with_log(context, "note", log, work)
 
 
 @job_app.command("describe")
@@ -212,7 +209,7 @@ def describe(
         opened.describe(name, machine=_read_description(machine), reported=reported or "")
         write_line(here.out, "described; the earlier wording stays in the log")
 
-    _with_log(context, "describe", log, work)
+    with_log(context, "describe", log, work)
 
 
 @job_app.command("close")
@@ -227,7 +224,7 @@ def close(context: typer.Context, name: NameArgument, log: LogOption = None) -> 
         opened.close_job(name)
         write_line(here.out, "closed")
 
-    _with_log(context, "close", log, work)
+    with_log(context, "close", log, work)
 
 
 @job_app.command("reopen")
@@ -242,7 +239,7 @@ def reopen(context: typer.Context, name: NameArgument, log: LogOption = None) ->
         opened.reopen_job(name)
         write_line(here.out, "open again")
 
-    _with_log(context, "reopen", log, work)
+    with_log(context, "reopen", log, work)
 
 
 @job_app.command("compare")
@@ -280,117 +277,7 @@ def compare(
         else:
             say(here.out, comparison_text(comparison))
 
-    _with_log(context, "compare", log, work)
-
-
-@job_app.command("sheet")
-def sheet(
-    context: typer.Context,
-    name: NameArgument,
-    to: ToOption,
-    limit: LimitOption = None,
-    config: ConfigOption = None,
-    log: LogOption = None,
-) -> None:
-    """Write the hand-over sheet, an .html page or a .pdf.
-
-    The page holds all its pictures and loads nothing from elsewhere.
-
-    \b
-    Examples:
-      strobe job sheet "deck 7" --to deck-7.html
-      strobe job sheet "deck 7" --to deck-7.pdf --limit din-45500
-    """
-
-    def work(opened: BenchLog, here: Surroundings) -> None:
-        from strobe.report.handover import handover_of
-        from strobe.report.handover_files import check_sheet_target, write_sheet
-
-        check_sheet_target(to, option="--to")
-        write_sheet(handover_of(opened.job(name), limits=load_limits(limit, config)), to)
-        write_line(here.out, f"wrote {to}")
-
-    _with_log(context, "sheet", log, work)
-
-
-@job_app.command("export")
-def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption = None) -> None:
-    """Write a whole job into one file, to import it at another bench.
-
-    \b
-    Example: strobe job export "deck 7" --to deck-7.job
-    """
-
-    def work(opened: BenchLog, here: Surroundings) -> None:
-        from strobe.bench.exchange import job_to_bytes
-        from strobe.files import write_whole
-        from strobe.report.tables import check_target
-
-        check_target(to, option="--to")
-        content = job_to_bytes(opened.job(name))
-        write_whole(to, content)
-        write_line(here.out, f"wrote {to}")
-
-    _with_log(context, "export", log, work)
-
-
-@job_app.command("import")
-def import_(
-    context: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", show_default=False, help="A file that export wrote.")],
-    name: Annotated[str | None, typer.Option("--name", metavar="NAME", help="Name of the job here.")] = None,
-    log: LogOption = None,
-) -> None:
-    """Read a job from a file that export wrote.
-
-    \b
-    Example: strobe job import deck-7.job --name "deck 7 again"
-    """
-
-    def work(opened: BenchLog, here: Surroundings) -> None:
-        from strobe.bench.exchange import read_job_file
-        from strobe.report.comparing import one_line
-
-        job = read_job_file(file)
-        known_as = name if name is not None else job.name
-        opened.add_whole_job(job, name=known_as)
-        write_line(here.out, f"imported {one_line(known_as)}, {len(job.readings)} readings")
-
-    _with_log(context, "import", log, work, must_exist=False)
-
-
-@job_app.command("backup")
-def backup(context: typer.Context, to: ToOption, log: LogOption = None) -> None:
-    """Copy the whole log into one file, safely while it is in use.
-
-    \b
-    Example: strobe job backup --to bench-log-copy.sqlite3
-    """
-
-    def work(opened: BenchLog, here: Surroundings) -> None:
-        opened.backup(to)
-        write_line(here.out, f"wrote {to}; use it with --log {to}")
-
-    _with_log(context, "backup", log, work)
-
-
-@job_app.command("csv")
-def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption = None) -> None:
-    """Write a job's readings as CSV, one row a reading.
-
-    \b
-    Example: strobe job csv "deck 7" --to deck-7.csv
-    """
-
-    def work(opened: BenchLog, here: Surroundings) -> None:
-        from strobe.report.job_tables import write_job_csv
-        from strobe.report.tables import check_target
-
-        check_target(to, option="--to")
-        write_job_csv(opened.job(name), to)
-        write_line(here.out, f"wrote {to}")
-
-    _with_log(context, "csv", log, work)
+    with_log(context, "compare", log, work)
 
 
 @job_app.command("limits")
@@ -438,18 +325,19 @@ def demo(
 
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.story import MACHINE, replay_story
-        from strobe.measuring import measure
         from strobe.report.jobs import job_text, name_argument
         from strobe.report.words import printable
 
         machine = described_machine(MACHINE)
 
+        measure = measuring_function(here)
+
         def measure_and_name(clip: Path, **options: Any) -> Measurement:
-            return name_suspects((here.measure or measure)(clip, **options), machine)
+            return name_suspects(measure(clip, **options), machine)
 
         with progress_bar(here.err, label=printable(str(folder))) as tick:
             replay_story(opened, folder, name=name, measure=measure_and_name, progress=tick)
         say(here.out, job_text(opened.job(name)))
         write_line(here.out, f"Its sheet: strobe job sheet {name_argument(name)} --to demo.html --limit din-45500")
 
-    _with_log(context, "demo", log, work, must_exist=False)
+    with_log(context, "demo", log, work, must_exist=False)

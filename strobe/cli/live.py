@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-import signal
-import sys
 import textwrap
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,11 +13,12 @@ import typer
 
 from strobe.cli.app import app
 from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
-from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption
+from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption, parse_lamp, parse_mains
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.cli.measure import parse_lamp, parse_mains
+from strobe.cli.keys import ends_by_hand, handled
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from strobe.live.warmup import WarmUpWatch
     from strobe.report.live import LiveScreen
 
-__all__ = ["check_pace", "ends_by_hand", "handled", "live", "live_options", "open_live_source"]
+__all__ = ["check_pace", "live", "live_options", "open_live_source", "say_what_cut_it_short"]
 
 _LINE, _CURVE_ROWS = 80, 8
 
@@ -61,8 +60,9 @@ def live(
         bool, typer.Option("--warm-up", help="A reading a minute until the speed has settled, with the curve.")
     ] = False,
     every: Annotated[
-        float, typer.Option(metavar="SECONDS", help="With --warm-up: a reading so often; settled takes five.")
-    ] = 60.0,
+        float | None,
+        typer.Option(metavar="SECONDS", help="With --warm-up: a reading so often; settled takes five.  [default: 60]"),
+    ] = None,
     csv: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the speed of the settled part.")] = None,
     cameras: Annotated[bool, typer.Option("--cameras", help="List the cameras and end.")] = False,
     camera: CameraOption = None,
@@ -97,7 +97,6 @@ def live(
             return _list_cameras(here)
         from strobe.live import LiveRun
         from strobe.live.sources import is_clip
-        from strobe.report.tables import check_target
 
         if csv is not None:
             check_target(csv, option="--csv")
@@ -108,12 +107,16 @@ def live(
                 "give --mains 50 or --mains 60"
             )
         options = live_options(rpm, dots, mains, lamp, band, kept.options)
-        _check_play(pace, for_s)
+        check_pace(pace)
+        if for_s is not None and not for_s > 0:
+            raise UsageError(f"--for: {for_s:g} s is not above 0")
         watch = None
         if warm_up:
             from strobe.live.warmup import WarmUpWatch
 
-            watch = WarmUpWatch(interval_s=every)
+            watch = WarmUpWatch() if every is None else WarmUpWatch(interval_s=every)
+        elif every is not None:
+            raise UsageError("--every is how often --warm-up takes a reading; give both, or leave it out")
         with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
             opened = open_live_source(
                 source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
@@ -132,8 +135,15 @@ def live(
 def live_options(
     rpm: str | None, dots: int | None, mains: str | None, lamp: str, band: float, kept: Any
 ) -> LiveOptions:
+    """What is known beforehand, as options and configuration (`kept`) say it.
+
+    Raises
+    ------
+    UsageError
+        If one of them makes no sense.
+    """
+    from strobe.figures.rings import parse_rpm
     from strobe.live import LiveOptions
-    from strobe.live.sources import nominal_rpm_of
     from strobe.measuring import check_options
 
     mains_hz, light = parse_mains(mains), parse_lamp(lamp)
@@ -141,7 +151,7 @@ def live_options(
     if not 0.005 <= band <= 5:
         raise UsageError(f"--band: {band:g} % is outside 0.005 to 5 %")
     return LiveOptions(
-        nominal_rpm=nominal_rpm_of(rpm),
+        nominal_rpm=None if rpm is None else parse_rpm(rpm),
         dots=dots,
         mains_hz=mains_hz,
         lamp=light,
@@ -199,12 +209,6 @@ def check_pace(pace: float) -> None:
         raise UsageError(f"--pace: {pace:g} is outside 0 to 1000")
 
 
-def _check_play(pace: float, for_s: float | None) -> None:
-    check_pace(pace)
-    if for_s is not None and for_s <= 0:
-        raise UsageError(f"--for: {for_s:g} s is not above 0")
-
-
 def _list_cameras(here: Surroundings) -> ExitStatus:
     from strobe.live.sources import list_cameras
 
@@ -214,14 +218,6 @@ def _list_cameras(here: Surroundings) -> ExitStatus:
     if not found:
         write_line(here.err, "No camera gives a picture. Plug one in, or give the address of a telephone's stream.")
     return ExitStatus.MEASURED if found else ExitStatus.UNREADABLE
-
-
-def handled(run: LiveRun, key: str, on_key: Callable[[str], object] | None = None) -> None:
-    """What a key does: q ends the run, others go to `on_key`."""
-    if key and key in "qQ":
-        run.stop()
-    elif key and on_key is not None:
-        on_key(key)
 
 
 def _follow(run: LiveRun, here: Surroundings, beside: Beside, *, as_json: bool, watch: WarmUpWatch | None) -> None:
@@ -308,8 +304,7 @@ def _end(
     from strobe.report import terminal
     from strobe.report.tables import json_line, write_csv
 
-    if outcome.ended not in ("source", "time", "stopped"):
-        write_line(here.err, f"strobe: {outcome.ended}")
+    say_what_cut_it_short(outcome.ended, here)
     if watch is not None and not as_json:
         _print_warm_up(watch, here)
     result = outcome.measurement or outcome.refusal
@@ -330,6 +325,12 @@ def _end(
     return ExitStatus.MEASURED
 
 
+def say_what_cut_it_short(ended: str, here: Surroundings) -> None:
+    """Say why there were no more pictures, where that was a fault."""
+    if ended not in ("source", "time", "stopped"):
+        write_line(here.err, f"strobe: {ended}")
+
+
 def _print_warm_up(watch: WarmUpWatch, here: Surroundings) -> None:
     from strobe.report.warmup import WarmUpCurve, settled_words
 
@@ -339,52 +340,3 @@ def _print_warm_up(watch: WarmUpWatch, here: Surroundings) -> None:
     for line in curve.lines(width=_LINE, rows=_CURVE_ROWS, band_percent=0.1, plain=plain) if result.readings else []:
         write_line(here.out, line.rstrip())
     write_line(here.out, f"WARM-UP     {settled_words(result)}")
-
-
-@contextmanager
-def ends_by_hand(run: LiveRun, *, on_key: Callable[[str], None] | None = None) -> Iterator[None]:
-    """While this lasts, Ctrl-C and the q key end the run in good order; other keys go to `on_key`.
-
-    Ctrl-C once more breaks it off as anywhere else.
-    """
-    import threading
-
-    def interrupted(*_: object) -> None:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-        run.stop()
-
-    with ExitStack() as undo:
-        if threading.current_thread() is threading.main_thread():
-            before = signal.signal(signal.SIGINT, interrupted)
-            undo.callback(signal.signal, signal.SIGINT, before)
-        if sys.stdin is not None and sys.stdin.isatty() and os.name == "posix":
-            undo.enter_context(_keys(lambda key: handled(run, key, on_key)))
-        yield
-
-
-@contextmanager
-def _keys(told: Callable[[str], object]) -> Iterator[None]:
-    """Keys of the terminal, one by one, told as they are pressed."""
-    import select
-    import termios
-    import threading
-    import tty
-
-    number = sys.stdin.fileno()
-    before = termios.tcgetattr(number)
-    over = threading.Event()
-
-    def listen() -> None:
-        while not over.is_set():
-            if select.select([number], [], [], 0.1)[0]:
-                told(os.read(number, 1).decode(errors="replace"))
-
-    tty.setcbreak(number)
-    thread = threading.Thread(target=listen, name="strobe keys", daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        thread.join()
-        termios.tcsetattr(number, termios.TCSADRAIN, before)

@@ -9,6 +9,7 @@ import typer
 
 from strobe.cli.app import app
 from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption, clip_options, measured
+from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
 
@@ -26,6 +27,8 @@ def load(
     dots: DotsOption = None,
     mains: MainsOption = None,
     lamp: LampOption = "mains",
+    camera: CameraOption = None,
+    config: ConfigOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
 ) -> None:
     """Tell how the speed stands a load, and find jumps.
@@ -46,7 +49,8 @@ def load(
         from strobe.drive.regulation import find_events, load_response
         from strobe.report.loads import load_dict, load_text
 
-        done, status = measured([clip], clip_options(rpm, dots, mains, lamp), here, as_json=as_json)
+        options = clip_options(rpm, dots, mains, lamp, kept=load_kept_values(config, camera))
+        done, status = measured([clip], options, here, as_json=as_json)
         for measurement in done:
             events = find_events(measurement.series)
             sags = [event for event in events if event.kind in ("sag", "jump") and event.size_percent < 0]

@@ -8,9 +8,8 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import CaptureRateOption, DotsOption, LampOption, MainsOption, RpmOption
+from strobe.cli.clips import CaptureRateOption, DotsOption, LampOption, MainsOption, RpmOption, clip_options
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
 from strobe.errors import ClipUnreadable
 
@@ -55,22 +54,12 @@ def look(
         from strobe.report.look import look_text
         from strobe.report.words import printable
 
-        kept = load_kept_values(config, camera)
+        options = clip_options(rpm, dots, mains, lamp, kept=load_kept_values(config, camera))
         worst = ExitStatus.MEASURED
         for place, clip in enumerate(map(str, clips)):
             try:
                 with progress_bar(here.err, label=printable(Path(clip).name)) as tick:
-                    seen = look_at(
-                        clip,
-                        rpm=rpm,
-                        dots=dots,
-                        mains=parse_mains(mains),
-                        lamp=parse_lamp(lamp),
-                        capture_rate_hz=capture_rate,
-                        mirrored=mirrored,
-                        **kept.options,
-                        progress=tick,
-                    )
+                    seen = look_at(clip, **options, capture_rate_hz=capture_rate, mirrored=mirrored, progress=tick)
             except ClipUnreadable as error:
                 worst = ExitStatus.UNREADABLE
                 say(here.err, terminal.unreadable_text(clip, str(error)), gap=place > 0)

@@ -11,6 +11,7 @@ import typer
 from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
+from strobe.files import check_target, write_whole
 
 __all__ = ["machine"]
 
@@ -57,13 +58,11 @@ def machine(
 def _make(path: Path, here: Surroundings) -> None:
     """Ask for everything that the kind of drive has, again where an answer makes no sense, and write the file."""
     from strobe.drive.machine import DRIVES, machine_toml, parse_machine
-    from strobe.files import write_whole
     from strobe.report.machine import QUESTIONS
-    from strobe.report.tables import check_target
 
+    check_target(path, option="machine")
     if path.exists():
         raise UsageError(f"{path} is there already; change it by hand, or name another file")
-    check_target(path, option="machine")
     here.err.write("What is known of the machine; just Enter where it is not.\n")
     values: dict[str, Any] = {}
     while values.get("drive") not in DRIVES:

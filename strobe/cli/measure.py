@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from strobe.cli.clips import (
     MainsOption,
     RimOption,
     RpmOption,
-    check_rim,
+    clip_options,
     load_machine,
     save_high_spot,
     say_written,
@@ -48,13 +48,14 @@ from strobe.cli.filing import (
 from strobe.cli.kept import CameraOption, ConfigOption, KeptValues, load_kept_values
 from strobe.console import ExitStatus, Surroundings, progress_bar, settle
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.bench.limits import LimitSet
     from strobe.bench.many import Outcome
     from strobe.drive.machine import Machine
 
-__all__ = ["MeasureRequest", "measure"]
+__all__ = ["MeasureRequest", "measure", "parse_view"]
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,8 @@ class MeasureRequest:
     clips: tuple[str, ...]
     rpm: str | None
     dots: int | None
-    mains_hz: int | None
-    lamp: str | float
+    mains: str | None
+    lamp: str
     capture_rate_hz: float | None
     mirrored: bool
     view: str | None
@@ -86,18 +87,14 @@ class MeasureRequest:
     @property
     def measure_options(self) -> dict[str, Any]:
         """The keyword arguments of `strobe.measure`."""
-        rim_mm = check_rim(self.rim_mm, self.machine)
-        return {
-            "rpm": self.rpm,
-            "dots": self.dots,
-            "mains": self.mains_hz,
-            "lamp": self.lamp,
+        common = clip_options(
+            *(self.rpm, self.dots, self.mains, self.lamp, self.machine), rim_mm=self.rim_mm, kept=self.kept
+        )
+        return common | {
             "capture_rate_hz": self.capture_rate_hz,
             "mirrored": self.mirrored,
             "view": self.view,
             "disc_mm": self.disc_mm,
-            **({} if rim_mm is None else {"rim_mm": rim_mm}),
-            **self.kept.options,
         }
 
 
@@ -186,8 +183,8 @@ def measure(
             clips=clips_in([str(clip) for clip in clips]),
             rpm=rpm,
             dots=dots,
-            mains_hz=parse_mains(mains),
-            lamp=parse_lamp(lamp),
+            mains=mains,
+            lamp=lamp,
             capture_rate_hz=capture_rate,
             mirrored=mirrored,
             view=parse_view(view),
@@ -220,46 +217,36 @@ def measure(
             ),
             kept=load_kept_values(config, camera),
         )
-        _check_targets(request)
+        _check(request)
         filing = request.filing.checked(here)
         return _measure_clips(replace(request, filing=filing, machine=request.machine or filing.machine()), here)
 
     raise typer.Exit(settle(work, here, command="strobe measure"))
 
 
-def parse_mains(text: str | None) -> int | None:
-    if text is None:
-        return None
-    if text not in ("50", "60"):
-        raise UsageError(f"--mains: {text!r} is neither 50 nor 60, the two mains frequencies in Hz")
-    return int(text)
-
-
 def parse_view(text: str | None) -> str | None:
+    """What an option says is seen.
+
+    Raises
+    ------
+    UsageError
+        If it is neither a rim nor a disc.
+    """
     if text not in (None, "rim", "disc"):
         raise UsageError(f"--view: {text!r} is neither rim, for dots along a rim, nor disc, for a disc from above")
     return text
 
 
-def parse_lamp(text: str) -> str | float:
-    if text in ("mains", "once", "steady"):
-        return text
-    try:
-        rate_hz = float(text)
-    except ValueError:
-        rate_hz = math.nan
-    if not (math.isfinite(rate_hz) and rate_hz > 0):
-        raise UsageError(f"--lamp: {text!r} is none of: mains, once, steady, a number of flashes a second above 0")
-    return rate_hz
-
-
-def _check_targets(request: MeasureRequest) -> None:
+def _check(request: MeasureRequest) -> None:
+    """Refuse what can't be done before anything is asked or measured."""
     from strobe.report.handover_files import check_sheet_target
-    from strobe.report.plot import check_suffix
+    from strobe.report.plot import check_plot_target
     from strobe.report.still import check_still_target
-    from strobe.report.tables import check_target
 
-    sources = {Path(clip).resolve() for clip in request.clips}
+    options = request.measure_options
+    if options["view"] == "rim" and options["disc_mm"] is not None:
+        raise UsageError("--disc-mm is of a paper disc, and --view rim says that none is seen; leave one of them out")
+    sources = set(map(os.path.realpath, request.clips))
     named = {
         "--csv": request.csv,
         "--plot": request.plot,
@@ -275,18 +262,18 @@ def _check_targets(request: MeasureRequest) -> None:
                 f"{option} takes one clip, but there are {len(request.clips)} and one file cannot hold them "
                 "all; measure them one by one, or use --json for all at once"
             )
-        if path.resolve() in sources:
+        if os.path.realpath(path) in sources:
             raise UsageError(f"{option}: {path} is the clip itself; name another file")
         check_target(path, option=option)
     if request.plot is not None:
-        check_suffix(request.plot)
+        check_plot_target(request.plot)
     if request.high_spot is not None:
         check_still_target(request.high_spot)
     if request.sheet is not None:
         check_sheet_target(request.sheet, option="--sheet")
-    options: dict[Path, str] = {}
+    taken: dict[str, str] = {}
     for option, path in named.items():
-        if path is not None and (other := options.setdefault(path.resolve(), option)) != option:
+        if path is not None and (other := taken.setdefault(os.path.realpath(path), option)) != option:
             raise UsageError(f"{other} and {option} both name {path}; name two files")
 
 

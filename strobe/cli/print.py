@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from strobe.cli.app import app
+from strobe.cli.clips import parse_mains
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 from strobe.errors import UsageError
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["disc", "strip"]
 
-printing = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
+printing = typer.Typer(no_args_is_help=True)
 app.add_typer(
     printing,
     name="print",
@@ -196,10 +197,7 @@ def strip(
 
 
 def _mains(texts: Sequence[str]) -> tuple[float, ...]:
-    for text in texts:
-        if text not in ("50", "60"):
-            raise UsageError(f"--mains: {text!r} is neither 50 nor 60, the two mains frequencies in Hz")
-    return tuple(dict.fromkeys(map(float, texts)))
+    return tuple(dict.fromkeys(float(hz) for text in texts if (hz := parse_mains(text)) is not None))
 
 
 def _flash_rate_hz(text: str) -> float | None:

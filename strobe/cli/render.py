@@ -10,6 +10,7 @@ import typer
 from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 from strobe.errors import UsageError
+from strobe.files import check_target
 
 if TYPE_CHECKING:
     from strobe.practice import RenderRequest
@@ -92,17 +93,21 @@ def render(
 
 
 def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surroundings) -> ExitStatus:
+    if seed < 0:
+        raise UsageError(f"--seed: {seed} is below 0; any whole number from 0 up will do")
+    check_target(out, option="OUT")
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
-    if not out.resolve().parent.is_dir():
-        raise UsageError(f"the folder {out.parent} does not exist; make it first, or name another")
     import numpy as np
 
     from strobe.practice import scene_of
     from strobe.render import render_clip, truth_path
 
     scene = scene_of(request)
-    render_clip(scene, out, rng=np.random.default_rng(seed))
+    try:
+        render_clip(scene, out, rng=np.random.default_rng(seed))
+    except OSError as error:
+        raise UsageError(f"cannot write {out}: {error.strerror or error}") from error
     write_line(here.out, f"wrote {out} and {truth_path(out)}")
     return ExitStatus.MEASURED
 

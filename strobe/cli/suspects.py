@@ -22,6 +22,7 @@ from strobe.cli.clips import (
     save_high_spot,
     say_written,
 )
+from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 
 __all__ = ["suspects"]
@@ -41,6 +42,8 @@ def suspects(
     ] = None,
     rim_mm: RimOption = None,
     high_spot: HighSpotOption = None,
+    camera: CameraOption = None,
+    config: ConfigOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
 ) -> None:
     """Tell which part makes the wobble, and what to check.
@@ -70,18 +73,17 @@ def suspects(
         from strobe.drive.locking import FEWEST_TURNS, turn_map
         from strobe.drive.naming import reading_of, with_suspects
         from strobe.drive.regulation import find_events
-        from strobe.report.plot import check_suffix, write_plot
+        from strobe.report.plot import check_plot_target, write_plot
         from strobe.report.still import check_still_target
         from strobe.report.suspects import suspects_dict, suspects_text
-        from strobe.report.tables import check_target
 
         described = load_machine(machine)
         if plot is not None:
-            check_target(plot, option="--plot")
-            check_suffix(plot)
+            check_plot_target(plot)
         if high_spot is not None:
             check_still_target(high_spot)
-        options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm)
+        kept = load_kept_values(config, camera)
+        options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm, kept=kept)
         done, status = measured([clip], options, here, as_json=as_json)
         for measurement in done:
             diagnosis = diagnose(reading_of(measurement), described)

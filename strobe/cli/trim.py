@@ -17,8 +17,10 @@ from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
 from strobe.cli.clips import DotsOption, LampOption, MainsOption
 from strobe.cli.filing import JobOption, LogOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.cli.live import check_pace, ends_by_hand, handled, live_options, open_live_source
+from strobe.cli.keys import ends_by_hand, handled
+from strobe.cli.live import check_pace, live_options, open_live_source, say_what_cut_it_short
 from strobe.console import ExitStatus, Surroundings, settle, write_line
+from strobe.files import check_target, write_whole
 
 if TYPE_CHECKING:
     from strobe.live import LiveRun
@@ -77,11 +79,9 @@ def trim(
     here: Surroundings = context.obj
 
     def work() -> ExitStatus:
-        from strobe.files import write_whole
         from strobe.live import LiveRun
         from strobe.live.sources import is_clip
         from strobe.live.trim import CAUTIONS, TrimRun
-        from strobe.report.tables import check_target
 
         check_pace(pace)
         if keep is not None:
@@ -103,6 +103,7 @@ def trim(
             beside.begin(opened.facts.full_scale)
             with LiveRun(opened, options, pace=pace if is_clip(source) else None, on_frame=beside.take) as run:
                 _guide(run, steps, here, beside, sorted(done_at or []), filed=job is not None)
+        say_what_cut_it_short(run.ended, here)
         report = steps.report()
         _print(report, here)
         if keep is not None:

@@ -9,7 +9,16 @@ from typing import Annotated
 import typer
 
 from strobe.cli.app import app
-from strobe.cli.clips import DotsOption, LampOption, MachineOption, MainsOption, RpmOption, load_machine
+from strobe.cli.clips import (
+    DotsOption,
+    LampOption,
+    MachineOption,
+    MainsOption,
+    RpmOption,
+    clip_options,
+    load_machine,
+    measuring_function,
+)
 from strobe.cli.filing import (
     AfterOption,
     Filing,
@@ -30,11 +39,12 @@ from strobe.cli.filing import (
     status_of,
 )
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.cli.measure import parse_lamp, parse_mains
 from strobe.console import ExitStatus, Surroundings, progress_bar, settle
 from strobe.errors import UsageError
 
 __all__ = ["watch"]
+
+MOST_S = 86_400.0
 
 
 @app.command("watch")
@@ -87,23 +97,23 @@ def watch(
         from strobe.bench.watching import Arrivals
         from strobe.report.words import printable
 
-        if still < 0 or patience < 0:
-            raise UsageError(f"--still {still:g} and --patience {patience:g} are seconds, 0 or more")
+        for option, seconds in (("--still", still), ("--patience", patience)):
+            if not 0 <= seconds <= MOST_S:
+                raise UsageError(f"{option}: {seconds:g} s is outside 0 to {MOST_S:g} s")
+        if count is not None and count < 1:
+            raise UsageError(f"--count: {count} is below 1; leave it out to go on until Ctrl-C")
         limits = load_limits(limit, config)
         kept = load_kept_values(config, camera)
-        options = {"rpm": rpm, "dots": dots, "mains": parse_mains(mains), "lamp": parse_lamp(lamp), **kept.options}
+        clip_options(rpm, dots, mains, lamp, kept=kept)
         filing = Filing(
             *(job, after, False, log),
             conditions=conditions_of(running, platter, stylus, pitch, light, side),
             settings={"rpm": rpm, "dots": dots, "mains": mains, "lamp": lamp, "camera": camera},
         ).checked(here)
         described = filing.machine() if machine is None else load_machine(machine)
+        options = clip_options(rpm, dots, mains, lamp, described, kept=kept)
         arrivals = Arrivals(folder, present_too=present, still_s=still, patience_s=patience)
-        measure = here.measure
-        if measure is None:
-            from strobe.measuring import measure as measure_file
-
-            measure = measure_file
+        measure = measuring_function(here)
         here.err.write(f"watching {printable(str(folder))}; end with Ctrl-C\n")
         here.err.flush()
         worst, done = ExitStatus.MEASURED, 0

@@ -19,7 +19,7 @@ from strobe.configuration.reading import (
 )
 from strobe.configuration.rules import check_camera_name, rule_of
 from strobe.errors import UsageError
-from strobe.files import whole_file
+from strobe.files import write_whole
 
 __all__ = ["keep_camera", "set_value", "unset_value"]
 
@@ -112,18 +112,12 @@ def _change(change: Callable[[Any], None], named: Path | None) -> Path:
     change(document)
     text = tomlkit.dumps(document)
     checked(Path(f"{path} (as it would become, so it was left alone)"), text)
-    _write_whole(path, text)
-    return path
-
-
-def _write_whole(path: Path, text: str) -> None:
-    """Put `text` into `path` so that a crash leaves either the old file or the new one, both whole."""
     target = path.resolve()
     if target.exists() and not target.is_file():
         raise UsageError(f"{path} is not an ordinary file; name another with --config or {ENVIRONMENT_VARIABLE}")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with whole_file(target, lasting=True) as part:
-            part.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise UsageError(f"{path} cannot be written: {error.strerror or error}") from error
+    write_whole(path, text.encode(), lasting=True)
+    return path

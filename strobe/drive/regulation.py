@@ -74,8 +74,7 @@ def find_events(series: SpeedSeries) -> tuple[Event, ...]:
     if events:
         begin = int(np.searchsorted(series.time_s, max(event.time_s for event in events)))
     time, value = series.time_s[begin:], series.deviation_percent[begin:]
-    step = float(np.median(np.diff(series.time_s)))
-    turn_s = 60 * step / max(60 * float(np.median(np.diff(series.angle_rev))), 1e-9)
+    step, turn_s = _step_and_turn_s(series)
     width = max(2, round(turn_s / step))
     if value.size < 5 * width:
         return tuple(events)
@@ -118,8 +117,7 @@ def load_response(series: SpeedSeries, *, at_s: float) -> LoadResponse:
     ValueError
         If there is less than one turn before it or two after it.
     """
-    step = float(np.median(np.diff(series.time_s)))
-    turn_s = step / float(np.median(np.diff(series.angle_rev)))
+    step, turn_s = _step_and_turn_s(series)
     before = (series.time_s < at_s) & (series.time_s >= at_s - math.floor((at_s - series.time_s[0]) / turn_s) * turn_s)
     after = series.time_s >= at_s
     if np.count_nonzero(before) * step < 0.9 * turn_s or np.count_nonzero(after) * step < 2 * turn_s:
@@ -146,6 +144,12 @@ def load_response(series: SpeedSeries, *, at_s: float) -> LoadResponse:
         usual_percent=RIPPLE_SIGMAS * ripple,
         ringing_hz=_ringing(time, value - end, max(0.15 * abs(sag - end), RIPPLE_SIGMAS * fast)),
     )
+
+
+def _step_and_turn_s(series: SpeedSeries) -> tuple[float, float]:
+    """Usual time from sample to sample, and of one turn."""
+    step = float(np.median(np.diff(series.time_s)))
+    return step, step / max(float(np.median(np.diff(series.angle_rev))), 1e-9)
 
 
 def _without_turn(series: SpeedSeries, known: NDArray[np.bool_]) -> Array:

@@ -24,7 +24,7 @@ from strobe.errors import UsageError
 from strobe.figures.results import SpeedSeries
 from strobe.measurement import RingShare
 
-__all__ = ["ORDERS", "Filmed", "RingPart", "as_filmed", "locked_amplitude", "separate_ring"]
+__all__ = ["ORDERS", "Filmed", "RingPart", "as_filmed", "check_turn", "locked_amplitude", "separate_ring"]
 
 ORDERS = (1, 2, 3, 4)
 FEWEST_TURNS = 3
@@ -92,10 +92,7 @@ def separate_ring(
     UsageError
         For fewer than three turns, a mark outside the clip, or an angle that moves nothing.
     """
-    if not math.isfinite(turned_by_deg) or abs(turned_by_deg) % 360 == 0:
-        raise UsageError(
-            f"ring: the camera turned by {turned_by_deg:g} degrees stands where it stood; 180 or 90 is good"
-        )
+    check_turn(turned_by_deg)
     parts = []
     for order in orders:
         a, spread_a = locked_amplitude(first, order)
@@ -111,6 +108,14 @@ def separate_ring(
         spread = math.hypot(spread_a, spread_b) / apart
         parts.append(RingPart(order, False, abs(wobble), spread, abs(ring), spread))
     return tuple(parts)
+
+
+def check_turn(turned_by_deg: float) -> None:
+    """Raise `UsageError` for an angle that moves the camera nowhere else."""
+    if not math.isfinite(turned_by_deg) or abs(turned_by_deg) % 360 == 0:
+        raise UsageError(
+            f"ring: the camera turned by {turned_by_deg:g} degrees stands where it stood; 180 or 90 is good"
+        )
 
 
 def locked_amplitude(filmed: Filmed, order: int) -> tuple[complex, float]:

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from strobe.drive.features import Feature, Reading, shown
 from strobe.errors import UsageError
 
-__all__ = ["KEEPS", "Kept", "compare_speeds"]
+__all__ = ["Kept", "compare_speeds"]
 
-KEEPS = ("order", "rate", "both", "neither")
 # A fixed belt changes its order by about 1 % when its pulley's step changes; control loops move by about 10 %.
 ORDER_TOLERANCE = 0.01
 RATE_TOLERANCE = 0.004

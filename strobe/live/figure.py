@@ -34,8 +34,8 @@ class Figure:
     """Speed up to now; percentages relative to nominal, by the reference.
 
     `turns` were averaged, they and those before them run evenly since `even_from_s`; `dot_rate_hz` is their mean on the
-    camera's clock, `last_turn_percent` the newest turn alone. `changing` says that the last turn differs from the one
-    half a turn earlier by more than wobble explains. `spread_percent` is how much the means of single turns scatter now
+    camera's clock. `changing` says that the last turn differs from the one half a turn earlier by more than wobble
+    explains. `spread_percent` is how much the means of single turns scatter now
     about an even course (1-sigma), which a hand on the control makes larger; None where too few are seen.
     """
 
@@ -44,7 +44,6 @@ class Figure:
     dot_rate_hz: float
     turns: int
     even_from_s: float
-    last_turn_percent: float
     changing: bool
     noise_dots: float
     spread_percent: float | None
@@ -134,7 +133,6 @@ def figure_of(
         dot_rate_hz=turn_rate * lock.dots,
         turns=whole,
         even_from_s=even_from,
-        last_turn_percent=float(by_turn[0]),
         changing=moving > allowed,
         noise_dots=line.noise_dots,
         spread_percent=_spread(by_turn, step),

@@ -112,12 +112,13 @@ class LiveRun:
     def close(self) -> None:
         """Let go of source and threads."""
         self._arrivals.stop()
-        self._executor.shutdown(wait=True, cancel_futures=True)
         if isinstance(self._source, Camera):
             # Whoever waits for its next picture is let go; a file must not be closed while it is being read.
             self._source.close()
         self._arrivals.join()
         self._source.close()
+        # Last, because a full reading takes a while, and who presses Ctrl-C once more does not wait for it.
+        self._executor.shutdown(wait=True, cancel_futures=True)
 
     def __iter__(self) -> Iterator[LiveUpdate]:
         """Updates as they come."""
@@ -164,6 +165,11 @@ class LiveRun:
         self._newest = update
         return update
 
+    @property
+    def ended(self) -> str:
+        """How it ended, as in `LiveOutcome`."""
+        return self._ended
+
     def outcome(self) -> LiveOutcome:
         """The full reading of the settled part, and how the run ended."""
         measurement, refusal = None, None
@@ -192,6 +198,7 @@ class _Pump:
         self.ended = False
         self.skipped = 0
         self.fault: ClipUnreadable | None = None
+        self._broke: BaseException | None = None
         self._thread: threading.Thread | None = None
         if pace != 0:
             self._thread = threading.Thread(target=self._run, name="strobe frames", daemon=True)
@@ -210,7 +217,12 @@ class _Pump:
         with self._ready:
             if not self._waiting and not self.ended:
                 self._ready.wait(patience_s)
-            return self._waiting.popleft() if self._waiting else None
+            if self._waiting:
+                return self._waiting.popleft()
+        broke, self._broke = self._broke, None
+        if broke is not None:
+            raise broke
+        return None
 
     def now_s(self) -> float:
         """The time now."""
@@ -226,28 +238,33 @@ class _Pump:
             self._thread.join()
 
     def _run(self) -> None:
-        began = time.monotonic()
+        """What the thread does; whoever waits for a frame is told of the end, whatever it is."""
         try:
-            for frame in self._source:
-                if self._pace:
-                    self._stopped.wait(max(0.0, began + frame.time_s / self._pace - time.monotonic()))
-                if self._stopped.is_set():
-                    break
-                with self._ready:
-                    if len(self._waiting) >= _WAITING:
-                        self._waiting.popleft()
-                        self.skipped += 1
-                    self._waiting.append((frame, time.monotonic()))
-                    self._ready.notify()
+            self._take_off()
         except ClipUnreadable as error:
             self.fault = error
-        except UsageError:
-            # The camera was closed between two pictures.
-            if not self._stopped.is_set():
-                raise
-        with self._ready:
-            self.ended = True
-            self._ready.notify()
+        except BaseException as error:
+            # A camera that was closed between two pictures says so.
+            if not (self._stopped.is_set() and isinstance(error, UsageError)):
+                self._broke = error
+        finally:
+            with self._ready:
+                self.ended = True
+                self._ready.notify()
+
+    def _take_off(self) -> None:
+        began = time.monotonic()
+        for frame in self._source:
+            if self._pace:
+                self._stopped.wait(max(0.0, began + frame.time_s / self._pace - time.monotonic()))
+            if self._stopped.is_set():
+                return
+            with self._ready:
+                if len(self._waiting) >= _WAITING:
+                    self._waiting.popleft()
+                    self.skipped += 1
+                self._waiting.append((frame, time.monotonic()))
+                self._ready.notify()
 
 
 class _Inline(Executor):

@@ -9,9 +9,8 @@ from pathlib import Path
 
 from strobe.capture import CameraFacts, FrameSource, open_camera, open_clip
 from strobe.errors import ClipUnreadable, UsageError
-from strobe.figures.rings import parse_rpm
 
-__all__ = ["answers_of", "is_clip", "list_cameras", "nominal_rpm_of", "open_source"]
+__all__ = ["answers_of", "is_clip", "list_cameras", "open_source"]
 
 _CAMERA = re.compile(r"\d+|/dev/video\d+|(https?|rtsps?)://.*", re.IGNORECASE)
 _STREAM = re.compile(r"(https?|rtsps?)://", re.IGNORECASE)
@@ -74,11 +73,6 @@ def answers_of(source: FrameSource) -> tuple[str, ...]:
         + ("does not say what it does" if one.got is None else f"says {one.got:g}")
         for one in source.facts.settings
     )
-
-
-def nominal_rpm_of(rpm: str | None) -> float | None:
-    """The nominal speed that somebody means, as for `strobe.measure`; None for none."""
-    return None if rpm is None else parse_rpm(rpm)
 
 
 def list_cameras() -> tuple[str, ...]:

@@ -29,6 +29,9 @@ _FLASHES, _RECTIFIED, _PURE_WAVE = (0.5, 0.2), (0.1, 0.03), (0.06, 0.018)
 _SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
 """Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
 its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
+_ASTRAY = 0.02
+_LEAST_TRAVEL = 0.4
+"""Of the likeness that marks travelling along the row have at best; aliases, and the other mains' ring, have less."""
 _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 """Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
 _BESIDE = (0.004, 0.03)
@@ -106,7 +109,10 @@ def weigh(
     drafts = [draft for lamp in lamps for draft in drafts_of(rows, time, lamp, rpm=rpm, dots=dots)]
     drafts.sort(key=lambda draft: draft.score, reverse=True)
     worth = [draft for draft in drafts if draft.score > drafts[0].score - _WORTH_FOLLOWING][:_MOST_FOLLOWED]
-    return sorted((_follow(draft, time) for draft in worth), key=lambda h: h.score, reverse=True)
+    followed = [(draft, _follow(draft, time)) for draft in worth]
+    # Followed to another rate than it was found at, a line has been lost in what lies beside it.
+    kept = [h for draft, h in followed if abs(h.line.dot_rate_hz / draft.coarse.rate_hz - 1) < _ASTRAY]
+    return sorted(kept, key=lambda h: h.score, reverse=True)
 
 
 def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
@@ -198,8 +204,15 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
 
 
 def _refuse_contradiction(best: Hypothesis) -> None:
-    """Refuse when the dots come round again after another time than the hypothesis says."""
-    turns = best.evidence.turns
+    """Refuse when marks travel at another pace, or the dots come round after another time, than the hypothesis says."""
+    turns, travel = best.evidence.turns, best.evidence.travel
+    if travel is not None and travel.share(best.line.dot_rate_hz) < _LEAST_TRAVEL:
+        raise Refused(
+            "ambiguous",
+            f"Dust and uneven dots pass along the row as if about {travel.rate_hz:.0f} dots went by in a second, which "
+            f"does not go with {best.nominal_rpm:.4g} rpm and {best.dots} dots ({best.line.dot_rate_hz:.1f} a second).",
+            "Leave --mains, --rpm and --dots out, or check them: the wrong mains makes such a difference.",
+        )
     if turns is None:
         return
     period, support = turns.best()

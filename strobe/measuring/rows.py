@@ -19,10 +19,12 @@ from strobe.phase import (
     LINE_ORDERS,
     CoarseLine,
     FlashRate,
+    MarkTravel,
     TimeBase,
     TurnSignature,
     combine_blocks,
     find_line,
+    find_travel,
     find_turns,
     folded_hz,
     follow_phase,
@@ -49,6 +51,8 @@ _SHARE_TOGETHER, _READ_THE_USUAL = 0.3, 1.5
 """What the standing of each count is worth where rows bear each other out, and for reading the usual ring of them."""
 _SLOWEST_RPM, _ALL_DOUBLED = 20.0, -4.0
 """What counts against rows that all have even counts at the slowest speed: half as many turn twice as fast."""
+_TRAVEL = 4.0
+"""What marks that travel along the row are worth, for the dot rate that they tell or against another."""
 _RARE_SPEED = {NOMINAL_RPM[0]: -2.2, NOMINAL_RPM[3]: -0.5}
 """What counts against a speed that few clips are filmed at, when nothing else speaks (common practice)."""
 _PITCH_GATE = 0.012
@@ -103,6 +107,7 @@ class RowEvidence:
     turns: TurnSignature | None
     lit_share: float
     kind: str | None = None
+    travel: MarkTravel | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,10 +150,13 @@ def gather(rows: Sequence[RowSeries], time: TimeBase, flash: FlashRate | None) -
     for row in rows:
         amplitude, _ = combine_blocks(row.blocks)
         turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, cycles)
+        travel = None
+        if row.places_dots is not None and row.ring is None:
+            travel = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, cycles)
         parted = () if cycles is None else part_lines(row.blocks, _strongest(amplitude, time), cycles)
         kinds = ("camera", "lamp") if parted else (None,)
         for kind, one in zip(kinds, parted or (amplitude,), strict=True):
-            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind))
+            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind, travel))
     return found
 
 
@@ -317,6 +325,8 @@ def _scored(
             score += (10.0 * share - 5.0) * (1.0 if draft.evidence.lit_share == 1 else _FEW_LIT_TRUST)
             error = _SAME_TURN if draft.evidence.lit_share == 1 else _SAME_TURN_FEW_LIT
             score -= share * min(0.5 * ((draft.turns_per_s * turns.turn_s - 1) / error) ** 2, 4.0)
+    if draft.evidence.travel is not None:
+        score += _TRAVEL * (2 * draft.evidence.travel.share(draft.coarse.rate_hz) - 1)
     score += next((rare for speed, rare in _RARE_SPEED.items() if abs(draft.speed_rpm / speed - 1) < 0.01), 0.0)
     counts = [0] * len(rows)
     counts[place] = draft.count

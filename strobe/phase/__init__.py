@@ -7,6 +7,7 @@ from strobe.phase.flicker import find_flicker, folded_hz, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
 from strobe.phase.lines import LINE_ORDERS, CoarseLine, LineReading, find_line, follow_phase, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
+from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns
 from strobe.phase.waves import share_off_step
 
@@ -15,12 +16,14 @@ __all__ = [
     "CoarseLine",
     "FlashRate",
     "LineReading",
+    "MarkTravel",
     "TimeBase",
     "TurnSignature",
     "align_blocks",
     "combine_blocks",
     "find_flicker",
     "find_line",
+    "find_travel",
     "find_turns",
     "fit_time_base",
     "folded_hz",

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe import files
 from strobe.errors import UsageError
-from strobe.files import write_whole
 from strobe.printing.paper import RULER_MM, Paper
 
 if TYPE_CHECKING:
@@ -175,21 +175,14 @@ def check_target(to: Path, *, sheets: int, force: bool) -> tuple[Path, ...]:
     UsageError
         If the suffix is another, the folder is missing, or a file is there already and `force` is false.
     """
-    suffix = to.suffix.lower()
-    if suffix not in SUFFIXES:
-        raise UsageError(f"--to: {to} ends in {to.suffix or 'nothing'!r}; end it in .pdf or .svg")
-    if not to.resolve().parent.is_dir():
-        raise UsageError(f"--to: the folder {to.parent} does not exist; make it first, or name another")
-    if suffix == ".pdf" or sheets == 1:
-        files: tuple[Path, ...] = (to,)
-    else:
-        files = tuple(to.with_name(f"{to.stem}-{number}{to.suffix}") for number in range(1, sheets + 1))
-    for file in files:
-        if file.exists() and not file.is_file():
-            raise UsageError(f"--to: {file} is not an ordinary file; name a file to write")
-        if file.exists() and not force:
-            raise UsageError(f"--to: {file} is there already; name another file, or replace it with --force")
-    return files
+    targets: tuple[Path, ...] = (to,)
+    if to.suffix.lower() != ".pdf" and sheets > 1:
+        targets = tuple(to.with_name(f"{to.stem}-{number}{to.suffix}") for number in range(1, sheets + 1))
+    for target in targets:
+        files.check_target(target, option="--to", suffixes=SUFFIXES)
+        if target.exists() and not force:
+            raise UsageError(f"--to: {target} is there already; name another file, or replace it with --force")
+    return targets
 
 
 def write_sheets(sheets: Sequence[Sheet], to: Path, *, title: str, force: bool = False) -> tuple[Path, ...]:
@@ -207,14 +200,14 @@ def write_sheets(sheets: Sequence[Sheet], to: Path, *, title: str, force: bool =
     """
     import matplotlib
 
-    files = check_target(to, sheets=len(sheets), force=force)
+    targets = check_target(to, sheets=len(sheets), force=force)
     settings: Any = {"pdf.fonttype": 42, "svg.fonttype": "path", "svg.hashsalt": _SALT, "path.simplify": False}
     with matplotlib.rc_context(settings):
         as_pdf = to.suffix.lower() == ".pdf"
         contents = [_pdf(sheets, title)] if as_pdf else [_svg(sheet, title) for sheet in sheets]
-    for file, content in zip(files, contents, strict=True):
-        write_whole(file, content)
-    return files
+    for target, content in zip(targets, contents, strict=True):
+        files.write_whole(target, content)
+    return targets
 
 
 def _pdf(sheets: Sequence[Sheet], title: str) -> bytes:

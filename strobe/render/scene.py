@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from strobe.render.filming import Delivery, Event, ExposureStep, Hand, Processing, Timing
 from strobe.render.lamps import Fall, Lamp, Light
 from strobe.render.rim import DotRow, Runout, Surface
-from strobe.render.rules import demand, not_negative, positive
+from strobe.render.rules import demand, finite, not_negative, positive
 
 __all__ = ["Camera", "Coding", "RunUp", "Scene", "Speed", "Wobble"]
 
@@ -161,6 +161,7 @@ class Speed:
 
     def __post_init__(self) -> None:
         positive(self, ["nominal_rpm"])
+        finite(self, ["deviation_percent", "trend_percent_per_minute"])
         lowest = self.deviation_percent - sum(w.peak_percent for w in self.wobbles)
         demand(lowest >= -100, "deviation_percent", self.deviation_percent, "the platter would turn backwards")
 

@@ -16,18 +16,16 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from strobe.errors import UsageError
-from strobe.files import write_whole
+from strobe.files import check_target, write_whole
 from strobe.report.handover import Handover, Section, Table
 from strobe.report.handover_pictures import Picture
-from strobe.report.tables import check_target
 
 if TYPE_CHECKING:
     from fpdf import FPDF
 
 __all__ = ["SHEET_SUFFIXES", "check_sheet_target", "held", "sheet_html", "sheet_pdf", "write_sheet"]
 
-SHEET_SUFFIXES = (".html", ".htm", ".pdf")
+SHEET_SUFFIXES = (".html", ".pdf")
 PICTURE_DPI = 200
 FONT = "DejaVu"
 MISSING_GLYPH = "\u25a1"
@@ -49,9 +47,7 @@ def check_sheet_target(path: Path, *, option: str) -> None:
     ------
     UsageError
     """
-    if path.suffix.lower() not in SHEET_SUFFIXES:
-        raise UsageError(f"{option}: {path} ends in {path.suffix or 'nothing'!r}; end it in .html or .pdf")
-    check_target(path, option=option)
+    check_target(path, option=option, suffixes=SHEET_SUFFIXES)
 
 
 def write_sheet(sheet: Handover, path: Path) -> None:

@@ -34,7 +34,7 @@ _STATE_WORDS = {
     "lost": "OUT OF SIGHT",
 }
 _STYLES = {"searching": "yellow", "settling": "yellow", "steady": "green", "lost": "red"}
-_END = "q ends the run and prints the reading"
+_END = "q ends the run and prints what was read"
 
 
 class Chart(Protocol):
@@ -237,6 +237,9 @@ def _title(update: LiveUpdate, width: int) -> str:
     if update.nominal_rpm is not None:
         what = f"{rpm_words(update.nominal_rpm)} rpm, {update.dots} dots"
     state = _STATE_WORDS[update.state]
+    skipped = f"; {update.skipped} frames left out" if update.skipped else ""
+    if len(what + skipped) < width - len(state):
+        what += skipped
     return f"{what:<{max(1, width - len(state))}}{state}"
 
 
@@ -266,11 +269,10 @@ def _band(update: LiveUpdate) -> str:
 
 def _gathered(update: LiveUpdate) -> str:
     if update.deviation_percent is None:
-        return f"no even turn yet{f'; {update.skipped} frames left out' if update.skipped else ''}"
+        return "no even turn yet"
     turns = round(update.turns_gathered)
     steady = "steadiness not known yet"
     if update.steadiness_percent is not None and update.steadiness_uncertainty_percent is not None:
         known = peak_words(update.steadiness_percent, update.steadiness_uncertainty_percent, most_decimals=2)
         steady = f"steadiness {known}"
-    skipped = f", {update.skipped} left out" if update.skipped else ""
-    return f"{turns} even turn{'' if turns == 1 else 's'}; {steady}; picture {update.picture}{skipped}"
+    return f"{turns} even turn{'' if turns == 1 else 's'}; {steady}; picture {update.picture}"

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
-from strobe.errors import UsageError
-from strobe.files import write_whole
+from strobe.files import check_target, write_whole
 from strobe.measurement import Measurement
 from strobe.report.words import how_often, printable, rounded, rpm_words
 
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["PLOT_SUFFIXES", "amplitude_spectrum", "check_suffix", "draw", "write_plot"]
+__all__ = ["PLOT_SUFFIXES", "amplitude_spectrum", "check_plot_target", "draw", "write_plot"]
 
 PLOT_SUFFIXES = (".png", ".svg")
 SIZE_INCHES = (9.0, 6.5)
@@ -38,15 +37,14 @@ LEAST_LABELLED = 0.04
 LABEL_SWITCH = 9.0
 
 
-def check_suffix(path: Path) -> None:
-    """Refuse a file name that is neither PNG nor SVG.
+def check_plot_target(path: Path) -> None:
+    """Refuse a name that is neither PNG nor SVG, or that could not be written.
 
     Raises
     ------
     UsageError
     """
-    if path.suffix.lower() not in PLOT_SUFFIXES:
-        raise UsageError(f"--plot: {path} ends in {path.suffix or 'nothing'!r}; end it in .png or .svg")
+    check_target(path, option="--plot", suffixes=PLOT_SUFFIXES)
 
 
 def write_plot(measurement: Measurement, path: Path) -> None:
@@ -57,7 +55,7 @@ def write_plot(measurement: Measurement, path: Path) -> None:
     UsageError
         If the suffix is another, or the file cannot be written.
     """
-    check_suffix(path)
+    check_plot_target(path)
     figure = draw(measurement)
     kind = path.suffix.lower().lstrip(".")
     maker = f"strobe {version('strobe')}"

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import UsageError
-from strobe.files import write_whole
-from strobe.report.tables import check_target
+from strobe.files import check_target, write_whole
 
 __all__ = ["check_still_target", "write_still"]
 
@@ -26,9 +25,7 @@ def check_still_target(path: Path) -> None:
     ------
     UsageError
     """
-    if path.suffix.lower() != ".png":
-        raise UsageError(f"--high-spot: {path} ends in {path.suffix or 'nothing'!r}; end it in .png")
-    check_target(path, option="--high-spot")
+    check_target(path, option="--high-spot", suffixes=(".png",))
 
 
 def write_still(picture: NDArray[np.uint8], place_px: tuple[float, float], path: Path) -> None:

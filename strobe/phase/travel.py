@@ -1,0 +1,128 @@
+"""How fast marks go along a row, dots a second: dust and misprinted dots pass one part of it after the other.
+
+A line of the phase is known up to whole frame rates, and up to the lamp. The time that an irregular dot takes from one
+part of a row to the next is not, so it tells aliases, and lamp-timed from camera-timed lines, apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.phase.blocks import align_blocks, lit_frames
+
+__all__ = ["MarkTravel", "find_travel"]
+
+_RATES = np.geomspace(35.0, 450.0, 100)
+_FASTEST_HZ = 20.0
+"""Marks are some dots wide, and pass in some hundredths of a second."""
+_LONGEST_FRAMES = 1024
+_OUTLYING = 4.0
+_LAMP_ORDERS, _OWN_ORDERS = 4, 2
+_LEAST_BLOCKS, _LEAST_FRAMES = 4, 96
+_CLEAR, _LEAST_LIKENESS = 3.0, 0.4
+_UNSURE = 0.05
+"""How well the rate is told, 1-sigma, relative: marks reach over some dots, and so do the parts of a row (within 0.04
+on forty of forty-two rendered clips, 0.06 and 0.11 on the others)."""
+
+
+@dataclass(frozen=True, eq=False)
+class MarkTravel:
+    """Likeness of the parts of a row, each seen as much later as marks take to it, by their rate.
+
+    Attributes
+    ----------
+    rates_hz, likeness : array of float64 (rates,)
+        Dots a second, and power of the sum of all parts over the sum of their powers, less one.
+    """
+
+    rates_hz: NDArray[np.float64]
+    likeness: NDArray[np.float64]
+
+    @property
+    def rate_hz(self) -> float:
+        """The likeliest rate, dots a second."""
+        return float(self.rates_hz[int(np.argmax(self.likeness))])
+
+    def share(self, dot_rate_hz: float) -> float:
+        """How well a dot rate goes with it: 1 for the likeliest, 0 for one that no mark travels at."""
+        peaks = (
+            np.flatnonzero((self.likeness[1:-1] > self.likeness[:-2]) & (self.likeness[1:-1] > self.likeness[2:])) + 1
+        )
+        if not peaks.size:
+            return 0.0
+        height = np.clip(self.likeness[peaks] / self.likeness.max(), 0.0, 1.0)
+        off = (self.rates_hz[peaks] / dot_rate_hz - 1) / _UNSURE
+        return float(np.max(height * np.exp(-0.5 * off**2)))
+
+
+def find_travel(
+    blocks: NDArray[np.complex64],
+    places_dots: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    interval_s: float,
+    lamp_cycles: NDArray[np.float64] | None,
+) -> MarkTravel | None:
+    """Look for marks that travel along a row; None where none are seen clearly.
+
+    Parameters
+    ----------
+    blocks : array of complex (frames, blocks)
+        Amplitudes of the parts of a row.
+    places_dots : array of float64 (blocks,)
+        Where they lie along the row.
+    time_s, interval_s
+        Frame times and the spacing of the cadence that they lie on.
+    lamp_cycles : array of float64 (frames,) or None
+        Phase of the lamp, which lights the parts in different frames.
+
+    Notes
+    -----
+    What the parts share is the motion and is taken off, with what follows the lamp and the pattern's own phase. Marks
+    travel with the platter; what travels as well the other way is noise.
+    """
+    if blocks.shape[1] < _LEAST_BLOCKS or time_s.size < _LEAST_FRAMES:
+        return None
+    blocks, time_s = blocks[:_LONGEST_FRAMES], time_s[:_LONGEST_FRAMES]
+    aligned = align_blocks(blocks)
+    total = aligned.sum(axis=1)
+    lit = lit_frames(total)
+    apart = aligned * np.conj(total)[:, None] / (np.abs(total) ** 2 + 1e-12)[:, None]
+    apart /= np.median(apart[lit].real, axis=0)
+    marks: NDArray[np.float64] = np.concatenate([apart.imag, apart.real - 1], axis=1)
+    usual = np.median(np.abs(marks[lit]), axis=0)
+    marks = np.clip(marks, -_OUTLYING * usual, _OUTLYING * usual)
+    u = np.linspace(-1, 1, time_s.size)
+    turn = [order * np.unwrap(np.angle(total)) for order in range(1, _OWN_ORDERS + 1)]
+    if lamp_cycles is not None:
+        cycles = 2 * np.pi * lamp_cycles[:_LONGEST_FRAMES]
+        turn += [order * cycles for order in range(1, _LAMP_ORDERS + 1)]
+    basis = np.stack([np.ones_like(u), u, u**2, *(wave(one) for one in turn for wave in (np.cos, np.sin))], axis=1)
+    marks[lit] -= basis[lit] @ np.linalg.lstsq(basis[lit], marks[lit], rcond=1e-8)[0]
+    marks[~lit] = 0
+
+    index = np.rint((time_s - time_s[0]) / interval_s).astype(int)
+    placed = np.zeros((1 << int(np.ceil(np.log2(2 * index[-1] + 2))), marks.shape[1]))
+    placed[index] = marks / (np.std(marks, axis=0) + 1e-12)
+    spectrum = np.fft.rfft(placed, axis=0)
+    frequency = np.fft.rfftfreq(len(placed), interval_s)
+    spectrum, frequency = spectrum[frequency < _FASTEST_HZ], frequency[frequency < _FASTEST_HZ]
+    place = places_dots - float(np.mean(places_dots))
+    ahead, back = (_likeness(spectrum, frequency, np.asarray(way * place, np.float64)) for way in (-1, 1))
+    if ahead.max() < max(_LEAST_LIKENESS, _CLEAR * back.max()):
+        return None
+    return MarkTravel(_RATES, ahead)
+
+
+def _likeness(
+    spectrum: NDArray[np.complex128], frequency: NDArray[np.float64], place: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    kinds = spectrum.reshape(len(frequency), -1, place.size)
+    alone = float(np.sum(np.abs(spectrum) ** 2))
+    found = []
+    for rate in _RATES:
+        later = np.exp(2j * np.pi / rate * np.outer(frequency, place))
+        found.append(float(np.sum(np.abs(np.einsum("fkb,fb->fk", kinds, later)) ** 2)) / alone - 1)
+    return np.array(found)
