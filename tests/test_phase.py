@@ -19,6 +19,7 @@ from strobe.phase import (
     TimeBase,
     combine_blocks,
     find_line,
+    find_travel,
     find_turns,
     fit_time_base,
     measure_flash_rate,
@@ -767,6 +768,38 @@ def test_the_noise_of_a_few_frames(frames: int) -> None:
         )
         found.append(line.noise_dots)
     assert sigma / 3 < np.median(found) < 3 * sigma
+
+
+class TestTravel:
+    """Irregular dots pass one part of a row after the other, at the true dot rate whatever the frames fold it to."""
+
+    PLACES: ClassVar[Reals] = 4.0 * np.arange(11, dtype=np.float64)
+
+    @pytest.mark.parametrize("frame_rate_hz", [25.0, 30.0])
+    @pytest.mark.parametrize(("count", "rate"), [(180, 100.3), (133, 99.8), (216, 120.4), (92, 121.1)])
+    def test_rate_without_aliases(self, count: int, rate: float, frame_rate_hz: float) -> None:
+        time_s = np.arange(round(10 * frame_rate_hz)) / frame_rate_hz
+        blocks, _ = TestTurns.blocks(np.random.default_rng(3), time_s, rate, count, irregular=0.03)
+        travel = find_travel(blocks, self.PLACES, time_s, 1 / frame_rate_hz, None)
+        assert travel is not None
+        assert travel.rate_hz == pytest.approx(rate, rel=0.06)
+        assert travel.share(rate) > 0.5
+        for alias in (rate - frame_rate_hz, rate + frame_rate_hz, rate * 1.2, rate / 1.2):
+            assert travel.share(alias) < 0.3
+
+    def test_noise_and_too_little_tell_nothing(self) -> None:
+        time_s = np.arange(300) / 30
+        for seed in range(20):
+            blocks, _ = TestTurns.blocks(np.random.default_rng(seed), time_s, 100.3, 180, irregular=0.0)
+            assert find_travel(blocks, self.PLACES, time_s, 1 / 30, None) is None
+        blocks, _ = TestTurns.blocks(np.random.default_rng(3), time_s, 100.3, 180, irregular=0.03)
+        assert find_travel(blocks[:50], self.PLACES, time_s[:50], 1 / 30, None) is None
+        assert find_travel(blocks[:, :3], self.PLACES[:3], time_s, 1 / 30, None) is None
+
+    def test_marks_that_go_the_other_way_are_none(self) -> None:
+        time_s = np.arange(300) / 30
+        blocks, _ = TestTurns.blocks(np.random.default_rng(3), time_s, 100.3, 180, irregular=0.03)
+        assert find_travel(blocks, -self.PLACES, time_s, 1 / 30, None) is None
 
 
 def test_time_base_is_a_value() -> None:

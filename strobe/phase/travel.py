@@ -7,6 +7,7 @@ part of a row to the next is not, so it tells aliases, and lamp-timed from camer
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,7 +61,7 @@ class MarkTravel:
 
 def find_travel(
     blocks: NDArray[np.complex64],
-    places_dots: NDArray[np.float64],
+    places_dots: NDArray[np.floating[Any]],
     time_s: NDArray[np.float64],
     interval_s: float,
     lamp_cycles: NDArray[np.float64] | None,
@@ -104,20 +105,20 @@ def find_travel(
     marks[~lit] = 0
 
     index = np.rint((time_s - time_s[0]) / interval_s).astype(int)
-    placed = np.zeros((1 << int(np.ceil(np.log2(2 * index[-1] + 2))), marks.shape[1]))
+    placed: NDArray[np.float64] = np.zeros((1 << int(np.ceil(np.log2(2 * index[-1] + 2))), marks.shape[1]))
     placed[index] = marks / (np.std(marks, axis=0) + 1e-12)
     spectrum = np.fft.rfft(placed, axis=0)
     frequency = np.fft.rfftfreq(len(placed), interval_s)
     spectrum, frequency = spectrum[frequency < _FASTEST_HZ], frequency[frequency < _FASTEST_HZ]
     place = places_dots - float(np.mean(places_dots))
-    ahead, back = (_likeness(spectrum, frequency, np.asarray(way * place, np.float64)) for way in (-1, 1))
+    ahead, back = (_likeness(spectrum, frequency, way * place) for way in (-1, 1))
     if ahead.max() < max(_LEAST_LIKENESS, _CLEAR * back.max()):
         return None
     return MarkTravel(_RATES, ahead)
 
 
 def _likeness(
-    spectrum: NDArray[np.complex128], frequency: NDArray[np.float64], place: NDArray[np.float64]
+    spectrum: NDArray[np.complex128], frequency: NDArray[np.floating[Any]], place: NDArray[np.floating[Any]]
 ) -> NDArray[np.float64]:
     kinds = spectrum.reshape(len(frequency), -1, place.size)
     alone = float(np.sum(np.abs(spectrum) ** 2))
