@@ -23,9 +23,8 @@ __all__ = ["LINE_ORDERS", "CoarseLine", "LineReading", "find_line", "follow_phas
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
-_WOBBLE_HARMONICS, _NEXT_WAVE = 2, 2.5
-"""Of the lamp, that are strong enough for a wobble beside them to go with them unseen; and, in bins of the clip, how
-far from each other two waves are told apart well enough to say how either stands."""
+_WOBBLE_HARMONICS = 2
+"""Of the lamp, that are strong enough for a wobble beside them to go with them unseen."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
 _KEEPS, _RUNS = 0.3, 0.7
 """Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
@@ -288,8 +287,7 @@ def _follow(
     if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
-    beats = _crowded(waves[:lamp_waves], _NEXT_WAVE / float(np.ptp(time_s)))
-    beats = [wave for wave in beats if wave.harmonic <= _WOBBLE_HARMONICS]
+    beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
     hidden += _beyond_the_lamp(taken_off, waves[:lamp_waves]) + _hidden(taken_off, waves[lamp_waves:], None)
     bound, modulation = None, 0.0
@@ -376,13 +374,6 @@ def _other_lines(
     solution, *_ = np.linalg.lstsq(basis, turned, rcond=None)
     shape: NDArray[np.complex128] = basis @ (solution / solution[0])
     return shape
-
-
-def _crowded(waves: Sequence[Wave], within_hz: float) -> list[Wave]:
-    """The waves, those marked too that have another within so many hertz, which the clip hardly parts."""
-    hz = np.array([wave.apparent_hz for wave in waves])
-    near = np.sum(np.abs(hz[:, None] - hz) < within_hz, axis=1) > 1
-    return [replace(wave, beats=wave.beats or bool(close)) for wave, close in zip(waves, near, strict=True)]
 
 
 def _hidden(
