@@ -1,5 +1,6 @@
 """``python -m strobe`` is the same as the command ``strobe``."""
 
+import signal
 import sys
 
 __all__ = ["main"]
@@ -7,8 +8,20 @@ __all__ = ["main"]
 INTERRUPTED = 130
 
 
+def _end(number: int, _: object) -> None:
+    raise SystemExit(128 + number)
+
+
 def main() -> int:
-    """Run the command line of this process; also where it is interrupted before the commands are there."""
+    """Run the command line of this process; also where it is interrupted before the commands are there.
+
+    Who ends the process or closes its terminal leaves nothing half-written either, nor a terminal without echo.
+    """
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        # Ignored where nohup said so.
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, _end)
     try:
         from strobe.cli import main as run_commands
 

@@ -38,6 +38,13 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_seeds(tmp_path_factory.mktemp("clips"), ("long.mp4",))["long.mp4"]
 
 
+def waited_for(holds: Callable[[], object]) -> bool:
+    until = time.monotonic() + AT_ONCE_S
+    while not holds() and time.monotonic() < until:
+        time.sleep(0.005)
+    return bool(holds())
+
+
 def started(*argv: str, folder: Path) -> subprocess.Popen[bytes]:
     """The program in a process of its own, in a group of its own."""
     return subprocess.Popen(
@@ -53,10 +60,10 @@ def started(*argv: str, folder: Path) -> subprocess.Popen[bytes]:
     )
 
 
-def interrupted(run: subprocess.Popen[bytes]) -> tuple[str, str, float]:
+def interrupted(run: subprocess.Popen[bytes], told: signal.Signals = signal.SIGINT) -> tuple[str, str, float]:
     """What it printed from now on, and how long it took to end."""
     began = time.monotonic()
-    run.send_signal(signal.SIGINT)
+    run.send_signal(told)
     out, err = run.communicate(timeout=STARTS_S)
     return out.decode(), err.decode(), time.monotonic() - began
 
@@ -78,15 +85,39 @@ def test_while_it_measures(clip: Path, tmp_path: Path, workers: str) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
-def test_while_it_writes_a_clip(tmp_path: Path) -> None:
+def test_processes_that_measure_end_with_the_one_that_is_killed(clip: Path, tmp_path: Path) -> None:
+    run = started("measure", *[str(clip)] * 400, "--json", "--workers", "2", folder=tmp_path)
+    assert run.stdout is not None
+    assert select.select([run.stdout], [], [], STARTS_S)[0], "nothing was printed"
+    run.kill()
+    run.communicate(timeout=STARTS_S)
+
+    def none_left() -> bool:
+        try:
+            os.killpg(run.pid, 0)
+        except ProcessLookupError:
+            return True
+        return False
+
+    try:
+        assert waited_for(none_left)
+    finally:
+        if not none_left():
+            os.killpg(run.pid, signal.SIGKILL)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_while_it_writes_a_clip(tmp_path: Path, name: str) -> None:
+    told = signal.Signals[name]
     run = started("render", "made.mp4", "--seconds", "60", "--size", "320x180", folder=tmp_path)
     until = time.monotonic() + STARTS_S
     while not list(tmp_path.iterdir()) and time.monotonic() < until:
         time.sleep(0.02)
     assert list(tmp_path.iterdir()) != []
-    _, err, took_s = interrupted(run)
-    assert run.returncode == ExitStatus.INTERRUPTED
-    assert err == "strobe: interrupted\n"
+    _, err, took_s = interrupted(run, told)
+    assert run.returncode == 128 + told
+    assert err == ("strobe: interrupted\n" if told == signal.SIGINT else "")
     assert took_s < AT_ONCE_S
     assert list(tmp_path.iterdir()) == []
 
@@ -207,13 +238,6 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
         monkeypatch.setattr(sys, "stdin", stdin)
         yield keyboard
     os.close(keyboard)
-
-
-def waited_for(holds: Callable[[], object]) -> bool:
-    until = time.monotonic() + AT_ONCE_S
-    while not holds() and time.monotonic() < until:
-        time.sleep(0.005)
-    return bool(holds())
 
 
 @pytest.mark.skipif(os.name == "nt", reason="a POSIX terminal")

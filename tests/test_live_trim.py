@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from io import StringIO
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 import pytest
@@ -187,6 +188,12 @@ class CutShort(Iterator[Frame]):
     def __init__(self, path: Path) -> None:
         self._clip = open_clip(path)
         self.facts, self.close = self._clip.facts, self._clip.close
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def __next__(self) -> Frame:
         frame = next(self._clip)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import active_children, get_context
+from multiprocessing import active_children, get_context, parent_process
 from pathlib import Path
 from typing import Any
 
@@ -171,7 +172,7 @@ def _alone(measure: Measure, clip: str, options: Mapping[str, Any]) -> Outcome:
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_interrupts_to_the_parent)
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_follow_the_parent)
 
 
 @contextmanager
@@ -186,5 +187,14 @@ def _one_thread_each() -> Iterator[None]:
             del os.environ[name]
 
 
-def _leave_interrupts_to_the_parent() -> None:
+def _follow_the_parent() -> None:
+    """Leave interrupts to the parent, and end with it, which else goes unnoticed where it is killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = parent_process()
+    assert parent is not None, "this runs in the processes of a pool"
+
+    def end_with_it() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=end_with_it, name="strobe parent", daemon=True).start()

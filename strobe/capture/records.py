@@ -164,7 +164,8 @@ class SourceEvent:
     """Something that befell a camera or stream, `time_s` after its first frame.
 
     `kind` is ``lost`` (no picture came), ``retry`` (another try failed), ``back`` (there are pictures again),
-    ``given-up``, or ``overrun`` (pictures came faster than they were taken off).
+    ``given-up``, ``resized`` (the pictures have another size from now on), or ``overrun`` (they came faster than they
+    were taken off).
     """
 
     time_s: float

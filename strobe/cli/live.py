@@ -117,10 +117,12 @@ def live(
             watch = WarmUpWatch() if every is None else WarmUpWatch(interval_s=every)
         elif every is not None:
             raise UsageError("--every is how often --warm-up takes a reading; give both, or leave it out")
-        with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
-            opened = open_live_source(
+        with (
+            Beside(show=show, tone=tone, tone_file=tone_file) as beside,
+            open_live_source(
                 source, here, mirrored=mirrored, rate=rate, size=size, exposure=exposure, as_is=as_is, quiet=as_json
-            )
+            ) as opened,
+        ):
             beside.begin(opened.facts.full_scale)
             own_pace = pace if is_clip(source) else None
             with LiveRun(opened, options, pace=own_pace, for_s=for_s, on_frame=beside.take) as run:

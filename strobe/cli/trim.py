@@ -98,8 +98,10 @@ def trim(
             _wrapped(here, "Press Enter once this is understood; Ctrl-C ends.")
             sys.stdin.readline()
         steps = TrimRun(band)
-        with Beside(show=show, tone=tone, tone_file=tone_file) as beside:
-            opened = open_live_source(source, here, mirrored=mirrored)
+        with (
+            Beside(show=show, tone=tone, tone_file=tone_file) as beside,
+            open_live_source(source, here, mirrored=mirrored) as opened,
+        ):
             beside.begin(opened.facts.full_scale)
             with LiveRun(opened, options, pace=pace if is_clip(source) else None, on_frame=beside.take) as run:
                 _guide(run, steps, here, beside, sorted(done_at or []), filed=job is not None)

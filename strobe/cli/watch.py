@@ -87,7 +87,8 @@ def watch(
       strobe watch ~/Phone --job "deck 7" --after "bearing oiled"
 
     \b
-    Exit status: 130 ended with Ctrl-C; with --count, as measure has it.
+    Exit status: 130 ended with Ctrl-C, 4 the folder went away; with --count, as
+    measure has it.
     """
     here: Surroundings = context.obj
 
