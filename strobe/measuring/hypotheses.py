@@ -30,8 +30,9 @@ _SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
 """Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
 its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
 _ASTRAY = 0.02
-_LEAST_TRAVEL = 0.4
-"""Of the likeness that marks travelling along the row have at best; aliases, and the other mains' ring, have less."""
+_LEAST_TRAVEL = 0.12
+"""Of the likeness that marks travelling along the row have at best: a rate 0.14 off; aliases, and the other mains'
+ring, are 0.17 and more."""
 _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 """Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
 _BESIDE = (0.004, 0.03)

@@ -24,9 +24,9 @@ _OUTLYING = 4.0
 _LAMP_ORDERS, _OWN_ORDERS = 4, 2
 _LEAST_BLOCKS, _LEAST_FRAMES = 4, 96
 _CLEAR, _LEAST_LIKENESS = 3.0, 0.4
-_UNSURE = 0.05
-"""How well the rate is told, 1-sigma, relative: marks reach over some dots, and so do the parts of a row (within 0.04
-on forty of forty-two rendered clips, 0.06 and 0.11 on the others)."""
+_UNSURE = 0.07
+"""How well the rate is told, relative: marks reach over some dots, and so do the parts of a row (within 0.04 on most
+rendered clips, within 0.11 on all)."""
 
 
 @dataclass(frozen=True, eq=False)
