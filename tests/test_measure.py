@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from live_scenes import turned_scene
 from numpy.typing import NDArray
 from study_measure import DEVIATION_TARGET_PERCENT, outcomes, summary
 
@@ -176,6 +177,13 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def read_or_refused(path: Path) -> strobe.Measurement | strobe.Refused:
+    try:
+        return strobe.measure(path)
+    except strobe.Refused as refused:
+        return refused
+
+
 class TestWhatIsGiven:
     def test_same_figures_whatever_is_told(self, clip: Path) -> None:
         told = strobe.measure(clip, rpm="33", dots=180, mains=50)
@@ -229,6 +237,20 @@ class TestWhatIsGiven:
         reading = strobe.measure(path, rpm=33, mains=50)
         assert reading.setup.dots == 180
         assert reading.speed.deviation_percent == pytest.approx(-0.25, abs=2 * DEVIATION_TARGET_PERCENT)
+
+    @pytest.mark.parametrize("deviation_percent", [-1.5, -3.0])
+    def test_another_speed_is_not_taken_for_33_where_few_frames_meet_a_flash(
+        self, tmp_path: Path, deviation_percent: float
+    ) -> None:
+        scene = turned_scene((0.0, deviation_percent), seconds=12, rpm=45.0, dots=133)
+        path = tmp_path / "few.mp4"
+        render_clip(scene, path, rng=np.random.default_rng(5))
+        outcome = read_or_refused(path)
+        if isinstance(outcome, strobe.Refused):
+            assert outcome.code == "ambiguous"
+        else:
+            assert outcome.setup.dots == 133
+            assert outcome.speed.deviation_percent == pytest.approx(deviation_percent, abs=0.02)
 
     def test_upright_row(self, tmp_path: Path) -> None:
         # The same frames, turned by a quarter; which way the platter turns then shows in the repeat of its dots only.

@@ -72,8 +72,8 @@ class Hypothesis:
 
     @property
     def rows_agree(self) -> bool:
-        """Whether rows of other counts turn together with this one."""
-        return len({count for count in self.counts if count}) > 1
+        """Whether rows of other counts turn together with this one; where few frames are lit, most counts seem to."""
+        return self.evidence.lit_share == 1 and len({count for count in self.counts if count}) > 1
 
     @property
     def turns_seen(self) -> bool:
@@ -176,6 +176,13 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             raise Refused(
                 "ambiguous",
                 f"The clip shows neither the speed nor a turn, and the dots don't go with {NOMINAL_RPM[1]:.4g} rpm.",
+                "Say the nominal speed with --rpm and the count of the dots with --dots.",
+            )
+        if best.score - ranked[0].score > _CLEAR_GAP:
+            raise Refused(
+                "ambiguous",
+                f"The clip does not show the speed for sure; it goes better with {best.nominal_rpm:.4g} rpm and "
+                f"{best.dots} dots than with {NOMINAL_RPM[1]:.4g} rpm.",
                 "Say the nominal speed with --rpm and the count of the dots with --dots.",
             )
         best = ranked[0]
