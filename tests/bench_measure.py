@@ -44,6 +44,8 @@ class _Format:
     rate_hz: float
     bit_rate: int
     turns: int
+    whole: bool = False
+    """Whether every turn is rendered: noise of coding that comes round with the dots is taken for theirs."""
 
     @property
     def seconds(self) -> float:
@@ -56,7 +58,7 @@ _FORMATS = {
     "1080p30-long": _Format(1920, 1080, 30.0, 17_000_000, 34),
     "1080p60": _Format(1920, 1080, 60.0, 25_000_000, 6),
     "4k30": _Format(3840, 2160, 30.0, 45_000_000, 6),
-    "720p240": _Format(1280, 720, 240.0, 30_000_000, 6),
+    "720p240": _Format(1280, 720, 240.0, 30_000_000, 6, whole=True),
 }
 _LONG_UHD = _Format(3840, 2160, 30.0, 45_000_000, 34)
 _ONE_FRAME = "one-frame.mp4"
@@ -80,8 +82,13 @@ def _render(path: Path, form: _Format, *, seconds: float) -> None:
 
 
 def _clip(folder: Path, form: _Format) -> Path:
-    """A clip of whole turns, all of them the one that is rendered."""
+    """A clip of whole turns, all of them the one that is rendered unless all are."""
     name = f"{form.height}p{form.rate_hz:.0f}"
+    if form.whole:
+        path = folder / f"{name}-whole-{form.turns}-turns.mp4"
+        if not path.exists():
+            _render(path, form, seconds=form.seconds)
+        return path
     turn, path = folder / f"{name}-turn.mp4", folder / f"{name}-{form.turns}-turns.mp4"
     if not turn.exists():
         _render(turn, form, seconds=_TURN_S)

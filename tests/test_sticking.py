@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from strobe.figures import evaluate
 from strobe.measurement import Timing
 from strobe.measuring.budget import components_with_budget, fluctuation_with_budget
+from strobe.measuring.mixing import Mixing
 from strobe.measuring.sticking import SWALLOWED_PX, swallowed_dots
 from strobe.pattern import RowSeries
 from strobe.pattern.finding import FoundRow
@@ -143,6 +144,7 @@ def test_it_is_in_the_bounds_of_lines_and_figures() -> None:
 
     def widths(swallowed_dots: float) -> tuple[float, float, float]:
         shared: dict[str, Any] = {
+            "mixing": Mixing(0.0, 0.0),
             "left_dots": still,
             "dots": dots,
             "off_centre_percent": 0.0,

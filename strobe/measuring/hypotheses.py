@@ -315,5 +315,6 @@ def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:
             "bad-timing",
             f"The dots jump by {jump[largest]:.2f} of a gap from one picture to the next at {between_s[largest]:.1f} s,"
             " which no platter does: scenes were joined, or pictures are missing that the time stamps do not show.",
-            "Use the camera's original file, one for each scene; or film again.",
+            "Use the camera's original file, one for each scene; or film again, under a mains lamp at another frame "
+            "rate: its dark moments, in step with the pictures, can do that too.",
         )
