@@ -195,9 +195,10 @@ def test_a_failure_half_way_adds_nothing(log: BenchLog, monkeypatch: pytest.Monk
     assert log.job("deck").readings == ()
 
 
-def test_killed_at_random_instants_nothing_confirmed_is_missing(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kills", [60, pytest.param(200, marks=pytest.mark.slow)])
+def test_killed_at_random_instants_nothing_confirmed_is_missing(tmp_path: Path, kills: int) -> None:
     done = subprocess.run(
-        [sys.executable, "killed_writer.py", str(tmp_path), "200", "5"],
+        [sys.executable, "killed_writer.py", str(tmp_path), str(kills), "5"],
         cwd=HERE,
         capture_output=True,
         text=True,
@@ -205,11 +206,11 @@ def test_killed_at_random_instants_nothing_confirmed_is_missing(tmp_path: Path) 
     )
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
-    assert found["rounds"] == 200
+    assert found["rounds"] == kills
     assert found["lost"] == 0
     assert found["damage"] == []
-    assert found["cut"] > 150, "too few writers had confirmed anything before they were killed"
-    assert found["confirmed"] > 600, "too few writes were confirmed"
+    assert found["cut"] > 0.75 * kills, "too few writers had confirmed anything before they were killed"
+    assert found["confirmed"] > 3 * kills, "too few writes were confirmed"
 
 
 FILL = """

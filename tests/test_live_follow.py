@@ -262,7 +262,9 @@ class TestWhatBefallsIt:
         assert outcome.measurement is not None
         assert outcome.measurement.setup.nominal_rpm == pytest.approx(100 / 3)
 
-    @pytest.mark.parametrize("rate_hz", [15.0, 24.0, 25.0])
+    @pytest.mark.parametrize(
+        "rate_hz", [pytest.param(15.0, marks=pytest.mark.slow), pytest.param(24.0, marks=pytest.mark.slow), 25.0]
+    )
     def test_a_slow_camera(self, folder: Path, rate_hz: float) -> None:
         camera = replace(SMALLEST, frame_rate_hz=rate_hz)
         scene = turned_scene((0.0, FAST_PERCENT), seconds=13, camera=camera)
@@ -271,7 +273,9 @@ class TestWhatBefallsIt:
         assert updates[-1].deviation_percent is not None
         assert outcome.measurement is not None
 
-    @pytest.mark.parametrize("told_rpm", [None, 100 / 3, 45.0])
+    @pytest.mark.parametrize(
+        "told_rpm", [None, pytest.param(100 / 3, marks=pytest.mark.slow), pytest.param(45.0, marks=pytest.mark.slow)]
+    )
     def test_half_lit_frames_are_never_given_a_wrong_speed(self, folder: Path, told_rpm: float | None) -> None:
         """A ring that is no aim at this speed, half of the frames without a flash: the right figure or none."""
         path = folder / "half.mp4"
@@ -284,7 +288,7 @@ class TestWhatBefallsIt:
         if outcome.measurement is not None:
             assert outcome.measurement.speed.mean_rpm == pytest.approx(45.1, abs=0.02)
 
-    @pytest.mark.parametrize("told_rpm", [45.0, 78.26])
+    @pytest.mark.parametrize("told_rpm", [45.0, pytest.param(78.26, marks=pytest.mark.slow)])
     def test_a_speed_that_is_told_wrong_gives_no_figure(self, even_clip: Path, told_rpm: float) -> None:
         updates, outcome = followed(even_clip, options=LiveOptions(nominal_rpm=told_rpm), for_s=9.0)
         assert all(one.deviation_percent is None for one in updates)

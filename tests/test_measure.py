@@ -137,6 +137,7 @@ def fresh() -> list[Any]:
     return list(outcomes(3, 11, seconds=8.0, mains_hz=50, frame_rate_hz=30000 / 1001))
 
 
+@pytest.mark.slow
 class TestFreshClips:
     def test_targets(self, fresh: list[Any]) -> None:
         found = summary(fresh)
