@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["align_blocks", "combine_blocks", "lit_frames", "part_lines"]
+__all__ = ["align_blocks", "combine_blocks", "departures", "lit_frames", "part_lines"]
 
 _DARK, _MANY_LIT = 0.35, 0.8
 """Amplitude of a frame that hardly met a flash, relative to the others; and the share of lit frames from which frames
@@ -50,6 +50,41 @@ def lit_frames(amplitude: NDArray[np.complex128]) -> NDArray[np.bool_]:
     size = np.abs(amplitude)
     lit: NDArray[np.bool_] = size > _DARK * np.percentile(size, 80)
     return lit if np.mean(lit) < _MANY_LIT else np.ones_like(lit)
+
+
+def departures(
+    blocks: NDArray[np.complex64], amplitude: NDArray[np.complex128], lamp_cycles: NDArray[np.float64] | None
+) -> tuple[NDArray[np.complex128], NDArray[np.bool_]]:
+    """How each part of a row departs from the whole, relative (frames, blocks); 0 in frames that hardly show the dots.
+
+    What follows the pattern's own phase, its amplitude or the lamp is taken off: what is left belongs to single dots.
+
+    Parameters
+    ----------
+    blocks : array of complex (frames, blocks)
+        Amplitudes of the parts of the row.
+    amplitude : array of complex (frames,)
+        Amplitude of the whole row.
+    lamp_cycles : array of float64 (frames,) or None
+        Phase of the lamp.
+
+    Returns
+    -------
+    tuple of arrays
+        The departures, and the frames (frames,) that show the dots.
+    """
+    departure = blocks * np.conj(amplitude)[:, None] / np.abs(amplitude)[:, None] ** 2
+    departure = departure / departure.mean(axis=0) - 1
+    own = np.angle(amplitude)
+    columns = [np.ones(own.size), np.linspace(-1, 1, own.size)]
+    columns += [wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)]
+    columns += [np.abs(amplitude)]
+    if lamp_cycles is not None:
+        columns += [wave(2 * np.pi * h * lamp_cycles) for h in range(1, 6) for wave in (np.cos, np.sin)]
+    basis = np.stack(columns, axis=1)
+    keep = lit_frames(amplitude) & (np.abs(amplitude) > 0.4 * np.median(np.abs(amplitude)))
+    solution, *_ = np.linalg.lstsq(basis[keep], departure[keep], rcond=1e-8)
+    return (departure - basis @ solution) * keep[:, None], keep
 
 
 def part_lines(

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.blocks import align_blocks, lit_frames
+from strobe.phase.blocks import combine_blocks, departures
 
 __all__ = ["MarkTravel", "find_travel"]
 
@@ -21,7 +21,6 @@ _FASTEST_HZ = 20.0
 """Marks are some dots wide, and pass in some hundredths of a second."""
 _LONGEST_FRAMES = 1024
 _OUTLYING = 4.0
-_LAMP_ORDERS, _OWN_ORDERS = 4, 2
 _LEAST_BLOCKS, _LEAST_FRAMES = 4, 96
 _CLEAR, _LEAST_LIKENESS = 3.0, 0.4
 _UNSURE = 0.07
@@ -81,28 +80,16 @@ def find_travel(
 
     Notes
     -----
-    What the parts share is the motion and is taken off, with what follows the lamp and the pattern's own phase. Marks
-    travel with the platter; what travels as well the other way is noise.
+    Marks travel with the platter; what travels as well the other way is noise.
     """
     if blocks.shape[1] < _LEAST_BLOCKS or time_s.size < _LEAST_FRAMES:
         return None
     blocks, time_s = blocks[:_LONGEST_FRAMES], time_s[:_LONGEST_FRAMES]
-    aligned = align_blocks(blocks)
-    total = aligned.sum(axis=1)
-    lit = lit_frames(total)
-    apart = aligned * np.conj(total)[:, None] / (np.abs(total) ** 2 + 1e-12)[:, None]
-    apart /= np.median(apart[lit].real, axis=0)
-    marks: NDArray[np.float64] = np.concatenate([apart.imag, apart.real - 1], axis=1)
-    usual = np.median(np.abs(marks[lit]), axis=0)
+    cycles = None if lamp_cycles is None else lamp_cycles[:_LONGEST_FRAMES]
+    departure, keep = departures(blocks, combine_blocks(blocks)[0], cycles)
+    marks: NDArray[np.float64] = np.concatenate([departure.imag, departure.real], axis=1)
+    usual = np.median(np.abs(marks[keep]), axis=0)
     marks = np.clip(marks, -_OUTLYING * usual, _OUTLYING * usual)
-    u = np.linspace(-1, 1, time_s.size)
-    turn = [order * np.unwrap(np.angle(total)) for order in range(1, _OWN_ORDERS + 1)]
-    if lamp_cycles is not None:
-        cycles = 2 * np.pi * lamp_cycles[:_LONGEST_FRAMES]
-        turn += [order * cycles for order in range(1, _LAMP_ORDERS + 1)]
-    basis = np.stack([np.ones_like(u), u, u**2, *(wave(one) for one in turn for wave in (np.cos, np.sin))], axis=1)
-    marks[lit] -= basis[lit] @ np.linalg.lstsq(basis[lit], marks[lit], rcond=1e-8)[0]
-    marks[~lit] = 0
 
     index = np.rint((time_s - time_s[0]) / interval_s).astype(int)
     placed: NDArray[np.float64] = np.zeros((1 << int(np.ceil(np.log2(2 * index[-1] + 2))), marks.shape[1]))

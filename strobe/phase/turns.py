@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.blocks import lit_frames
+from strobe.phase.blocks import departures
 
 __all__ = ["TurnSignature", "find_turns"]
 
@@ -90,18 +90,7 @@ def find_turns(
     duration = float((index[-1] - index[0]) * interval_s)
     if blocks.shape[1] < 2 or duration < 2.2 * _SHORTEST_S:
         return None
-    departure = blocks * np.conj(amplitude)[:, None] / np.abs(amplitude)[:, None] ** 2
-    departure = departure / departure.mean(axis=0) - 1
-    own = np.angle(amplitude)
-    columns = [np.ones(index.size), np.linspace(-1, 1, index.size)]
-    columns += [wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)]
-    columns += [np.abs(amplitude)]
-    if lamp_cycles is not None:
-        columns += [wave(2 * np.pi * h * lamp_cycles) for h in range(1, 6) for wave in (np.cos, np.sin)]
-    basis = np.stack(columns, axis=1)
-    keep = lit_frames(amplitude) & (np.abs(amplitude) > 0.4 * np.median(np.abs(amplitude)))
-    solution, *_ = np.linalg.lstsq(basis[keep], departure[keep], rcond=1e-8)
-    departure = (departure - basis @ solution) * keep[:, None]
+    departure, keep = departures(blocks, amplitude, lamp_cycles)
     size = int(index[-1]) + 1
     placed = np.zeros((size, blocks.shape[1]), complex)
     placed[index] = departure / (np.sqrt(np.mean(np.abs(departure) ** 2, axis=0)) + 1e-12)
