@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "HEIGHT",
+    "PLAIN_FACTS",
     "WIDTH",
     "Plane",
     "fence",
@@ -37,6 +38,23 @@ WIDTH, HEIGHT = 640, 360
 TICKS, MANY = 90_000, 1_000
 
 Plane = NDArray[Any]
+
+PLAIN_FACTS: dict[str, Any] = {
+    "width": WIDTH,
+    "height": HEIGHT,
+    "bit_depth": 8,
+    "rotation_deg": 0,
+    "mirrored": False,
+    "flipped": False,
+    "sweep": "down",
+    "declared_rate_hz": 30.0,
+    "duration_s": None,
+    "stamps": "container",
+    "stamp_s": 1 / TICKS,
+    "capture_rate_hz": None,
+    "decoder": "none",
+}
+"""What an ordinary source says of itself, but for its name."""
 
 
 def write_planes(

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from made_scenes import PLAIN_FACTS
 from numpy.typing import NDArray
 
 import strobe
@@ -27,19 +28,7 @@ BLOCKS = 5
 
 FACTS = ClipFacts(
     name="clip.mp4",
-    width=640,
-    height=360,
-    bit_depth=8,
-    rotation_deg=0,
-    mirrored=False,
-    flipped=False,
-    sweep="down",
-    declared_rate_hz=30.0,
-    duration_s=10.0,
-    stamps="container",
-    stamp_s=1 / 90000,
-    capture_rate_hz=None,
-    decoder="none",
+    **PLAIN_FACTS | {"duration_s": 10.0},
     container="mov,mp4",
     codec="h264",
     pixel_format="yuv420p",

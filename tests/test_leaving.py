@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 from fuzz_files import make_seeds
+from made_scenes import PLAIN_FACTS
 
 import strobe
 from strobe.bench.many import measure_many
@@ -141,22 +142,7 @@ def test_while_a_clip_is_played_it_ends_in_good_order(clip: Path, tmp_path: Path
 class SlowToRead:
     """A file whose next picture takes a while, and which must not be closed meanwhile."""
 
-    facts = SourceFacts(
-        name="slow",
-        width=320,
-        height=180,
-        bit_depth=8,
-        rotation_deg=0,
-        mirrored=False,
-        flipped=False,
-        sweep="down",
-        declared_rate_hz=30.0,
-        duration_s=None,
-        stamps="container",
-        stamp_s=1e-3,
-        capture_rate_hz=None,
-        decoder="none",
-    )
+    facts = SourceFacts(name="slow", **PLAIN_FACTS)
 
     def __init__(self) -> None:
         self.begun, self.busy, self.closed = threading.Event(), False, False

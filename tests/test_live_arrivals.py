@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 from live_scenes import covered, darkened, rendered, shifted, turned_scene
+from made_scenes import PLAIN_FACTS
 
 from strobe.capture import Camera as CameraSource
 from strobe.capture import CameraClock, CameraFacts, ClipTally, Frame, SourceEvent, open_clip
@@ -49,19 +50,8 @@ class Network:
         height, width = luma.shape
         self.facts = CameraFacts(
             name="http://192.0.2.7/video",
-            width=width,
-            height=height,
-            bit_depth=8,
-            rotation_deg=0,
-            mirrored=False,
-            flipped=False,
-            sweep="down",
-            declared_rate_hz=None,
-            duration_s=None,
-            stamps="arrival",
-            stamp_s=0.0,
-            capture_rate_hz=None,
-            decoder="none",
+            **PLAIN_FACTS
+            | {"width": width, "height": height, "declared_rate_hz": None, "stamps": "arrival", "stamp_s": 0.0},
             settings=(),
         )
 

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.capture import Frame
+from strobe.pattern.images import clear_of_light, thin_grid
 
 __all__ = ["Stillness"]
 
-_ACROSS, _DOWN = 96, 64
 _LATER = 8
 _LEAST_FRAMES = 30
 
@@ -39,23 +39,17 @@ class Stillness:
             yield frame
 
     def _sample(self, frame: Frame) -> None:
-        height, width = frame.luma.shape
-        thin = frame.luma[:: max(1, height // _DOWN), :: max(1, width // _ACROSS)].astype(np.float32) * self._scale
+        thin = thin_grid(frame.luma) * self._scale
         if not self._last:
             self._same, self._next, self._later, self._level = (np.zeros_like(thin) for _ in range(4))
         self._level += thin
         if len(self._last) == _LATER:
             step = thin - self._last[-1]
             self._same += step == 0
-            self._next += self._clear_of_light(step) ** 2
-            self._later += self._clear_of_light(thin - self._last[0]) ** 2
+            self._next += clear_of_light(step) ** 2
+            self._later += clear_of_light(thin - self._last[0]) ** 2
             self._frames += 1
         self._last.append(thin)
-
-    @staticmethod
-    def _clear_of_light(change: NDArray[np.float32]) -> NDArray[np.float32]:
-        """A change less what a whole picture row has in common: flicker of the lamp."""
-        return change - np.median(change, axis=1, keepdims=True)
 
     def _still(self) -> NDArray[np.bool_]:
         level = self._level / (self._frames + _LATER)

@@ -171,20 +171,19 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
         raise Refused("no-pattern", "No row of dots could be followed.", "Film the rim closer and in focus.")
     best = ranked[0]
     if nominal is None and not best.turns_seen:
+        usual = f"{NOMINAL_RPM[1]:.4g} rpm"
         ranked = [h for h in ranked if h.nominal_rpm == NOMINAL_RPM[1]]
+        why = ""
         if not ranked:
-            raise Refused(
-                "ambiguous",
-                f"The clip shows neither the speed nor a turn, and the dots don't go with {NOMINAL_RPM[1]:.4g} rpm.",
-                "Say the nominal speed with --rpm and the count of the dots with --dots.",
+            why = f"The clip shows neither the speed nor a turn, and the dots don't go with {usual}."
+        elif best.score - ranked[0].score > _CLEAR_GAP:
+            why = (
+                "The clip does not show the speed for sure; it goes better with "
+                f"{best.nominal_rpm:.4g} rpm and {best.dots} dots than with {usual}."
             )
-        if best.score - ranked[0].score > _CLEAR_GAP:
-            raise Refused(
-                "ambiguous",
-                f"The clip does not show the speed for sure; it goes better with {best.nominal_rpm:.4g} rpm and "
-                f"{best.dots} dots than with {NOMINAL_RPM[1]:.4g} rpm.",
-                "Say the nominal speed with --rpm and the count of the dots with --dots.",
-            )
+        if why:
+            advice = "Say the nominal speed with --rpm and the count of the dots with --dots."
+            raise Refused("ambiguous", why, advice)
         best = ranked[0]
     _refuse_contradiction(best)
     gap = 0.0

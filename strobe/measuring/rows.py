@@ -322,14 +322,14 @@ def _scored(
         _, best = turns.best()
         if best > CLEAR_SUPPORT:
             share = float(np.clip((draft.turn_support / best - 0.5) / 0.4, 0, 1))
-            turned, error = draft.turns_per_s * turns.turn_s, _SAME_TURN
+            turned, error, trust = draft.turns_per_s * turns.turn_s, _SAME_TURN, 1.0
             if draft.evidence.lit_share < 1:
-                error = _SAME_TURN_FEW_LIT
+                error, trust = _SAME_TURN_FEW_LIT, _FEW_LIT_TRUST
                 # Few frames are lit again just one turn later; two or three turns later others are.
                 whole = float(np.clip(round(turned), 1, 3))
                 if whole > 1 and abs(turned / whole - 1) < error:
                     turned, share = turned / whole, 1.0
-            score += (10.0 * share - 5.0) * (1.0 if draft.evidence.lit_share == 1 else _FEW_LIT_TRUST)
+            score += (10.0 * share - 5.0) * trust
             score -= share * min(0.5 * ((turned - 1) / error) ** 2, 4.0)
     if draft.evidence.travel is not None:
         score += _TRAVEL * (2 * draft.evidence.travel.share(draft.coarse.rate_hz) - 1)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from strobe.measuring.heights import row_heights
 from strobe.measuring.view import RimView, fit_view
 from strobe.pattern import PatternReading, RowSeries, RowShape
-from strobe.phase import align_blocks
+from strobe.phase import align_blocks, apparent_hz
 
 __all__ = ["RimErrors", "once_a_turn", "rim_errors"]
 
@@ -204,13 +204,9 @@ def _by_phase(view: RimView, row: RowShape, lean: float, count: int) -> _Complex
 
 def _lamp_waves(cycles: _Floats | None, turns: _Floats) -> _Floats:
     """Waves of the lamp (frames, waves) without those that a platter's own could be taken for."""
-    waves: list[_Floats] = []
-    for order in range(1, _LAMP_ORDERS + 1) if cycles is not None else ():
-        assert cycles is not None
-        step = np.diff(order * cycles)
-        per_turn = float(np.median(np.abs(step - np.rint(step))) / np.median(np.diff(turns)))
-        if per_turn > _HARMONICS + _CLEAR_OF_TURNS:
-            waves += [np.cos(2 * np.pi * order * cycles), np.sin(2 * np.pi * order * cycles)]
+    orders = () if cycles is None else [order * cycles for order in range(1, _LAMP_ORDERS + 1)]
+    clear = [one for one in orders if apparent_hz(one, turns) > _HARMONICS + _CLEAR_OF_TURNS]
+    waves = [wave(2 * np.pi * one) for one in clear for wave in (np.cos, np.sin)]
     return np.stack(waves, axis=1) if waves else np.zeros((turns.size, 0))
 
 

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from strobe.errors import MissingLibrary
 
-__all__ = ["Plane", "cut_out", "decimate", "mappable", "opencv", "runs_of"]
+__all__ = ["Plane", "clear_of_light", "cut_out", "decimate", "mappable", "opencv", "runs_of", "thin_grid"]
 
 Plane = NDArray[Any]
+
+_ACROSS, _DOWN = 96, 64
 
 
 def opencv() -> ModuleType:
@@ -31,6 +33,17 @@ def opencv() -> ModuleType:
             "apt install libgl1 libglib2.0-0"
         ) from error
     return cv2
+
+
+def thin_grid(plane: Plane) -> NDArray[np.float32]:
+    """Single pixels of `plane`, some ninety by sixty, evenly spread: enough to see how noisy it is."""
+    height, width = plane.shape
+    return plane[:: max(1, height // _DOWN), :: max(1, width // _ACROSS)].astype(np.float32)
+
+
+def clear_of_light(change: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Changes (..., rows, columns) less what a whole picture row has in common: flicker of the lamp."""
+    return change - np.median(change, axis=-1, keepdims=True)
 
 
 def cut_out(plane: Plane, crop: tuple[slice, slice], by: tuple[int, int]) -> Plane:

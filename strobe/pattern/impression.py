@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.pattern.images import Plane, decimate
+from strobe.pattern.images import Plane, clear_of_light, decimate, thin_grid
 
 __all__ = ["Impression", "impression"]
 
@@ -17,7 +17,7 @@ _BLOCKS = 16
 _BAND_ROWS = 5
 _LEAST_RIDGE = 8.0
 _LEAST_RUN = 12
-_ACROSS, _DOWN, _APART = 96, 64, 8
+_APART = 8
 _WHITE = 228
 """Just under white where a clip keeps to the limited range of 16 to 235."""
 
@@ -57,15 +57,10 @@ def impression(planes: Sequence[Plane], *, full_scale: float = 255.0) -> Impress
 
 def _grain_share(planes: Sequence[Plane]) -> float:
     """Seen in single pixels, in the stiller half of them, from frames too far apart to have been mixed or copied."""
-    height, width = planes[0].shape
-    thin = np.stack(
-        [plane[:: max(1, height // _DOWN), :: max(1, width // _ACROSS)].astype(np.float32) for plane in planes]
-    )
-    if len(thin) < 2 * _APART:
+    if len(planes) < 2 * _APART:
         return 0.0
-    change = thin[_APART:] - thin[:-_APART]
-    change -= np.median(change, axis=2, keepdims=True)
-    power = np.mean(change**2, axis=0)
+    thin = np.stack([thin_grid(plane) for plane in planes])
+    power = np.mean(clear_of_light(thin[_APART:] - thin[:-_APART]) ** 2, axis=0)
     bright = float(np.percentile(thin, 98))
     return float(np.sqrt(0.5 * np.mean(power[power <= np.median(power)])) / max(bright, 1.0))
 

@@ -194,10 +194,8 @@ class PatchTracker:
                 course[k] = self._state, self._covariance
         self._set_template(total / np.maximum(weight, 1e-9)[:, :, None] * self._power[:, :, None])
         texture = self._lines[:, :, [0, 2]].sum(axis=(1, 2)) > _TEXTURE * steep_first
-        keep = texture & (follows > _FOLLOWS * len(planes))
         self._usual = float(np.median(usual))
-        if self._usual < _MERE_NOISE:
-            keep[:] = False
+        keep = texture & (follows > _FOLLOWS * len(planes)) & (self._usual >= _MERE_NOISE)
         self._place(self._centres[keep])
         if keep.any():
             self._set_template(self._template[keep])

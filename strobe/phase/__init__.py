@@ -9,7 +9,7 @@ from strobe.phase.lines import LINE_ORDERS, CoarseLine, LineReading, find_line, 
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns
-from strobe.phase.waves import share_off_step
+from strobe.phase.waves import apparent_hz, share_off_step
 
 __all__ = [
     "LINE_ORDERS",
@@ -20,6 +20,7 @@ __all__ = [
     "TimeBase",
     "TurnSignature",
     "align_blocks",
+    "apparent_hz",
     "combine_blocks",
     "find_flicker",
     "find_line",

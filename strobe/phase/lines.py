@@ -386,13 +386,14 @@ def _hidden(
     """
     found = []
     for wave in waves:
-        swing = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * wave.cycles)))
-        share = size = 1.0
-        if flicker is not None and flicker != 0:
-            share = size = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
-            if wave.beats:
-                share, size = 0.0, 1.0
-        found.append((wave.apparent_hz, size * abs(swing), share))
+        swing = _swing_of(taken_off, wave)
+        if flicker is None or flicker == 0:
+            found.append((wave.apparent_hz, abs(swing), 1.0))
+        elif wave.beats:
+            found.append((wave.apparent_hz, abs(swing), 0.0))
+        else:
+            share = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
+            found.append((wave.apparent_hz, share * abs(swing), share))
     return tuple(found)
 
 
@@ -401,14 +402,19 @@ def _beyond_the_lamp(taken_off: NDArray[np.float64], waves: Sequence[Wave]) -> t
 
     Harmonics of a step fall as one over their order, and those of anything smoother faster.
     """
-    found = []
-    sizes = [float(abs(2 * np.mean(taken_off * np.exp(-2j * np.pi * wave.cycles)))) for wave in waves]
-    for wave, size in zip(waves, sizes, strict=True):
-        lower = [one * each.harmonic for one, each in zip(sizes, waves, strict=True) if each.harmonic < wave.harmonic]
-        beyond = size - max(lower, default=np.inf) / wave.harmonic
-        if wave.harmonic > _WOBBLE_HARMONICS and beyond > 0:
+    found, step = [], 0.0
+    for wave in waves:
+        size = abs(_swing_of(taken_off, wave))
+        beyond = size - step / wave.harmonic
+        if step > 0 and wave.harmonic > _WOBBLE_HARMONICS and beyond > 0:
             found.append((wave.apparent_hz, beyond, 1.0))
+        step = max(step, size * wave.harmonic)
     return tuple(found)
+
+
+def _swing_of(course: NDArray[np.float64], wave: Wave) -> complex:
+    """Complex amplitude of a wave in a course."""
+    return complex(2 * np.mean(course * np.exp(-2j * np.pi * wave.cycles)))
 
 
 def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:
