@@ -129,6 +129,27 @@ def test_the_part_after_a_change_is_measured_where_it_is_long_enough_to_have_set
         part_of(pattern_of(from_frame(60, 180), np.full(180, 90.0)))
 
 
+@pytest.mark.parametrize("rise_s", [0.35, 0.7])
+def test_what_still_creeps_is_left_out_under_wobble_too(rise_s: float) -> None:
+    """A speed that comes up by ``exp(-t / rise)`` leaves, on the mean of what is kept, its rest times rise by length.
+
+    0.002 of 100 dots a second is the most that may be left beside what is stated.
+    """
+    frames = 360
+    t = np.arange(frames) / RATE_HZ
+    rest_hz = 30.0 * np.exp(-(t - 1.5) / rise_s) * (t >= 1.5)
+    wobble_hz = 0.12 * np.sin(2 * np.pi * 0.74 * t + 0.3) + 0.15 * np.sin(2 * np.pi * 8.2 * t)
+    part = steady_part(
+        pattern_of(np.where(t < 1.5, 0, 8.0 - rest_hz + wobble_hz), np.full(frames, 90.0)), fit_time_base(t)
+    )
+    first, last = float(part.time.time_s[0]), float(part.time.time_s[-1])
+    assert first < 1.5 + 8 * rise_s + 1.0
+    assert last == pytest.approx(t[-1])
+    left_hz = 30.0 * np.exp(-(first - 1.5) / rise_s) * rise_s / (last - first)
+    assert left_hz < 0.002 + part.unsettled_hz
+    assert part.unsettled_hz < 0.02
+
+
 def test_a_change_with_no_part_long_enough_is_refused() -> None:
     light = np.where(np.arange(130) < 66, 60.0, 120.0)
     with pytest.raises(Refused, match="The light or the exposure changes in the clip, and the longest part without"):

@@ -273,7 +273,16 @@ def measure_reading(
         scale_share=scale_share,
         swallowed_dots=swallowed,
     )
-    speed, of_speed = speed_of(figures, chosen, time, timing, gap_percent, clock, left_dots=steady.left_dots)
+    speed, of_speed = speed_of(
+        figures,
+        chosen,
+        time,
+        timing,
+        gap_percent,
+        clock,
+        left_dots=steady.left_dots,
+        unsettled_hz=part.unsettled_hz,
+    )
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
     notes = times.notes + part.notes + notes_of_joint(joint)
     seen, index, runout, ring = None, None, None, None

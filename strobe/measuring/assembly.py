@@ -85,6 +85,7 @@ def speed_of(
     clock: CameraClock,
     *,
     left_dots: NDArray[np.float64],
+    unsettled_hz: float = 0.0,
 ) -> tuple[Speed, tuple[BudgetEntry, ...]]:
     """Both deviations where both can be had, the better one as the answer, and what adds to its half-width."""
     lamp = chosen.lamp
@@ -99,7 +100,7 @@ def speed_of(
     dot_rate = by_clock * chosen.nominal_rpm * chosen.dots / 60
     creep = 0.0 if flashes is None else 60 * (dot_rate - flashes)
     budget = speed_budget(
-        figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent, clock, left_dots
+        figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent, clock, left_dots, unsettled_hz
     )
     speed = Speed(
         mean_rpm=chosen.nominal_rpm * (1 + answer / 100),

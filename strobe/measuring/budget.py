@@ -93,6 +93,7 @@ def speed_budget(
     gap_percent: float,
     clock: CameraClock,
     left_dots: NDArray[np.float64],
+    unsettled_hz: float,
 ) -> tuple[BudgetEntry, ...]:
     """What adds to the 95 % half-width of the mean deviation: run length and noise, clock, lamp, line.
 
@@ -105,6 +106,7 @@ def speed_budget(
         "time stamps": 100 * 2 * time.interval_uncertainty,
         "run length": abs(end_to_end_deviation_percent(figures) - figures.deviation_percent),
         "shake": 100 * 2 * abs(float(left_dots[-1] - left_dots[0])) / total_dots,
+        "settling": 100 * unsettled_hz / line.dot_rate_hz,
         "swing of the lamp": 100 * swing_share * line.swing_dots / total_dots,
     }
     if timing.reference == "camera":

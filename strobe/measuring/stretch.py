@@ -35,18 +35,26 @@ _BRIEF_S = 1.2
 _MARGIN_S = 0.5
 _LEAST_S = 2.5
 _LEAP_PX, _FAR_LEAP = 8.0, 4.0
-_TURN_S, _USUAL_SCATTER, _SETTLED_HZ = 1.8, 5.0, 0.03
-"""Time over which a speed is averaged to see it settle, and how far from the usual is settled."""
-_SEEN_TO_SETTLE_S = 3 * _TURN_S
+_SMOOTH_S, _USUAL_SCATTER, _SETTLED_HZ = 3.6, 1.5, 0.002
+"""Two turns at 33 1/3 rpm, over which a speed is averaged to see it settle; how far from the usual is settled, in times
+the scatter of the half that has, and in any case (2 of 100,000 of a usual ring's dots a second)."""
+_SEEN_TO_SETTLE_S = 1.5 * _SMOOTH_S
+_CREEP_UNSEEN = 2.0
+"""Weight in the mean of a creep that dies out in 0.35 to 0.8 s, over its weight at the smooth window's faint edge."""
 
 
 @dataclass(frozen=True, eq=False)
 class SteadyPart:
-    """What of a clip is measured, and notes on what is not."""
+    """What of a clip is measured, and notes on what is not.
+
+    `unsettled_hz` is by how many dots a second the speed may still differ from the settled one where the part begins or
+    ends; 0 where the platter is at its speed all the time.
+    """
 
     pattern: PatternReading
     time: TimeBase
     notes: tuple[Note, ...]
+    unsettled_hz: float = 0.0
 
 
 def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
@@ -77,8 +85,8 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     notes = []
     if steps:
         notes.append(("light-changed", "The light or the exposure changes in the clip"))
-    run = _at_speed(pattern, time, first, last)
-    if run != (first, last):
+    *run, unsettled_hz = _at_speed(pattern, time, first, last)
+    if run != [first, last]:
         notes.append(("speed-changed", "The platter is not at its speed all the time"))
         first, last = run
     if (first, last) == (0, time.time_s.size):
@@ -94,7 +102,7 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     kept = np.arange(first, last)
     left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
     said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
-    return SteadyPart(pattern.only(kept), time.only(kept), said)
+    return SteadyPart(pattern.only(kept), time.only(kept), said, unsettled_hz)
 
 
 def _refuse_jump(pattern: PatternReading, time: TimeBase, first: int, last: int) -> None:
@@ -190,8 +198,11 @@ def _longest(steps: list[int], frames: int) -> tuple[int, int]:
     return max(first, 0), min(last, frames)
 
 
-def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) -> tuple[int, int]:
-    """The longest run of frames in which the strongest line of the clearest row stays where it mostly is."""
+def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) -> tuple[int, int, float]:
+    """The longest run of frames in which the strongest line of the clearest row stays where it mostly is.
+
+    And by how many dots a second it may still be off where that begins or ends.
+    """
     amplitude, _ = combine_blocks(pattern.rows[0].blocks)
     places = time.index[first:last] - time.index[first]
     size = int(places[-1]) + 1
@@ -199,7 +210,7 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
     series[places] = amplitude[first:last]
     width, hop = round(_WINDOW_S / time.interval_s), max(1, round(_HOP_S / time.interval_s))
     if width < _LEAST_FRAMES or size < 4 * width:
-        return first, last
+        return first, last, 0.0
     starts = np.arange(0, size - width + 1, hop)
     windows = series[starts[:, None] + np.arange(width)] * np.hanning(width + 2)[1:-1]
     power = np.abs(np.fft.fft(windows, 4 * width, axis=1)) ** 2
@@ -211,7 +222,7 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
     elsewhere = ~good & (near.max(axis=1) > _MOST_LEFT)
     good |= _brief(~good, elsewhere, round(_BRIEF_S / (hop * time.interval_s)))
     if good.all() or not good.any():
-        return first, last
+        return first, last, 0.0
     runs = runs_of(good)
     a, b = runs[int(np.argmax(runs[:, 1] - runs[:, 0]))]
     margin = round(_MARGIN_S / time.interval_s)
@@ -228,8 +239,10 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
             "Start the clip when the platter has settled, or film longer.",
         )
     usual_hz = float(np.fft.fftfreq(4 * width, time.interval_s)[usual])
-    early, late = _settling(amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size)
-    return run.start + early, run.stop - late
+    early, late, still_off_hz = _settling(
+        amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size
+    )
+    return run.start + early, run.stop - late, still_off_hz
 
 
 def _settling(
@@ -239,20 +252,34 @@ def _settling(
     line_hz: float,
     before: bool,
     after: bool,
-) -> tuple[int, int]:
-    """Frames at the beginning and the end of a run in which the speed still comes to, or leaves, what it mostly is."""
+) -> tuple[int, int, float]:
+    """Frames at the beginning and the end of a run in which the speed still comes to, or leaves, what it mostly is.
+
+    And by how many dots a second it may still be off where the part that is kept begins or ends. The speed is averaged
+    over a smooth window, through which hardly anything of a wobble comes: once a turn and faster, less than a
+    thirtieth.
+    """
     phase = follow_phase(amplitude, time_s, CoarseLine(line_hz, 1.0), interval_s)
-    width = round(_TURN_S / interval_s)
-    if phase.size < 3 * width:
-        return 0, 0
-    rate = (phase[width:] - phase[:-width]) / (time_s[width:] - time_s[:-width])
-    middle = rate[rate.size // 3 : rate.size - rate.size // 3]
-    usual = float(np.median(middle))
-    off = np.abs(rate - usual) > max(_USUAL_SCATTER * float(np.median(np.abs(middle - usual))), _SETTLED_HZ)
-    third = rate.size // 3
-    early = int(np.flatnonzero(off[:third])[-1]) + 1 if before and off[:third].any() else 0
-    late = int(np.flatnonzero(off[-third:][::-1])[-1]) + 1 if after and off[-third:].any() else 0
-    return early, late
+    window = np.hanning(round(_SMOOTH_S / interval_s) + 2)[1:-1]
+    even_s = np.arange(time_s[0], time_s[-1], interval_s)
+    if even_s.size < 1.5 * window.size:
+        return 0, 0, 0.0
+    rate = np.convolve(np.diff(np.interp(even_s, time_s, phase)) / interval_s, window / window.sum(), "valid")
+    half = rate.size // 2
+    cuts = []
+    still_off = 0.0
+    for course, ends_off in ((rate, before), (rate[::-1], after)):
+        cut = 0
+        if ends_off:
+            settled = course[half:] if before != after else course[half // 2 : course.size - half // 2]
+            usual = float(np.median(settled))
+            off = np.abs(course - usual) > max(_USUAL_SCATTER * float(np.abs(settled - usual).max()), _SETTLED_HZ)
+            cut = int(np.flatnonzero(off[:half])[-1]) + 1 if off[:half].any() else 0
+            scatter = float(np.median(np.abs(settled - usual)))
+            still_off = max(still_off, _CREEP_UNSEEN * max(abs(float(course[cut]) - usual), scatter))
+        cuts.append(cut)
+    early_s, late_s = even_s[cuts[0]], even_s[even_s.size - 1 - cuts[1]]
+    return int(np.searchsorted(time_s, early_s)), int(np.sum(time_s > late_s + 1.5 * interval_s)), still_off
 
 
 def _around(power: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
