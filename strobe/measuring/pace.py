@@ -7,6 +7,7 @@ as one that is some percent off. That is asked about, not answered.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from strobe.figures.rings import NOMINAL_RPM, bars_for
 from strobe.measuring.frametimes import FrameTimes
 from strobe.measuring.hypotheses import CLEAR_SUPPORT, Hypothesis
 from strobe.pattern import RowSeries
-from strobe.phase import FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
+from strobe.phase import LINE_ORDERS, FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
 
 __all__ = ["goes_with", "question_pace", "question_speed"]
 
@@ -82,11 +83,13 @@ def question_pace(
     if support < max(CLEAR_SUPPORT, (_CLEARER if clearest != 1.0 else 1.0) * best.get(1.0, (0.0, 0.0))[1]):
         return
     likely = [nominal_rpm] if nominal_rpm is not None else [*NOMINAL_RPM[1:], NOMINAL_RPM[0]]
+    # Not where the speed is open: half of 33 1/3 under a lamp that flashes half as often is a nominal speed as well.
+    strobed = flash if as_mains and nominal_rpm is not None else None
 
     def fitting(turn_s: float, tried: Sequence[float]) -> list[float]:
         """Paces at which the turn and the dots of a usual ring both go with a nominal speed."""
         pairs = [(pace, rpm) for rpm in likely for pace in tried if abs(60 * pace / turn_s / rpm - 1) < _NEAR_NOMINAL]
-        return [pace for pace, rpm in pairs if _dots_fit(amplitude, time, pace, rpm, dots)]
+        return [p for p, rpm in pairs if _dots_fit(amplitude, time, p, rpm, dots, strobed if p == 1.0 else None)]
 
     own_s, own_support = best.get(1.0, (turn_s, 0.0))
     if (support < _MUCH_CLEARER * own_support and fitting(own_s, (1.0,))) or fitting(turn_s, (1.0,)):
@@ -101,9 +104,18 @@ def question_pace(
         raise _which_rate(times, elsewhere[0], f"one turn of the platter takes {turn_s:.1f} s in it")
 
 
-def _dots_fit(amplitude: NDArray[np.complex128], time: TimeBase, pace: float, rpm: float, dots: int | None) -> bool:
-    """Whether the dots of a usual ring run at about their nominal rate at this pace."""
-    for count in (dots,) if dots is not None else {bars_for(hz, rpm) for hz in (50.0, 60.0)}:
+def _dots_fit(
+    amplitude: NDArray[np.complex128],
+    time: TimeBase,
+    pace: float,
+    rpm: float,
+    dots: int | None,
+    flash: FlashRate | None,
+) -> bool:
+    """Whether the dots of a usual ring run at about their nominal rate at this pace, frozen by a shutter or a lamp."""
+    counts = (dots,) if dots is not None else {bars_for(hz, rpm) for hz in (50.0, 60.0)}
+    cycles = None if flash is None else flash.phase_cycles(time.time_s)
+    for count, order in product(counts, LINE_ORDERS.values() if cycles is not None else (0.0,)):
         expected = count * rpm / 60
         line = find_line(
             amplitude,
@@ -111,7 +123,7 @@ def _dots_fit(amplitude: NDArray[np.complex128], time: TimeBase, pace: float, rp
             interval_s=time.interval_s / pace,
             expected_hz=expected,
             span=_NEAR_NOMINAL,
-            lamp_cycles=None,
+            lamp_cycles=None if cycles is None else order * cycles,
         )
         if line.coherence > _COHERENT and abs(line.rate_hz / expected - 1) < 0.9 * _NEAR_NOMINAL:
             return True

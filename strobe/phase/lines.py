@@ -16,13 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.phase.blocks import lit_frames
+from strobe.phase.flicker import folded_hz
 from strobe.phase.lamp import FlashRate
 from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves
 
 __all__ = ["LINE_ORDERS", "CoarseLine", "LineReading", "find_line", "follow_phase", "read_line"]
 
-_HARMONICS, _MANY_HARMONICS = 4, 10
-"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
+_HARMONICS, _MANY_HARMONICS, _LIT_HARMONICS = 4, 10, 6
+"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine; of
+one whose dark half can't be seen, in which more would leave no frequency free."""
 _WOBBLE_HARMONICS = 2
 """Of the lamp, that are strong enough for a wobble beside them to go with them unseen."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
@@ -40,6 +42,10 @@ _ROUNDS = 3
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
+_STANDS_STILL = 1.5
+"""Cycles in the clip up to which a wave can't be told from the platter's own course."""
+_OWN_COURSE = 0.02
+"""Size, by the largest, from which a sum of harmonics is a course of its own in the lit frames."""
 _MOST_MODULATION = 0.9
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
@@ -266,12 +272,16 @@ def _follow(
     residual = slow - drift * time_s
 
     waves: list[Wave] = []
+    of_lit: list[Wave] = []
     if lamp_cycles is not None and not courses.size:
         size = np.abs(series)
         deep = _swing(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
         rich = flash is not None and (not flash.soft or deep or _swing(residual, lamp_cycles) > _STRONG_SWING)
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
+    elif lamp_cycles is not None and flash is not None and flash.once:
+        along, of_lit = _waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
+        courses = np.concatenate([courses, along])
     swings = bool(waves) and waves[0].harmonic == 1
     dots_so_far = dot_rate * time_s + residual
     if lamp_cycles is not None:
@@ -282,7 +292,8 @@ def _follow(
         lowest_hz = 0.0 if flash.once else WOBBLE_HZ
         own = [*distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz), *own]
     waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
-    taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s)
+    avoid_hz = [wave.apparent_hz for wave in of_lit]
+    taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
     vote = 0.0
     if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
@@ -290,6 +301,7 @@ def _follow(
     beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
     hidden += _beyond_the_lamp(taken_off, waves[:lamp_waves]) + _hidden(taken_off, waves[lamp_waves:], None)
+    hidden += _hidden(taken_off, of_lit, 1 + 0j)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -297,16 +309,18 @@ def _follow(
         waves = [bound, *waves[int(swings) :]]
         lamp_waves += 1 - int(swings)
         swings = True
-        taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s)
+        taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
     orders = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
             beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles, orders)
             turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
             residual = np.angle(turned) / (2 * np.pi) + steady
-            _, steady, _, _ = fit_waves(residual, time_s, courses, waves, interval_s)
+            _, steady, _, _ = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
         speed = np.gradient(steady, time_s)
-        taken_off, steady, _, error = fit_waves(residual, time_s, courses, waves, interval_s, speed, lamp_waves)
+        taken_off, steady, _, error = fit_waves(
+            residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves
+        )
     clean = residual - taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
@@ -320,10 +334,32 @@ def _follow(
         lit=np.ones(time_s.size, bool),
         swing_dots=swing_dots,
         swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
-        removed_hz=tuple(wave.apparent_hz for wave in waves),
+        removed_hz=tuple(wave.apparent_hz for wave in (*waves, *of_lit)),
         hidden=hidden,
         vote=vote,
     )
+
+
+def _waves_of_lit(
+    cycles: NDArray[np.float64], time_s: NDArray[np.float64], rate_hz: float, interval_s: float
+) -> tuple[NDArray[np.float64], list[Wave]]:
+    """Any course along the part of the lamp's cycle in which frames are lit; and where its harmonics lie.
+
+    Over a part of the cycle harmonics are alike, and some of their sums look like a steady speed. What is left without
+    those comes as courses (courses, frames) that have nothing in common with each other.
+    """
+    harmonics = range(1, _LIT_HARMONICS + 1)
+    waves = [Wave(h, float(folded_hz(h * rate_hz, interval_s)), h * cycles, True) for h in harmonics]
+    waves = [wave for wave in waves if wave.apparent_hz * np.ptp(time_s) > _STANDS_STILL]
+    if not waves:
+        return np.zeros((0, time_s.size)), []
+    turns = np.exp(2j * np.pi * np.stack([wave.cycles for wave in waves], axis=1))
+    steady = np.polynomial.legendre.legvander(np.linspace(-1, 1, time_s.size), 2)
+    seen = np.concatenate([turns.real, turns.imag], axis=1)
+    seen = seen - steady @ np.linalg.lstsq(steady, seen, rcond=None)[0]
+    courses, size, _ = np.linalg.svd(seen, full_matrices=False)
+    found: NDArray[np.float64] = courses[:, size > _OWN_COURSE * size[0]].T * np.sqrt(time_s.size)
+    return found, waves
 
 
 def _bound_swing(

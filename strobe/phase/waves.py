@@ -16,6 +16,8 @@ _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
 _BEAT_HZ = 0.35
 _PIECES = 12
+_BESIDE = 1.2
+"""Cycles in the clip by which a wobble must differ from a wave to be looked for."""
 WOBBLE_HZ = 2.5
 """Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
 
@@ -84,12 +86,14 @@ def fit_waves(
     courses: NDArray[np.float64],
     waves: list[Wave],
     interval: float,
+    avoid_hz: Sequence[float] = (),
     speed: NDArray[np.float64] | None = None,
     lamp_waves: int = 0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
     """What of `residual` follows `courses` and `waves`; its slow course and wobble; the first wave; the noise left.
 
-    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other. A wave's
+    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other; no wobble
+    is looked for beside a wave, nor at `avoid_hz`, where the courses have theirs. A wave's
     amplitude may change slowly, the more where harmonics fold close to each other. With `speed` (dots a second about
     the mean) given, the waves of the lamp may also follow it: flashes meet an exposure early or late, and a moving
     pattern there is a little behind or ahead.
@@ -117,7 +121,9 @@ def fit_waves(
     grid = np.fft.rfftfreq(size, interval)
     blocked = (grid < 0.7 / duration) | (grid > 0.5 * min(1 / interval, u.size / duration))
     for wave in waves:
-        blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else 1.2)
+        blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else _BESIDE)
+    for hz in avoid_hz:
+        blocked |= np.abs(grid - hz) * duration < _BESIDE
     placed = np.zeros(size)
     left = residual
     solution = np.zeros(starts)
