@@ -191,7 +191,7 @@ def measure_reading(
     if pattern.upright:
         moving += [backwards(row) for row in moving]
     if disc is None:
-        ranked = weigh(gather(moving, time, lamps[0].flash), time, lamps, rpm=nominal, dots=dots)
+        ranked = weigh(gather(moving, time, lamps[0]), time, lamps, rpm=nominal, dots=dots)
     else:
         ranked = weigh_rings(disc, moving, time, lamps, rpm=nominal, dots=dots)
     if mains is None and mains_default is not None and lamps[0].flash is None:

@@ -165,7 +165,7 @@ def weigh_rings(
     Refused
         ``ambiguous`` when none of the rings has the bars that were given.
     """
-    evidence = gather(rows, time, lamps[0].flash)
+    evidence = gather(rows, time, lamps[0])
     if work.turning_hz is not None:
         known = signature_of(work.turning_hz)
         evidence = [replace(one, turns=known) for one in evidence]

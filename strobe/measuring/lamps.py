@@ -50,6 +50,8 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
         if flash is None or cycles is None:
             return [Lamp("given", mains, exact, exact, "given", None, exact * time.time_s)]
         return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, cycles)]
+    if flash is not None and mains not in (None, flash.candidate_hz / 2) and not _is_near(flash):
+        flash = None
     if flash is not None:
         nominal = flash.candidate_hz
         if mains is not None and nominal != 2 * mains:
@@ -94,6 +96,11 @@ def _is_even(time_s: NDArray[np.float64]) -> bool:
     """Whether nearly all frames are as far apart as most are."""
     step = np.diff(time_s)
     return float(np.mean(np.abs(step / np.median(step) - 1) > _OFF_STEP)) < _SOME_STEPS
+
+
+def _is_near(flash: FlashRate) -> bool:
+    """Whether a flicker lies as near its nominal rate as a mains comes, to speak against one that was given."""
+    return abs(flash.rate_hz / flash.candidate_hz - 1) < _MAINS_REACH
 
 
 def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:

@@ -143,17 +143,19 @@ class Draft:
         return 0.0 if any(turns.support(period / k) > 0.7 * support for k in (2, 3)) else support
 
 
-def gather(rows: Sequence[RowSeries], time: TimeBase, flash: FlashRate | None) -> list[RowEvidence]:
-    """Combine the parts of each row and look for its turns."""
+def gather(rows: Sequence[RowSeries], time: TimeBase, lamp: Lamp) -> list[RowEvidence]:
+    """Combine the parts of each row and look for its turns, beside what a lamp does whose flicker is seen."""
     found = []
-    cycles = None if flash is None else flash.phase_cycles(time.time_s)
+    cycles = lamp.cycles if lamp.flash is not None or lamp.kind == "dimmed" else None
     for row in rows:
         amplitude, _ = combine_blocks(row.blocks)
         turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, cycles)
         travel = None
         if row.places_dots is not None and row.ring is None:
             travel = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, cycles)
-        parted = () if cycles is None else part_lines(row.blocks, _strongest(amplitude, time), cycles)
+        parted: tuple[NDArray[np.complex128], ...] = ()
+        if lamp.flash is not None and cycles is not None:
+            parted = part_lines(row.blocks, _strongest(amplitude, time), cycles)
         kinds = ("camera", "lamp") if parted else (None,)
         for kind, one in zip(kinds, parted or (amplitude,), strict=True):
             found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind, travel))

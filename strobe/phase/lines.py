@@ -93,7 +93,8 @@ class LineReading:
     hidden : tuple of (float, float, float)
         Frequency and dots of that part of each lamp's wave that stands as the brightness does, and its share of the
         wave: a lamp's own swing does not stand so, and a wobble on its beat, or a multiple of that, may have been taken
-        off with it. All of the wave and no share where harmonics fold onto each other and how it stands says nothing.
+        off with it. All of the wave and no share where how it stands says nothing or is not seen; all of it and a whole
+        share where it follows the pattern itself.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -286,12 +287,15 @@ def _follow(
     dots_so_far = dot_rate * time_s + residual
     if lamp_cycles is not None:
         dots_so_far = dots_so_far - order * lamp_cycles
-    own = distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
     lamp_waves = len(waves)
+    halves: list[Wave] = []
     if flash is not None and flash.uneven and waves and lamp_cycles is not None:
         lowest_hz = 0.0 if flash.once else WOBBLE_HZ
-        own = [*distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz), *own]
-    waves += [w for w in own if all(abs(w.apparent_hz - other.apparent_hz) > 2 / np.ptp(time_s) for other in waves)]
+        halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz)
+    waves += _away_from(waves, halves, time_s)
+    own = _away_from(waves, distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ), time_s)
+    halves = waves[lamp_waves:]
+    waves += own
     avoid_hz = [wave.apparent_hz for wave in of_lit]
     taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
     vote = 0.0
@@ -300,8 +304,8 @@ def _follow(
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
     beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
     hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
-    hidden += _beyond_the_lamp(taken_off, waves[:lamp_waves]) + _hidden(taken_off, waves[lamp_waves:], None)
-    hidden += _hidden(taken_off, of_lit, 1 + 0j)
+    hidden += _beyond_the_lamp(taken_off, waves[:lamp_waves]) + _hidden(taken_off, [*halves, *of_lit], None)
+    hidden += tuple((wave.apparent_hz, abs(_swing_of(taken_off, wave)), 1.0) for wave in own)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -338,6 +342,12 @@ def _follow(
         hidden=hidden,
         vote=vote,
     )
+
+
+def _away_from(waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np.float64]) -> list[Wave]:
+    """Those of the others that lie beside none of the waves."""
+    least_hz = 2 / float(np.ptp(time_s))
+    return [one for one in others if all(abs(one.apparent_hz - wave.apparent_hz) > least_hz for wave in waves)]
 
 
 def _waves_of_lit(
@@ -415,17 +425,16 @@ def _other_lines(
 def _hidden(
     taken_off: NDArray[np.float64], waves: Sequence[Wave], flicker: complex | None
 ) -> tuple[tuple[float, float, float], ...]:
-    """Of each wave: frequency, the amplitude that stands as the brightness does (all where none is seen), its share.
+    """Of each wave: frequency, the amplitude that stands as the brightness does, and its share.
 
-    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples;
-    where several harmonics fold onto one frequency their sum stands anyhow, and says nothing.
+    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples.
+    Where several harmonics fold onto one frequency their sum stands anyhow, and says nothing; nor is anything said
+    where it is not seen how the brightness stands: all of the amplitude then, and no share.
     """
     found = []
     for wave in waves:
         swing = _swing_of(taken_off, wave)
-        if flicker is None or flicker == 0:
-            found.append((wave.apparent_hz, abs(swing), 1.0))
-        elif wave.beats:
+        if wave.beats or flicker is None or flicker == 0:
             found.append((wave.apparent_hz, abs(swing), 0.0))
         else:
             share = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
