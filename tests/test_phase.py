@@ -796,6 +796,13 @@ class TestTravel:
         assert find_travel(blocks[:50], self.PLACES, time_s[:50], 1 / 30, None) is None
         assert find_travel(blocks[:, :3], self.PLACES[:3], time_s, 1 / 30, None) is None
 
+    @pytest.mark.parametrize(("rate", "frame_rate_hz"), [(28.0, 30.0), (28.0, 60.0), (520.0, 60.0)])
+    def test_marks_beyond_the_rates_that_are_tried_are_none(self, rate: float, frame_rate_hz: float) -> None:
+        """They look likeliest at the nearest rate that is tried, the first or the last."""
+        time_s = np.arange(round(10 * frame_rate_hz)) / frame_rate_hz
+        blocks, _ = TestTurns.blocks(np.random.default_rng(3), time_s, rate, 180, irregular=0.03)
+        assert find_travel(blocks, self.PLACES, time_s, 1 / frame_rate_hz, None) is None
+
     def test_marks_that_go_the_other_way_are_none(self) -> None:
         time_s = np.arange(300) / 30
         blocks, _ = TestTurns.blocks(np.random.default_rng(3), time_s, 100.3, 180, irregular=0.03)

@@ -15,7 +15,6 @@ from strobe.figures.components import FALSE_ALARMS_PER_CLIP, find_lines, searche
 from strobe.figures.fluctuation import (
     BAND_LOW_HZ,
     SPLIT_EDGE,
-    TOP_SHARE,
     SpeedGrid,
     band_gain,
     extended_bins,
@@ -27,8 +26,17 @@ from strobe.figures.fluctuation import (
     spread,
 )
 from strobe.figures.jointfit import LineFit
-from strobe.figures.results import BandPart, Component, ComponentSearch, Event, Figures, Fluctuation, SpeedSeries
-from strobe.figures.spectrum import Floor, row_sigma
+from strobe.figures.results import (
+    COVERAGE,
+    BandPart,
+    Component,
+    ComponentSearch,
+    Event,
+    Figures,
+    Fluctuation,
+    SpeedSeries,
+)
+from strobe.figures.spectrum import TOP_SHARE, Floor, row_sigma
 from strobe.figures.weighting import weighting_gain
 
 __all__ = ["Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
@@ -36,10 +44,10 @@ __all__ = ["Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
 _LEAST_SAMPLES = 16
 _LEAST_SECONDS = 1.0
 _MOSTLY_SLOWER = 1.5
-_COVERAGE = 1.959963984540054
 _CLEARLY_ABOVE = 1.5
-_TENTH = math.log(10)
+_RECOVERIES_TO_A_TENTH = math.log(10)
 _LEFT_BESIDE, _LEFT_SHARE = 3.0, 0.1
+"""How near to a line fitted to two, in bins of the clip, others are not listed, and how strong they are beside it."""
 _LEFT_IN_MEAN = 0.6
 """Share of a line's swing that may be left from end to end where two neighbours are fitted as one (0.58 was the most of
 24 simulated runs, a third is usual)."""
@@ -128,7 +136,7 @@ def evaluate(
         mean_rpm=60 * mean.rate_hz,
         deviation_percent=100 * (mean.rate_hz / nominal_hz - 1),
         deviation_uncertainty_percent=100
-        * math.hypot(_COVERAGE * mean.sigma_hz, _left_in_mean_hz(fit, duration))
+        * math.hypot(COVERAGE * mean.sigma_hz, _left_in_mean_hz(fit, duration))
         / nominal_hz,
         revolutions=float(angle[-1] - angle[0]),
         fluctuation=fluctuation.with_upper_limits().with_longer(duration),
@@ -217,7 +225,7 @@ def _alias_of(frequency_hz: float, suspected_hz: Sequence[float], *, rate_hz: fl
 def _events(fit: LineFit, time: Array, *, rate_hz: float, step_s: float) -> tuple[Event, ...]:
     found = []
     for shape, size_hz, rows in zip(fit.shapes, fit.event_hz, fit.event_rows, strict=True):
-        size, at, recovery = (_COVERAGE * row_sigma(time, row, floor=fit.floor, step_s=step_s) for row in rows)
+        size, at, recovery = (COVERAGE * row_sigma(time, row, floor=fit.floor, step_s=step_s) for row in rows)
         found.append(
             Event(
                 time_s=float(shape.at_s),
@@ -225,8 +233,8 @@ def _events(fit: LineFit, time: Array, *, rate_hz: float, step_s: float) -> tupl
                 size_percent=float(100 * size_hz / rate_hz),
                 time_uncertainty_s=float(at),
                 size_uncertainty_percent=float(100 * size / rate_hz),
-                recovery_s=None if shape.stays else float(_TENTH * shape.recovery_s),
-                recovery_uncertainty_s=None if shape.stays else float(_TENTH * recovery),
+                recovery_s=None if shape.stays else float(_RECOVERIES_TO_A_TENTH * shape.recovery_s),
+                recovery_uncertainty_s=None if shape.stays else float(_RECOVERIES_TO_A_TENTH * recovery),
             )
         )
     return tuple(found)
@@ -234,20 +242,20 @@ def _events(fit: LineFit, time: Array, *, rate_hz: float, step_s: float) -> tupl
 
 def _coverage(freedom: Array) -> Array:
     """Two-sided 95 % factor of a Student variable whose variance rests on `freedom` spectral bins (first order)."""
-    return _COVERAGE + 2.37 / (2 * np.maximum(freedom, 1.0))
+    return COVERAGE + 2.37 / (2 * np.maximum(freedom, 1.0))
+
+
+def _slow_coverage(floor: Floor) -> float:
+    """The same for what rests on the lowest bins of the floor; that of a normal variable where they are white noise."""
+    if floor.level_rev2[1] < _CLEARLY_ABOVE * floor.white_rev2:
+        return COVERAGE
+    return float(_coverage(floor.certainty(floor.frequency_hz[1:2]))[0])
 
 
 def _left_in_mean_hz(fit: LineFit, duration_s: float) -> float:
     """What two neighbours fitted as one line leave in the mean speed, turns a second, as a 95 % half-width."""
     crowded = np.isfinite(fit.gap_hz)
     return _LEFT_IN_MEAN * float(np.linalg.norm(fit.amplitude_rev[crowded])) / duration_s
-
-
-def _slow_coverage(floor: Floor) -> float:
-    """The same for what rests on the floor's lowest bins; the plain factor where that is no more than white noise."""
-    if floor.level_rev2[1] < _CLEARLY_ABOVE * floor.white_rev2:
-        return _COVERAGE
-    return float(_coverage(floor.certainty(floor.frequency_hz[1:2]))[0])
 
 
 def _fluctuation(
@@ -284,7 +292,7 @@ def _fluctuation(
         weighted_floor_percent=weighted.floor_percent,
         unweighted_floor_percent=unweighted.floor_percent,
         period_s=first.period_s if first else None,
-        period_uncertainty_s=first.frequency_uncertainty_hz * first.period_s**2 if first else None,
+        period_uncertainty_s=first.period_uncertainty_s if first else None,
         parts=tuple(parts),
         weighted_peak_run_percent=weighted.peak_run_percent,
         weighted_rms_run_percent=weighted.rms_run_percent,

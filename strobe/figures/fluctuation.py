@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.figures.jointfit import LineFit
-from strobe.figures.spectrum import row_sigma
+from strobe.figures.results import COVERAGE
+from strobe.figures.spectrum import TOP_SHARE, row_sigma
 from strobe.figures.weighting import weighting_gain
 
 __all__ = [
@@ -38,9 +39,6 @@ __all__ = [
 ]
 
 BAND_LOW_HZ = 0.2
-TOP_SHARE = 0.95
-"""Top of the band as a share of half the frame rate."""
-
 NOISE_SIGMA_SHARE = 0.1
 """Relative standard deviation of a stated angle noise."""
 
@@ -53,7 +51,6 @@ _GAP_STEPS = 1.5
 _LONGER = 4.0
 _LONG_COUNT = 4801
 _TINY = float(np.finfo(np.float64).tiny)
-_COVERAGE = 1.959963984540054
 # Standard deviation of the 95 % quantile of |x| of n independent Gaussian values over that of their rms, both
 # relative: sqrt(0.05 * 0.95) / (2 phi(1.96) * 1.96) against sqrt(1 / 2).
 _QUANTILE_SHARE = 1.346
@@ -273,9 +270,9 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, gain_of: Callable[[
     amplitude = to_percent * line_gain * fit.speed_amplitude_hz
     amplitude_sigma = to_percent * line_gain * 2 * np.pi * fit.frequency_hz * fit.amplitude_sigma_rev
     bin_square = 2 * np.abs(to_percent * _spectrum(grid) * gain) ** 2
-    random = _COVERAGE * float(np.sqrt(np.sum(bin_square[1:-1] ** 2) * 2 / 3))
+    random = COVERAGE * float(np.sqrt(np.sum(bin_square[1:-1] ** 2) * 2 / 3))
     steady_variance = float(np.sum((amplitude * amplitude_sigma) ** 2)) + (2 * NOISE_SIGMA_SHARE * floor) ** 2
-    steady = float(np.hypot(_COVERAGE * np.sqrt(steady_variance), noise_gain * fit.floor.white_excess_rev2))
+    steady = float(np.hypot(COVERAGE * np.sqrt(steady_variance), noise_gain * fit.floor.white_excess_rev2))
     here_peak = two_sigma(long_lines) - two_sigma(lines)
     cut_share = grid.step_s / (end - start)
     cut_peak = np.quantile(np.abs(lines), 0.95 + cut_share) - np.quantile(np.abs(lines), 0.95 - cut_share)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "COVERAGE",
     "FIGURES",
     "BandPart",
     "Component",
@@ -21,7 +22,11 @@ __all__ = [
     "SpeedSeries",
 ]
 
-LONGER_TIMES, LONGEST_S, WORTH_FILMING = 4.0, 180.0, 0.75
+COVERAGE = 1.959963984540054
+"""Half-width of a two-sided 95 % interval of a normal variable, in standard deviations."""
+_LONGER_TIMES, _LONGEST_S, _WORTH_FILMING = 4.0, 180.0, 0.75
+"""What a longer clip is taken to be: so many times as long, but no longer than one films; and by what share the
+half-width must come down to be worth saying."""
 FIGURES = ("weighted_peak", "weighted_rms", "unweighted_peak", "unweighted_rms")
 
 
@@ -144,9 +149,9 @@ class Fluctuation:
 
     def with_longer(self, duration_s: float) -> Self:
         """The same with what a clip four times as long would bring, where that narrows the weighted peak clearly."""
-        seconds = min(LONGER_TIMES * duration_s, LONGEST_S)
+        seconds = min(_LONGER_TIMES * duration_s, _LONGEST_S)
         width = self.after_s(seconds, duration_s=duration_s)
-        helps = seconds > duration_s and width < WORTH_FILMING * self.weighted_peak_uncertainty_percent
+        helps = seconds > duration_s and width < _WORTH_FILMING * self.weighted_peak_uncertainty_percent
         return replace(self, longer=Longer(seconds, width) if helps else None)
 
 
@@ -177,6 +182,11 @@ class Component:
     above_floor_db: float | None = None
     needed_s: float | None = None
     alias_of_hz: float | None = None
+
+    @property
+    def period_uncertainty_s(self) -> float:
+        """95 % half-width of the period."""
+        return self.period_s * self.frequency_uncertainty_hz / self.frequency_hz
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 __all__ = ["TOP_SHARE", "Floor", "periodogram", "row_sigma", "spectral_floor", "to_grid"]
 
 TOP_SHARE = 0.95
-"""Up to which share of half the sampling rate a spectrum is used."""
+"""Up to which share of half the sampling rate a spectrum is used; so the top of the band."""
 
 _FLOOR_REACH_BINS = 20
 _OWN_BINS = 2

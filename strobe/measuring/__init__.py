@@ -10,7 +10,6 @@ import numpy as np
 
 from strobe.errors import Refused, UsageError
 from strobe.figures import evaluate
-from strobe.figures.results import Component
 from strobe.figures.rings import bars_for, parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
@@ -310,7 +309,7 @@ def measure_reading(
         fluctuation=replace(
             fluctuation,
             period_s=components[0].period_s if components else None,
-            period_uncertainty_s=_period_uncertainty_s(components),
+            period_uncertainty_s=components[0].period_uncertainty_s if components else None,
         ),
         components=components,
         trend_percent_per_minute=figures.trend_percent_per_minute,
@@ -339,13 +338,6 @@ def measure_reading(
         search=figures.search,
         record=record_context(chosen.nominal_rpm),
     )
-
-
-def _period_uncertainty_s(components: tuple[Component, ...]) -> float | None:
-    """95 % half-width of the period of the strongest component."""
-    if not components:
-        return None
-    return components[0].period_s * components[0].frequency_uncertainty_hz / components[0].frequency_hz
 
 
 def _check_view(view: str | None, disc_mm: float | None, rim_mm: float | None) -> None:

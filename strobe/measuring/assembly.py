@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from strobe.figures.checking import missed_weighting_hz
 from strobe.figures.results import Figures
-from strobe.figures.rings import still_deviation_percent
+from strobe.figures.rings import drift_dots_per_minute, still_deviation_percent
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Note, RecordContext, Setup, Speed, Timing
 from strobe.measuring.budget import (
@@ -97,8 +97,8 @@ def speed_of(
     answer = to_lamp if timing.reference == "lamp" else to_camera
     assert answer is not None
     flashes = lamp.rate_hz if timing.flash_rate_source is not None else lamp.nominal_hz
-    dot_rate = by_clock * chosen.nominal_rpm * chosen.dots / 60
-    creep = 0.0 if flashes is None else 60 * (dot_rate - flashes)
+    rpm = by_clock * chosen.nominal_rpm
+    creep = 0.0 if flashes is None else drift_dots_per_minute(rpm, flashes, chosen.dots)
     budget = speed_budget(
         figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent, clock, left_dots, unsettled_hz
     )

@@ -42,7 +42,9 @@ _DISC_SCALE_SHARE, _CODED_SCALE_SHARE = 0.05, 0.12
 """Share of a fluctuation that lossy coding may swallow where bars fill the picture, and where it is seen to follow the
 bars only from key frame to key frame, quick wobble least (both seen on rendered clips)."""
 _NEAR_COUNT = 0.02
-_USUAL_READOUT_S, _READOUT_OPEN = 0.018, 0.35
+_USUAL_READOUT_S, _READOUT_OPEN, _LEAST_LIT = 0.018, 0.35, 6
+"""Time that a shutter takes down the picture where the clip does not tell it, how far off it may be, relative, and the
+picture rows that must flicker to tell it."""
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
 _COHERENT, _SAME_SPEED, _TOGETHER = 0.7, 0.001, 4.0
 """Lines of two rings that bear each other out: how steady both are, how near their speeds, and what that is worth."""
@@ -233,15 +235,9 @@ def _vote(work: DiscWork, way: Hypothesis) -> float:
 
 def _readout_s(flash: FlashRate | None) -> float | None:
     """Time from the first line of the picture to the last, by how the flicker rolls down it; None without flicker."""
-    if flash is None:
+    if flash is None or np.count_nonzero(flash.row_flicker) < _LEAST_LIT:
         return None
-    seen = np.flatnonzero(flash.row_phase)
-    if seen.size < 6:
-        return None
-    turns = np.arange(-8.0, 8.0, 0.05)
-    places = (seen + 0.5) / flash.row_phase.size
-    sweep = np.abs(np.exp(-2j * np.pi * np.outer(turns, places)) @ flash.row_phase[seen])
-    return float(abs(turns[int(np.argmax(sweep))]) / flash.rate_hz) or None
+    return abs(flash.sweep_cycles) / flash.rate_hz or None
 
 
 def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase, *, coder_hz: float | None = None) -> SettledRing:

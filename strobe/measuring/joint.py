@@ -46,7 +46,11 @@ class Joint:
     place_dots: float
 
     def false_swing_percent(self, dots: int) -> float:
-        """What may be left of the step once a turn as a swing of the speed, a 95 % half-width."""
+        """What may be left of the step once a turn as a swing of the speed, a 95 % half-width.
+
+        A step of g gaps makes a saw of the dots; its part once a turn has the amplitude ``g / pi``, which is
+        ``2 g / dots`` of the speed, and so has each multiple.
+        """
         return 200 * self.uncertainty_dots / dots
 
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, bars_for
 from strobe.measuring.frametimes import FrameTimes
-from strobe.measuring.hypotheses import CLEAR_SUPPORT, Hypothesis
+from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.rows import CLEAR_SUPPORT
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
 

@@ -81,7 +81,7 @@ def begin_rim(
             2 * np.pi / first_count * (rim.sector_dots - first.shape.dots_at(np.array([first.shape.width_px / 2])))
         )
         return RimWork(None, _mark(pattern, azimuth, time, first_count, turn_hz), RING_OFF_CENTRE_PERCENT), chosen
-    azimuth = errors.view.parameters[0] + 2 * np.pi / first_count * rim.sector_dots
+    azimuth = errors.view.azimuth_of_dots_rad(rim.sector_dots)
     mark = _mark(pattern, azimuth, time, first_count, turn_hz)
     left_percent, size_percent = (
         100 * 2 * np.pi * one / chosen.dots for one in (errors.false_dots_uncertainty, abs(errors.false_dots))

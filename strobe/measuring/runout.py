@@ -112,13 +112,10 @@ def rim_errors(
     heights, of_heights = _heights(pattern, turns, lamp)
     phases, of_phases, weight = _phases(row, turns, lamp)
 
-    def model(view: RimView, own: RimView) -> tuple[_Complex, _Complex]:
+    def solved(view: RimView, own: RimView) -> tuple[_Floats, _Floats, _Complex]:
+        """The three errors and their covariance, and what each does to the whole row, by a view of either row."""
         by_height = _by_height(view, rim.part_x_px)
         by_phase = _by_phase(own, shape, rim.lean, count)
-        return by_height, by_phase
-
-    def solved(view: RimView, own: RimView) -> tuple[_Floats, _Floats, _Complex]:
-        by_height, by_phase = model(view, own)
         whole = weight @ by_phase
         rows = np.concatenate([by_height / of_heights[:, None], (by_phase - whole) / of_phases[:, None]])
         seen = np.concatenate([heights / of_heights, phases / of_phases])

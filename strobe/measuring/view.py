@@ -20,7 +20,9 @@ __all__ = ["RimView", "fit_view"]
 _FOCAL_SHARE, _FOCAL_SPREAD = 0.95, 0.3
 """Focal length over the longer side of the picture: phones and webcams have 0.75 to 1.2 (common practice)."""
 _DISTANCE, _DISTANCE_SPREAD = 1.5, 0.6
-_ELEVATION_SPREAD, _ROLL_SPREAD, _AIM_SPREAD = 0.35, 0.3, 0.3
+"""To the near side of the rim in its radii, and how far off that may be, in its logarithm."""
+_ELEVATION, _ELEVATION_SPREAD, _ROLL_SPREAD, _AIM_SPREAD = 0.15, 0.35, 0.3, 0.3
+"""Of a phone held to a rim, in radians, as expected before the row is looked at."""
 _CURVE_PX = 0.25
 """How well the curve of a row is known in the picture, its own slow bends included."""
 _STARTS_DEG = (-5.0, 4.0, 12.0, 25.0)
@@ -68,7 +70,11 @@ class RimView:
 
     def azimuth_rad(self, x_px: _Floats) -> _Floats:
         """Azimuth of the places of the row at `x_px`."""
-        return np.asarray(self.parameters[0] + 2 * np.pi / self.dots * self.shape.dots_at(x_px))
+        return self.azimuth_of_dots_rad(self.shape.dots_at(x_px))
+
+    def azimuth_of_dots_rad(self, dots: _Floats) -> _Floats:
+        """Azimuth of the places so many dots from the left end of the row."""
+        return np.asarray(self.parameters[0] + 2 * np.pi / self.dots * dots)
 
     def moved_px(self, azimuth_rad: _Floats) -> tuple[_Floats, _Floats]:
         """What a rise, and a growth of the radius, by one radius do in the picture: (n, 2) each, right and down."""
@@ -101,7 +107,7 @@ def fit_view(shape: RowShape, dots: float) -> RimView | None:
     blur = _CURVE_PX * max(1.0, longer / 1280)
 
     def away(parameters: _Floats) -> _Floats:
-        prior = (parameters[1:] - [np.log(_DISTANCE), 0.15, 0, 0, 0, focal]) / [
+        prior = (parameters[1:] - [np.log(_DISTANCE), _ELEVATION, 0, 0, 0, focal]) / [
             _DISTANCE_SPREAD,
             _ELEVATION_SPREAD,
             _ROLL_SPREAD,

@@ -8,13 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.pattern.images import Plane
-from strobe.pattern.reading import RowReader
+from strobe.pattern.reading import InTheWay, clear_of
 
-__all__ = ["BackgroundReader"]
+__all__ = ["BackgroundReader", "taken_way"]
 
 _BINS = 48
 _COLUMNS = 128
-_BESIDE_A_ROW = 0.08
+
+
+def taken_way(sweep: str) -> str:
+    """The way to take for a sweep; where it is only known to run ``sideways``, to the right."""
+    return "right" if sweep == "sideways" else sweep
 
 
 class BackgroundReader:
@@ -24,7 +28,7 @@ class BackgroundReader:
     ----------
     planes : sequence of arrays (height, width)
         Luma of a few frames.
-    rows : sequence of RowReader
+    rows : sequence of InTheWay
         Rows of dots, kept clear of.
     full_scale : float
         The value of white.
@@ -33,7 +37,7 @@ class BackgroundReader:
     """
 
     def __init__(
-        self, planes: Sequence[Plane], rows: Sequence[RowReader], *, full_scale: float = 255.0, sweep: str = "down"
+        self, planes: Sequence[Plane], rows: Sequence[InTheWay], *, full_scale: float = 255.0, sweep: str = "down"
     ) -> None:
         self._scale = 255.0 / full_scale
         self._along = 0 if sweep in ("down", "up") else 1
@@ -42,14 +46,7 @@ class BackgroundReader:
         steps[self._along] = max(1, size[self._along] // (_BINS * 5))
         self._thin_cells = tuple(slice(None, None, step) for step in steps)
         down, right = (np.arange(0, length, step) for length, step in zip(size, steps, strict=True))
-        clear = np.ones((down.size, right.size), bool)
-        for row in rows:
-            reach = 1.5 * float(np.median(row.pitch_px)) + 4
-            beside = int(_BESIDE_A_ROW * size[1])
-            near = (right >= row.x_px[0] - beside) & (right <= row.x_px[-1] + beside)
-            y = np.interp(right[near], row.x_px, row.y_px)
-            clear[:, near] &= np.abs(down[:, None] - y) > reach
-        self._choose_cells(planes, clear, sweep)
+        self._choose_cells(planes, clear_of(rows, down, right, width=size[1]), sweep)
 
     def _choose_cells(self, planes: Sequence[Plane], clear: NDArray[np.bool_], sweep: str) -> None:
         brightest = np.max([plane[self._thin_cells] for plane in planes], axis=0) * self._scale

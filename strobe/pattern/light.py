@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.capture import Frame
-from strobe.pattern.background import BackgroundReader
+from strobe.pattern.background import BackgroundReader, taken_way
 from strobe.pattern.images import Plane
 
 __all__ = ["LightReader"]
@@ -29,7 +29,7 @@ class LightReader:
 
     def __init__(self, *, full_scale: float = 255.0, sweep: str = "down") -> None:
         self._full_scale = full_scale
-        self._sweep = "right" if sweep == "sideways" else sweep
+        self._sweep = taken_way(sweep)
         self._reader: BackgroundReader | None = None
         self._held: list[Plane] = []
         self._times: list[float] = []

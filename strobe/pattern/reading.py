@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +20,49 @@ from numpy.typing import NDArray
 from strobe.pattern.finding import FoundRow
 from strobe.pattern.images import Plane, cut_out, runs_of
 
-__all__ = ["RowReader", "learn_row"]
+__all__ = ["InParts", "InTheWay", "RowReader", "clear_of", "learn_row"]
 
 _MOST_BLOCKS = 24
 _LEAST_PITCHES = 4.0
+_CLEAR_PITCHES, _CLEAR_PX, _CLEAR_OF_WIDTH = 1.5, 4.0, 0.08
+"""How far from a row scenery begins: above and below, and to the sides as a share of the picture's width."""
+
+
+class InTheWay(Protocol):
+    """A stretch of the picture that moves: its columns, ascending, its height and pitch there, and its strength."""
+
+    @property
+    def x_px(self) -> NDArray[np.float64]: ...
+    @property
+    def y_px(self) -> NDArray[np.float64]: ...
+    @property
+    def pitch_px(self) -> NDArray[np.float64]: ...
+    @property
+    def amplitude(self) -> float: ...
+
+
+class InParts(Protocol):
+    """A row or ring that is read in parts; attributes as of `RowReader`."""
+
+    @property
+    def places_px(self) -> NDArray[np.float64]: ...
+    @property
+    def dots_per_px(self) -> NDArray[np.float64]: ...
+
+
+def clear_of(
+    rows: Sequence[InTheWay], down: NDArray[np.int_], right: NDArray[np.int_], *, width: int
+) -> NDArray[np.bool_]:
+    """Which pixels, at lines `down` and columns `right` of a picture of a `width`, lie clear of all rows."""
+    clear = np.ones((down.size, right.size), bool)
+    for row in rows:
+        reach = _CLEAR_PITCHES * float(np.median(row.pitch_px)) + _CLEAR_PX
+        beside = int(_CLEAR_OF_WIDTH * width)
+        near = slice(*np.searchsorted(right, [int(row.x_px[0]) - beside, int(row.x_px[-1]) + beside + 1]))
+        y = np.interp(right[near], row.x_px, row.y_px)
+        close = slice(*np.searchsorted(down, [int(row.y_px.min() - reach), int(row.y_px.max() + reach) + 1]))
+        clear[close, near] &= np.abs(down[close, None] - y) > reach
+    return clear
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.pattern.images import Plane
-from strobe.pattern.reading import RowReader
+from strobe.pattern.reading import InParts, InTheWay, clear_of
 from strobe.pattern.tracking import PatchTracker, PictureMotion
 
 __all__ = ["CameraCourse", "ShakeWatch"]
 
-_BESIDE_A_ROW = 0.08
 _A_ROW = 0.3
 """Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
 _LEAST_LOOKS, _RECENT_LOOKS = 12, 36
@@ -109,7 +108,7 @@ class CameraCourse:
         return down, right
 
     def taken_off(
-        self, blocks: NDArray[np.complex64], reader: RowReader, grain: tuple[int, int]
+        self, blocks: NDArray[np.complex64], reader: InParts, grain: tuple[int, int]
     ) -> NDArray[np.complex64]:
         """The amplitudes (frames, blocks) of a row as if the camera had stood still.
 
@@ -144,7 +143,7 @@ class ShakeWatch:
     ----------
     planes : sequence of arrays (height, width)
         Luma of the first frames in order of time.
-    rows : sequence of RowReader
+    rows : sequence of InTheWay
         Rows found in the luma plane, kept clear of; the first is where the shift is given.
     full_scale : float
         The value of white.
@@ -155,7 +154,7 @@ class ShakeWatch:
     def __init__(
         self,
         planes: Sequence[Plane],
-        rows: Sequence[RowReader],
+        rows: Sequence[InTheWay],
         *,
         full_scale: float = 255.0,
         interval_s: float = np.inf,
@@ -163,17 +162,9 @@ class ShakeWatch:
         first, *others = _LOOK_EVERY
         self._look_every = max([first] + [every for every in others if 0 < every * interval_s < _LOOK_WITHIN_S])
         height, width = planes[0].shape
-        clear = np.ones((height, width), bool)
         strongest = max((row.amplitude for row in rows), default=0.0)
-        for row in rows:
-            if row.amplitude < _A_ROW * strongest:
-                continue
-            reach = 1.5 * float(np.median(row.pitch_px)) + 4
-            beside = int(_BESIDE_A_ROW * width)
-            first, last = max(0, int(row.x_px[0]) - beside), min(width, int(row.x_px[-1]) + 1 + beside)
-            y = np.interp(np.arange(first, last), row.x_px, row.y_px)
-            top, bottom = max(0, int(y.min() - reach)), max(0, int(y.max() + reach) + 1)
-            clear[top:bottom, first:last] &= np.abs(np.arange(height)[top:bottom, None] - y) > reach
+        strong = [row for row in rows if row.amplitude >= _A_ROW * strongest]
+        clear = clear_of(strong, np.arange(height), np.arange(width), width=width)
         self._anchor = (height / 2, width / 2)
         if rows:
             self._anchor = (float(np.median(rows[0].y_px)), float(np.median(rows[0].x_px)))

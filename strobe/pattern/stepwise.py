@@ -13,16 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.capture import Frame
-from strobe.pattern import PatternReading, _collect, _learn, _Learned, _plane, _read
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression, impression
+from strobe.pattern.learned import HELD, Learned, learn
 from strobe.pattern.reading import RowReader
+from strobe.pattern.series import PatternReading
 from strobe.pattern.shake import CameraCourse, ShakeWatch
 
 __all__ = ["HELD", "FrameReading", "PatternReader", "learn_pattern"]
 
-HELD = 24
-"""Frames to learn from."""
 _MOST_LOOKS, _NEW_WATCH = 480, 12
 """Looks at the scenery after which the watch, which keeps them all, begins anew; planes that it begins with."""
 
@@ -40,7 +39,7 @@ class PatternReader:
     """Reads frames one by one; made by `learn_pattern`."""
 
     def __init__(
-        self, learned: _Learned, held: Sequence[Frame], look: Impression, full_scale: float, *, sweep_known: bool
+        self, learned: Learned, held: Sequence[Frame], look: Impression, full_scale: float, *, sweep_known: bool
     ) -> None:
         self._learned = learned
         self._full_scale = full_scale
@@ -48,11 +47,10 @@ class PatternReader:
         self._looks = len(held)
         self._begin: list[Plane] = []
         self._bearing = np.zeros(2)
-        seen = [_read(learned, frame) for frame in held]
-        self._base = _collect(learned, [one.time_s for one in held], seen, look, sweep_known=sweep_known)
+        seen = [learned.read(frame) for frame in held]
+        self._base = learned.reading([one.time_s for one in held], seen, look, sweep_known=sweep_known)
         self.held = tuple(
-            FrameReading(frame.time_s, tuple(rows), brightness)
-            for frame, (rows, brightness, *_) in zip(held, seen, strict=True)
+            FrameReading(frame.time_s, one.rows, one.brightness) for frame, one in zip(held, seen, strict=True)
         )
 
     @property
@@ -75,17 +73,16 @@ class PatternReader:
 
     def read(self, frame: Frame) -> FrameReading:
         """Read one frame where the rows were learned."""
-        plane = _plane(frame, self._learned.plane, self._learned.upright)
-        assert plane is not None
+        plane, luma = self._learned.plane_of(frame), self._learned.luma_of(frame)
         rows = tuple(reader.read(plane) for reader in self._learned.readers)
-        return FrameReading(frame.time_s, rows, self._learned.background.brightness(self._luma(frame)))
+        return FrameReading(frame.time_s, rows, self._learned.background.brightness(luma))
 
     def look(self, frame: Frame) -> tuple[float, float] | None:
         """Look at the scenery: its shift (right, down) in pixels since learning; None where it shows none.
 
         Need not be done for every frame.
         """
-        luma = self._luma(frame)
+        luma = self._learned.luma_of(frame)
         self._watch.look(luma, sure=True)
         self._looks += 1
         shift = self._watch.course().shift_px[-1]
@@ -94,10 +91,8 @@ class PatternReader:
         if self._looks >= _MOST_LOOKS:
             self._begin.append(luma)
             if len(self._begin) >= _NEW_WATCH:
-                rows = [one for one in self._learned.readers if isinstance(one, RowReader)]
-                around = rows if self._learned.plane == "luma" else []
                 self._bearing = self._bearing + shift
-                self._watch = ShakeWatch(self._begin, around, full_scale=self._full_scale)
+                self._watch = ShakeWatch(self._begin, self._learned.rows_in_luma, full_scale=self._full_scale)
                 self._begin, self._looks = [], 0
                 return float(self._bearing[0]), float(self._bearing[1])
         return float(self._bearing[0] + shift[0]), float(self._bearing[1] + shift[1])
@@ -121,9 +116,6 @@ class PatternReader:
             rim=None,
         )
 
-    def _luma(self, frame: Frame) -> Plane:
-        return frame.luma.T if self._learned.upright else frame.luma
-
 
 def learn_pattern(
     held: Sequence[Frame], *, full_scale: float = 255.0, sweep: str = "down"
@@ -143,5 +135,5 @@ def learn_pattern(
         What the frames look like as a whole where no row is in them.
     """
     look = impression([one.luma for one in held], full_scale=full_scale)
-    learned = _learn(held, full_scale, sweep, "rim")
+    learned = learn(held, full_scale=full_scale, sweep=sweep, view="rim")
     return look if learned is None else PatternReader(learned, held, look, full_scale, sweep_known=sweep != "sideways")

@@ -16,7 +16,7 @@ from strobe.phase.blocks import combine_blocks, departures
 
 __all__ = ["MarkTravel", "find_travel"]
 
-_RATES = np.geomspace(35.0, 450.0, 100)
+_RATES_HZ = np.geomspace(35.0, 450.0, 100)
 _FASTEST_HZ = 20.0
 """Marks are some dots wide, and pass in some hundredths of a second."""
 _LONGEST_FRAMES = 1024
@@ -80,7 +80,8 @@ def find_travel(
 
     Notes
     -----
-    Marks travel with the platter; what travels as well the other way is noise.
+    Marks travel with the platter; what travels as well the other way is noise. Rates from 35 to 450 dots a second are
+    tried, and where the likeliest is the first or the last of them, the marks' own lies beyond.
     """
     if blocks.shape[1] < _LEAST_BLOCKS or time_s.size < _LEAST_FRAMES:
         return None
@@ -99,9 +100,10 @@ def find_travel(
     spectrum, frequency = spectrum[frequency < _FASTEST_HZ], frequency[frequency < _FASTEST_HZ]
     place = places_dots - float(np.mean(places_dots))
     ahead, back = (_likeness(spectrum, frequency, way * place) for way in (-1, 1))
-    if ahead.max() < max(_LEAST_LIKENESS, _CLEAR * back.max()):
+    at_edge = int(np.argmax(ahead)) in (0, _RATES_HZ.size - 1)
+    if at_edge or ahead.max() < max(_LEAST_LIKENESS, _CLEAR * back.max()):
         return None
-    return MarkTravel(_RATES, ahead)
+    return MarkTravel(_RATES_HZ, ahead)
 
 
 def _likeness(
@@ -110,7 +112,7 @@ def _likeness(
     kinds = spectrum.reshape(len(frequency), -1, place.size)
     alone = float(np.sum(np.abs(spectrum) ** 2))
     found = []
-    for rate in _RATES:
+    for rate in _RATES_HZ:
         later = np.exp(2j * np.pi / rate * np.outer(frequency, place))
         found.append(float(np.sum(np.abs(np.einsum("fkb,fb->fk", kinds, later)) ** 2)) / alone - 1)
     return np.array(found)

@@ -292,7 +292,7 @@ def bands_over(disc: FoundDisc, shape: tuple[int, ...]) -> tuple[Band, ...]:
         here = (y >= low - (high - low)) & (y <= high + (high - low))
         left, right = np.clip([x[here].min(), x[here].max()], 0, width - 1) if here.any() else (0.0, width - 1.0)
         across = np.linspace(left, max(right, left + 1), 2)
-        # A row is kept clear of by one and a half pitches and 4 pixels.
+        # The pitch whose row `strobe.pattern.reading.clear_of` keeps clear of by half the band.
         pitch = max((high - low) / 2 - 4, 0.5) / 1.5
         bands.append(Band(across, np.full(2, (low + high) / 2), np.full(2, pitch), 1.0))
     return tuple(bands)

@@ -58,7 +58,7 @@ class RingPlaces:
 
 @dataclass(frozen=True, eq=False)
 class RingReader:
-    """Reads one ring; made by `learn_ring`. Attributes as of `strobe.pattern.reading.RowReader`.
+    """Reads one ring; made by `learn_ring`.
 
     Attributes
     ----------
@@ -137,12 +137,12 @@ def learn_ring(
         step = 1e-3
         ahead = np.stack(disc.places(np.full(azimuth_kept.size, ring.middle), azimuth_kept + step))
         pitch = np.hypot(*(ahead - np.stack([middle_x[keep], middle_y[keep]]))) / step * 2 * np.pi / bars
-        _, up = disc.polar(kept[:, 1], kept[:, 0] + 0.5)
-        _, down = disc.polar(kept[:, 1], kept[:, 0] - 0.5)
+        _, below = disc.polar(kept[:, 1], kept[:, 0] + 0.5)
+        _, above = disc.polar(kept[:, 1], kept[:, 0] - 0.5)
         _, right = disc.polar(kept[:, 1] + 0.5, kept[:, 0])
         _, left = disc.polar(kept[:, 1] - 0.5, kept[:, 0])
-        turns = np.stack([up - down, right - left], axis=1)
-        turns = (turns + np.pi) % (2 * np.pi) - np.pi
+        turned_rad = np.stack([below - above, right - left], axis=1)
+        turned_rad = (turned_rad + np.pi) % (2 * np.pi) - np.pi
         along = kept[:, 0] / height if sweep in ("down", "up") else kept[:, 1] / width
         return RingReader(
             places=RingPlaces(
@@ -158,7 +158,7 @@ def learn_ring(
             pitch_px=float(pitch.max()),
             mean_pitch_px=float(pitch.mean()),
             places_px=kept,
-            dots_per_px=bars * turns / (2 * np.pi),
+            dots_per_px=bars * turned_rad / (2 * np.pi),
             _x=maps[0],
             _y=maps[1],
             _template=np.ascontiguousarray(template[:, columns]),
