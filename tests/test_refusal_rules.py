@@ -66,6 +66,12 @@ def test_few_dots_and_discs_are_not_asked_to_crowd() -> None:
     refuse_what_is_flat(row(dots_in_view=90.0, crowding=None), DOTS)
 
 
+def test_a_patch_of_light_too_narrow_to_see_the_curve_is_read() -> None:
+    refuse_what_is_flat(row(dots_in_view=7.6, crowding=-0.011), 77)
+    with pytest.raises(Refused, match="not-a-rim"):
+        refuse_what_is_flat(row(dots_in_view=18.0, crowding=-0.005), 77)
+
+
 def test_a_time_lapse_is_refused() -> None:
     with pytest.raises(Refused, match="time lapse"):
         trust_stamps(np.arange(40, dtype=np.float64) * 4)

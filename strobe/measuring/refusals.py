@@ -26,6 +26,8 @@ _CURVE_SEEN, _MUCH_OF_IT = 0.012, 0.4
 
 A phone near the rim sees two to six times the least; fences and cloth on rendered clips hundredths of it.
 """
+_CROWDING_ERROR = 0.2
+"""How far the crowding is off, times the dots in view: a dot at either end of a few, some hundredths out of place."""
 
 
 def refuse_what_shows_nothing(pattern: PatternReading) -> None:
@@ -104,7 +106,9 @@ def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
         Its dots in one turn.
     """
     least = (np.pi * row.dots_in_view / dots) ** 2 / 6
-    if row.crowding is None or least < _CURVE_SEEN or row.crowding > _MUCH_OF_IT * least:
+    if row.crowding is None or least < _CURVE_SEEN:
+        return
+    if row.crowding + _CROWDING_ERROR / row.dots_in_view > _MUCH_OF_IT * least:
         return
     raise Refused(
         "not-a-rim",
