@@ -311,6 +311,19 @@ class TestSteadied:
         assert moves(replace(row, blocks=running.astype(np.complex64)), reading)
 
 
+@pytest.mark.parametrize("noise_px", [0.03, 0.25])
+def test_a_hand_is_told_from_a_rim_out_of_true_however_noisy(noise_px: float) -> None:
+    """A noise that is thought too large must not turn a hand's uneven sway into a standing camera."""
+    time_s = np.arange(300) / 30
+    rng = np.random.default_rng(3)
+    sway = np.convolve(rng.standard_normal(330), np.hanning(31), mode="valid")
+    turning = 0.55 * np.sin(2 * np.pi * 0.5556 * time_s + 0.4)
+    for course, moved in ((0.5 * sway / sway.std(), True), (turning, False)):
+        shift = np.stack([course, 0.4 * course], axis=1) + 0.01 * rng.standard_normal((300, 2))
+        seen = replace(CameraCourse.unseen(300), shift_px=shift, noise_px=noise_px, moved=True)
+        assert seen.unless_it_turns(time_s).moved is moved
+
+
 def test_a_clip_from_the_hand(tmp_path: Path) -> None:
     """Two pixels of shake are 13 % of a gap: without their being taken off some per cent of false wobble."""
     scene = Scene(

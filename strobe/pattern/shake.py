@@ -37,7 +37,7 @@ _LEAST_FRAMES = 48
 _LEAST_CYCLES, _FAR_OUT, _MOST_LINES, _EVENLY = 20, 1000.0, 3, 0.4
 """Of a line in the brightness over the clip, its power by the median, how many are taken off the shift, and how much
 its strength may differ across the picture."""
-_TURN_HZ, _LEAST_TURNS, _TURN_WAVES = (0.25, 1.4), 2.5, 3
+_TURN_HZ, _LEAST_TURNS, _TURN_WAVES, _NOT_BY_TURNS = (0.25, 1.4), 2.5, 3, 0.5
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
 
 
@@ -97,6 +97,8 @@ class CameraCourse:
         if not self.moved or len(time_s) < _LEAST_FRAMES:
             return self
         left = _restless(_without_turns(self.shift_px, time_s))
+        if left > _NOT_BY_TURNS * _restless(self.shift_px):
+            return self
         return replace(self, moved=left > max(_LEAST_MOTION_PX, _NOISES * self.noise_px))
 
     def moved_at(self, y: float, x: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
