@@ -147,12 +147,15 @@ def gather(rows: Sequence[RowSeries], time: TimeBase, lamp: Lamp) -> list[RowEvi
     """Combine the parts of each row and look for its turns, beside what a lamp does whose flicker is seen."""
     found = []
     cycles = lamp.cycles if lamp.flash is not None or lamp.kind == "dimmed" else None
+    repeating = cycles
+    if cycles is not None and lamp.flash is not None and lamp.flash.uneven:
+        repeating = cycles / 2
     for row in rows:
         amplitude, _ = combine_blocks(row.blocks)
-        turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, cycles)
+        turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, repeating)
         travel = None
         if row.places_dots is not None and row.ring is None:
-            travel = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, cycles)
+            travel = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, repeating)
         parted: tuple[NDArray[np.complex128], ...] = ()
         if lamp.flash is not None and cycles is not None:
             parted = part_lines(row.blocks, _strongest(amplitude, time), cycles)
