@@ -71,7 +71,7 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
-        Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s)
+        Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s, easily_missed=pattern.camera.moved)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
 

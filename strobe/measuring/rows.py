@@ -63,6 +63,8 @@ _OFF_STEP_HZ = 0.04
 _SAME_TURN, _SAME_TURN_FEW_LIT = 6e-4, 8e-3
 _FEW_LIT_TRUST = 0.5
 """What the time of a turn is worth where few frames are lit, and its multiples can hardly be told from it."""
+_UNSEEN = {False: 3.0, True: 2.2}
+"""What speaks against flashes that were not seen in the brightness, by whether the camera moves."""
 _MOST_FOR_A_ROW, _MOST_FOR_ROWS = 5.0, 10.0
 
 
@@ -87,6 +89,8 @@ class Lamp:
         The flicker as measured.
     cycles : array of float64 (frames,) or None
         Lamp phase at the frame times.
+    easily_missed : bool
+        Whether its flicker may have gone unseen among scenery that moves.
     """
 
     kind: str
@@ -96,6 +100,7 @@ class Lamp:
     source: str | None
     flash: FlashRate | None
     cycles: NDArray[np.float64] | None
+    easily_missed: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,7 +326,7 @@ def _scored(
     score = -0.5 * min((deviation / _PLAUSIBLE_PERCENT) ** 2, 12.0)
     score += 2.0 * min(0.0, draft.coarse.coherence - 0.6) / 0.2
     if draft.kind == "lamp" and draft.lamp.flash is None:
-        score -= 3.0 if _would_show(draft.lamp, time) else 0.5
+        score -= _UNSEEN[draft.lamp.easily_missed] if _would_show(draft.lamp, time) else 0.5
     turns = draft.evidence.turns
     if turns is not None:
         _, best = turns.best()
