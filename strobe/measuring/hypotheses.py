@@ -159,7 +159,9 @@ def _vote_of_flicker(flash: FlashRate) -> float:
 
 
 def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:
-    """The hypothesis to report, and the gap (percent) to a rival of the same row that the clip can't rule out.
+    """The hypothesis to report, and the gap (percent) to a rival that the clip can't rule out.
+
+    Lamp or camera may be left open, for as long as they say nearly the same; two rows that run apart may not.
 
     Raises
     ------
@@ -189,7 +191,8 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
     gap = 0.0
     for rival in ranked[1:]:
         apart = 100 * abs(rival.rpm / best.rpm - 1)
-        close = rival.evidence is best.evidence and rival.dots == best.dots and apart < _CLOSE_PERCENT
+        same = rival.evidence is best.evidence or rival.line.kind != best.line.kind
+        close = same and rival.dots == best.dots and apart < _CLOSE_PERCENT
         slow = close and 0 < best.line.swing_cycles < _SLOW_SWING_CYCLES
         if best.score - rival.score > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
             continue
