@@ -18,7 +18,16 @@ from strobe.measuring.frametimes import FrameTimes
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.rows import CLEAR_SUPPORT
 from strobe.pattern import RowSeries
-from strobe.phase import LINE_ORDERS, FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
+from strobe.phase import (
+    LINE_ORDERS,
+    FlashRate,
+    TimeBase,
+    combine_blocks,
+    find_line,
+    find_turns,
+    folded_hz,
+    measure_flash_rate,
+)
 
 __all__ = ["goes_with", "question_pace", "question_speed"]
 
@@ -26,6 +35,7 @@ _PACES = (2, 4, 8)
 _MAINS_FLASHES_HZ = (100.0, 120.0)
 _CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
 _CLEARLY_AGAINST = 0.3
+_SOME_CYCLES = 3.0
 _PARTS_OF_A_REPEAT, _ALSO_SEEN, _ABOVE_NOISE = (2, 3), 0.45, 3.5
 """Whether a repeat is of two or three turns: their likeness after one turn, by the best and by its own noise."""
 _NEAR_NOMINAL, _WELL_OFF, _NEAR = 0.03, 0.02, 0.01
@@ -69,7 +79,7 @@ def question_pace(
     for pace in paces if mains_lamp and not as_mains else ():
         film_s = time.time_s / pace
         other = measure_flash_rate(times.pattern.brightness, film_s, _MAINS_FLASHES_HZ, downward=sweep_known)
-        if other is not None and goes_with(other, sweep_known):
+        if other is not None and goes_with(other, sweep_known) and _runs(other, time, pace):
             raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it")
     row = max(rows, key=lambda one: one.amplitude)
     amplitude, _ = combine_blocks(row.blocks)
@@ -129,6 +139,11 @@ def _dots_fit(
         if line.coherence > _COHERENT and abs(line.rate_hz / expected - 1) < 0.9 * _NEAR_NOMINAL:
             return True
     return False
+
+
+def _runs(flash: FlashRate, time: TimeBase, pace: float) -> bool:
+    """Whether the flicker makes some cycles in the clip; one that nearly stands still does so at several paces."""
+    return float(folded_hz(flash.rate_hz, time.interval_s / pace)) * time.duration_s / pace > _SOME_CYCLES
 
 
 def goes_with(flash: FlashRate, sweep_known: bool) -> bool:

@@ -26,7 +26,7 @@ _HARMONICS, _MANY_HARMONICS, _LIT_HARMONICS = 4, 10, 6
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine; of
 one whose dark half can't be seen, in which more would leave no frequency free."""
 _WOBBLE_HARMONICS = 2
-"""Of the lamp, that are strong enough for a wobble beside them to go with them unseen."""
+"""Of the lamp, that are strong enough for a wobble beside them, or a wave of the pattern's, to go with them unseen."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
 _KEEPS, _RUNS = 0.3, 0.7
 """Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
@@ -44,6 +44,8 @@ _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
 _STANDS_STILL = 1.5
 """Cycles in the clip up to which a wave can't be told from the platter's own course."""
+_ALIKE = 1e-2
+"""Waves whose sum or difference is this small, by the largest, share one size."""
 _OWN_COURSE = 0.02
 """Size, by the largest, from which a sum of harmonics is a course of its own in the lit frames."""
 _MOST_MODULATION = 0.9
@@ -93,8 +95,7 @@ class LineReading:
     hidden : tuple of (float, float, float)
         Frequency and dots of that part of each lamp's wave that stands as the brightness does, and its share of the
         wave: a lamp's own swing does not stand so, and a wobble on its beat, or a multiple of that, may have been taken
-        off with it. All of the wave and no share where how it stands says nothing or is not seen; all of it and a whole
-        share where it follows the pattern itself.
+        off with it. All of the wave and no share where how it stands says nothing or is not seen.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -272,6 +273,11 @@ def _follow(
     dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
 
+    dots_so_far = dot_rate * time_s + residual
+    if lamp_cycles is not None:
+        dots_so_far = dots_so_far - order * lamp_cycles
+    own = distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
+
     waves: list[Wave] = []
     of_lit: list[Wave] = []
     if lamp_cycles is not None and not courses.size:
@@ -280,21 +286,20 @@ def _follow(
         rich = flash is not None and (not flash.soft or deep or _swing(residual, lamp_cycles) > _STRONG_SWING)
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
+        high = [wave for wave in waves if wave.harmonic > _WOBBLE_HARMONICS]
+        waves = [wave for wave in waves if wave.harmonic <= _WOBBLE_HARMONICS] + _away_from(own, high, time_s)
     elif lamp_cycles is not None and flash is not None and flash.once:
         along, of_lit = _waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
         courses = np.concatenate([courses, along])
     swings = bool(waves) and waves[0].harmonic == 1
-    dots_so_far = dot_rate * time_s + residual
-    if lamp_cycles is not None:
-        dots_so_far = dots_so_far - order * lamp_cycles
     lamp_waves = len(waves)
     halves: list[Wave] = []
     if flash is not None and flash.uneven and waves and lamp_cycles is not None:
         lowest_hz = 0.0 if flash.once else WOBBLE_HZ
         halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz)
     waves += _away_from(waves, halves, time_s)
-    own = _away_from(waves, distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ), time_s)
-    halves = waves[lamp_waves:]
+    own = _away_from(waves, own, time_s)
+    even = len(waves)
     waves += own
     avoid_hz = [wave.apparent_hz for wave in of_lit]
     taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
@@ -302,10 +307,13 @@ def _follow(
     if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
-    beats = [wave for wave in waves[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
-    hidden = _hidden(taken_off, beats, None if flash is None or height is None else flash.flicker_at(height))
-    hidden += _beyond_the_lamp(taken_off, waves[:lamp_waves]) + _hidden(taken_off, [*halves, *of_lit], None)
-    hidden += tuple((wave.apparent_hz, abs(_swing_of(taken_off, wave)), 1.0) for wave in own)
+    sizes = [*zip(waves, _swings_of(taken_off, waves), strict=True)]
+    beats = [(wave, swing) for wave, swing in sizes[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
+    unseen = [*sizes[lamp_waves:even], *((wave, _swings_of(taken_off, [wave])[0]) for wave in of_lit)]
+    hidden = _hidden(beats, None if flash is None or height is None else flash.flicker_at(height))
+    hidden += _beyond_the_lamp(sizes[:lamp_waves]) + _hidden(unseen, None)
+    plain = dot_rate * time_s - (0.0 if lamp_cycles is None else order * lamp_cycles)
+    hidden += tuple((apparent_hz(one.harmonic * plain, time_s), abs(swing), 0.0) for one, swing in sizes[even:])
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -422,9 +430,7 @@ def _other_lines(
     return shape
 
 
-def _hidden(
-    taken_off: NDArray[np.float64], waves: Sequence[Wave], flicker: complex | None
-) -> tuple[tuple[float, float, float], ...]:
+def _hidden(sizes: Sequence[tuple[Wave, complex]], flicker: complex | None) -> tuple[tuple[float, float, float], ...]:
     """Of each wave: frequency, the amplitude that stands as the brightness does, and its share.
 
     Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples.
@@ -432,8 +438,7 @@ def _hidden(
     where it is not seen how the brightness stands: all of the amplitude then, and no share.
     """
     found = []
-    for wave in waves:
-        swing = _swing_of(taken_off, wave)
+    for wave, swing in sizes:
         if wave.beats or flicker is None or flicker == 0:
             found.append((wave.apparent_hz, abs(swing), 0.0))
         else:
@@ -442,14 +447,14 @@ def _hidden(
     return tuple(found)
 
 
-def _beyond_the_lamp(taken_off: NDArray[np.float64], waves: Sequence[Wave]) -> tuple[tuple[float, float, float], ...]:
+def _beyond_the_lamp(sizes: Sequence[tuple[Wave, complex]]) -> tuple[tuple[float, float, float], ...]:
     """The same of high harmonics, whose size above what a step in the light would have by the lower ones is no lamp's.
 
     Harmonics of a step fall as one over their order, and those of anything smoother faster.
     """
     found, step = [], 0.0
-    for wave in waves:
-        size = abs(_swing_of(taken_off, wave))
+    for wave, swing in sizes:
+        size = abs(swing)
         beyond = size - step / wave.harmonic
         if step > 0 and wave.harmonic > _WOBBLE_HARMONICS and beyond > 0:
             found.append((wave.apparent_hz, beyond, 1.0))
@@ -457,9 +462,14 @@ def _beyond_the_lamp(taken_off: NDArray[np.float64], waves: Sequence[Wave]) -> t
     return tuple(found)
 
 
-def _swing_of(course: NDArray[np.float64], wave: Wave) -> complex:
-    """Complex amplitude of a wave in a course."""
-    return complex(2 * np.mean(course * np.exp(-2j * np.pi * wave.cycles)))
+def _swings_of(course: NDArray[np.float64], waves: Sequence[Wave]) -> list[complex]:
+    """Complex amplitudes of waves in a course, fitted together, since those close to each other look alike."""
+    if not waves:
+        return []
+    turns = np.exp(2j * np.pi * np.stack([wave.cycles for wave in waves], axis=1))
+    basis = np.concatenate([turns.real, turns.imag], axis=1)
+    solution = np.linalg.lstsq(basis, course, rcond=_ALIKE)[0]
+    return [complex(real, -imaginary) for real, imaginary in solution.reshape(2, -1).T]
 
 
 def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:
