@@ -713,6 +713,16 @@ class TestTurns:
         assert turns.support(0.93 * count / rate) < 0.5 * support
         assert turns.support(30.0) == 0
 
+    def test_a_black_picture_hides_nothing(self) -> None:
+        """No light at all in a picture of full range gives an amplitude of exactly zero."""
+        blocks, _ = self.blocks(np.random.default_rng(3), np.arange(300) / 30, 100.3, 180, irregular=0.03)
+        blocks[100:102] = 0
+        turns = find_turns(blocks, combine_blocks(blocks)[0], np.arange(300), 1 / 30, None)
+        assert turns is not None
+        period, support = turns.best()
+        assert period == pytest.approx(180 / 100.3, rel=0.003)
+        assert support > 8
+
     def test_noise_gives_no_support(self) -> None:
         """Six sigma somewhere in the whole range is rare, and at one given period never near it."""
         best, given = [], []
