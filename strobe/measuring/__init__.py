@@ -20,16 +20,8 @@ from strobe.measuring.budget import (
     trend_uncertainty_percent_per_minute,
 )
 from strobe.measuring.clock import CameraClock
-from strobe.measuring.disc import (
-    begin_disc,
-    index_of,
-    notes_of_disc,
-    off_centre_left_percent,
-    settle,
-    setup_of_disc,
-    view_of,
-    weigh_rings,
-)
+from strobe.measuring.disc import begin_disc, off_centre_left_percent, settle, weigh_rings
+from strobe.measuring.discview import disc_view, notes_of_disc, setup_of_disc
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import (
     Hypothesis,
@@ -41,6 +33,7 @@ from strobe.measuring.hypotheses import (
 )
 from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.lamps import lamps_of
+from strobe.measuring.marks import index_mark, notes_of_mark
 from strobe.measuring.mixing import mixing_of
 from strobe.measuring.motion import moves, steadied
 from strobe.measuring.pace import question_pace, question_speed
@@ -53,7 +46,7 @@ from strobe.measuring.refusals import (
     refuse_what_shows_nothing,
     upright_unclear,
 )
-from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of, runout_of
+from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import gather
 from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.stretch import steady_part
@@ -287,13 +280,13 @@ def measure_reading(
     seen, index, runout, ring = None, None, None, None
     if work is not None:
         runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
-        index = index_of_rim(work, speed, figures, chosen.nominal_rpm, clock)
-        notes += notes_of_rim(ring, index)
+        index = index_mark(work.mark, speed, figures, chosen.nominal_rpm, clock)
+        notes += notes_of_rim(ring) + notes_of_mark(index, pattern="dots")
     if disc is not None:
-        seen = view_of(disc, chosen, even, time, disc_mm)
-        index = index_of(disc, speed, figures, chosen.nominal_rpm, clock)
+        seen = disc_view(disc, chosen, even, time, disc_mm)
+        index = index_mark(disc.mark, speed, figures, chosen.nominal_rpm, clock)
         setup = setup_of_disc(setup, seen)
-        notes += notes_of_disc(chosen, seen, index, off_centre_percent)
+        notes += notes_of_disc(chosen, seen, off_centre_percent) + notes_of_mark(index, pattern="bars")
     rate = 1 / (time.interval_s * stretch)
     return Measurement(
         clip=Clip(
