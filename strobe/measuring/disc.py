@@ -16,7 +16,7 @@ from strobe.errors import Refused
 from strobe.measuring.hypotheses import Hypothesis, weigh
 from strobe.measuring.rows import Lamp, RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
-from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
+from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
 from strobe.phase.falselines import without_lines
 from strobe.phase.mark import MarkCourse, follow_mark
 from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of
@@ -285,14 +285,14 @@ def _read_ring(
 
     Nothing of the lamp is left to take off where the ring was made `calm`.
     """
-    lamp, kind = chosen.lamp, chosen.line.kind
-    if calm and kind == "lamp" and lamp.cycles is not None:
-        amplitude = amplitude * np.exp(2j * np.pi * lamp.cycles)
+    lamp, kind, followed = chosen.lamp, chosen.line.kind, chosen.line.followed
+    if calm and lamp.cycles is not None:
+        amplitude = amplitude * np.exp(2j * np.pi * LINE_ORDERS[followed] * lamp.cycles)
     line = read_line(
         amplitude,
         time.time_s,
         interval_s=time.interval_s,
-        kind="camera" if calm else kind,
+        kind="camera" if calm else followed,
         coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
         lamp_cycles=None if calm else lamp.cycles,
         flash=None if calm else lamp.flash,
@@ -310,7 +310,9 @@ def _read_ring(
     hidden += tuple((rate, size, 1.0) for rate, size in clean.own)
     removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
     noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
-    read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots)
+    read = replace(
+        line, kind=kind, followed=followed, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots
+    )
     return read, clean.noise_dots is not None
 
 

@@ -148,7 +148,7 @@ def without_joint(chosen: Hypothesis, time: TimeBase) -> tuple[Hypothesis, Joint
             amplitude,
             time.time_s,
             interval_s=time.interval_s,
-            kind=chosen.line.kind,
+            kind=chosen.line.followed,
             coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
             lamp_cycles=chosen.lamp.cycles,
             flash=chosen.lamp.flash,

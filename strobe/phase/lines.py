@@ -74,6 +74,8 @@ class LineReading:
     ----------
     kind : str
         ``lamp`` or ``camera``: what times the pattern that is followed; the line between counts as the lamp's.
+    followed : str
+        The line of `LINE_ORDERS` itself.
     dot_rate_hz : float
         Mean rate of the dots on the clock of the frame times.
     dots : array of float64 (frames,)
@@ -100,6 +102,7 @@ class LineReading:
     """
 
     kind: str
+    followed: str
     dot_rate_hz: float
     dots: NDArray[np.float64]
     noise_dots: float
@@ -331,6 +334,7 @@ def _follow(
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
     return LineReading(
         kind="camera" if order == 0 else "lamp",
+        followed=kind,
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
         noise_dots=error,
