@@ -12,7 +12,7 @@ import strobe
 from strobe.errors import UsageError
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.joint import backwards, find_joint, without_joint
-from strobe.measuring.rows import Lamp as KnownLamp
+from strobe.measuring.lamps import Lamp as KnownLamp
 from strobe.measuring.rows import RowEvidence
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, combine_blocks, fit_time_base, read_line

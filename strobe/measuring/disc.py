@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.measuring.hypotheses import Hypothesis, weigh
-from strobe.measuring.rows import Lamp, RowEvidence, gather
+from strobe.measuring.lamps import Lamp
+from strobe.measuring.rows import RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
 from strobe.phase.falselines import without_lines

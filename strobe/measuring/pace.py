@@ -20,12 +20,11 @@ from strobe.measuring.rows import CLEAR_SUPPORT
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, FlashRate, TimeBase, combine_blocks, find_line, find_turns, measure_flash_rate
 
-__all__ = ["goes_with", "question_pace", "question_speed"]
+__all__ = ["question_pace", "question_speed"]
 
 _PACES = (2, 4, 8)
 _MAINS_FLASHES_HZ = (100.0, 120.0)
 _CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
-_CLEARLY_AGAINST = 0.3
 _PARTS_OF_A_REPEAT, _ALSO_SEEN, _ABOVE_NOISE = (2, 3), 0.45, 3.5
 """Whether a repeat is of two or three turns: their likeness after one turn, by the best and by its own noise."""
 _NEAR_NOMINAL, _WELL_OFF, _NEAR = 0.03, 0.02, 0.01
@@ -61,7 +60,7 @@ def question_pace(
         ``ambiguous``.
     """
     sweep_known = times.pattern.sweep_known
-    as_mains = flash is not None and goes_with(flash, sweep_known)
+    as_mains = flash is not None and flash.goes_with_sweep(sweep_known)
     if not rows or (times.told and times.stretch == 1) or (as_mains and flash is not None and not flash.uneven):
         return
     time = times.time
@@ -69,7 +68,7 @@ def question_pace(
     for pace in paces if mains_lamp and not as_mains else ():
         film_s = time.time_s / pace
         other = measure_flash_rate(times.pattern.brightness, film_s, _MAINS_FLASHES_HZ, downward=sweep_known)
-        if other is not None and goes_with(other, sweep_known):
+        if other is not None and other.goes_with_sweep(sweep_known):
             raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it")
     row = max(rows, key=lambda one: one.amplitude)
     amplitude, _ = combine_blocks(row.blocks)
@@ -129,11 +128,6 @@ def _dots_fit(
         if line.coherence > _COHERENT and abs(line.rate_hz / expected - 1) < 0.9 * _NEAR_NOMINAL:
             return True
     return False
-
-
-def goes_with(flash: FlashRate, sweep_known: bool) -> bool:
-    """Whether the bands of the flicker run the way the shutter sweeps; at a wrong pace they may run against it."""
-    return not sweep_known or flash.sweep_cycles > -_CLEARLY_AGAINST
 
 
 def _times(pace: float) -> str:
