@@ -24,7 +24,6 @@ from strobe.measuring.disc import begin_disc, off_centre_left_percent, settle, w
 from strobe.measuring.discview import disc_view, notes_of_disc, setup_of_disc
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import (
-    Hypothesis,
     check_coherence,
     check_continuity,
     choose,
@@ -50,16 +49,14 @@ from strobe.measuring.refusals import (
 )
 from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import gather
+from strobe.measuring.smoothness import smoothest_clock
 from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
-from strobe.phase import TimeBase
 
 __all__ = ["check_options", "measure", "measure_reading"]
 
-_CLEARLY_SMOOTHER = 0.85
-_TRUST_IN_FLICKER = (1.0, 0.6)
 _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
@@ -199,7 +196,7 @@ def measure_reading(
         key_s = tally.key_period_s
         settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
         chosen, even = settled.chosen, settled.even
-    time, chosen = _better_clock(time, chosen)
+    time, chosen = smoothest_clock(time, chosen)
     check_coherence(chosen)
     check_continuity(chosen, time)
     chosen, joint = without_joint(chosen, time)
@@ -331,22 +328,3 @@ def measure_reading(
         search=figures.search,
         record=record_context(chosen.nominal_rpm),
     )
-
-
-def _better_clock(time: TimeBase, chosen: Hypothesis) -> tuple[TimeBase, Hypothesis]:
-    """For uneven stamps: the stamps, an even cadence, or the lamp's flicker, whichever makes the dots run smoothest."""
-    if (time.kind != "stamps" and time.noise_s == 0) or chosen.line.kind != "camera":
-        return time, chosen
-    lamp = chosen.lamp
-    clocks = [time.on_cadence() if time.kind == "stamps" else time.on_stamps()]
-    if lamp.flash is not None:
-        later_s = lamp.flash.jitter_cycles / lamp.flash.rate_hz
-        clocks += [time.shifted(trust * later_s) for trust in _TRUST_IN_FLICKER]
-    for clock in clocks:
-        there = lamp
-        if lamp.cycles is not None and lamp.rate_hz is not None:
-            there = replace(lamp, cycles=lamp.cycles + lamp.rate_hz * (clock.time_s - time.time_s))
-        line = chosen.read_again(chosen.evidence.amplitude, clock, there)
-        if line.noise_dots < _CLEARLY_SMOOTHER * chosen.line.noise_dots:
-            time, chosen = clock, replace(chosen, line=line)
-    return time, chosen
