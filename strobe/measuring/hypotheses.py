@@ -61,7 +61,26 @@ _USUAL_MAINS = 6.0
 
 @dataclass(frozen=True, eq=False)
 class Hypothesis:
-    """One way to read the clip, with how well the clip supports it (differences of 2 are clear)."""
+    """One way to read the clip.
+
+    Attributes
+    ----------
+    evidence : RowEvidence
+        The row that is read.
+    lamp : Lamp
+    nominal_rpm : float
+        The speed that it is held against.
+    dots : int
+        Of the row, in one turn.
+    line : LineReading
+        The row's line, followed.
+    score : float
+        How well the clip supports it; differences of 2 are clear.
+    turn_support : float
+        Likeness of the row to itself one turn later, over its noise.
+    counts : tuple of int
+        Dots of all rows by this reading, 0 where a row does not fit.
+    """
 
     evidence: RowEvidence
     lamp: Lamp
