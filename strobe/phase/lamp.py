@@ -332,7 +332,7 @@ def _creeping_bands(
     angle is the lamp's.
     """
     time_s, duration = light.time_s, light.duration_s
-    interval = duration / (time_s.size - 1)
+    interval = light.interval_s
     window = np.sin(np.pi * light.place) ** 2
     window /= window.sum()
     turns = np.arange(0.8, 8.0, 0.1)
