@@ -188,6 +188,17 @@ def test_every_module_says_what_it_is_and_what_it_offers(path: Path) -> None:
     assert listed or not defines, f"{path.name} defines names but has no __all__"
 
 
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_names_are_taken_from_where_they_are_offered(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.ImportFrom) or not (node.module or "").startswith("strobe."):
+            continue
+        offered = getattr(importlib.import_module(str(node.module)), "__all__", ())
+        for name in (alias.name for alias in node.names):
+            is_module = f"{node.module}.{name}" in map(module_name, MODULES)
+            assert name in offered or is_module, f"{node.module} does not offer {name}, which {path.name} takes from it"
+
+
 def test_the_public_names() -> None:
     assert strobe.__all__ == ["Look", "Measurement", "Refused", "__version__", "look", "measure"]
     assert set(strobe.__all__) <= set(dir(strobe))

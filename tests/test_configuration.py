@@ -30,9 +30,9 @@ from strobe.configuration import (
 )
 from strobe.console import ExitStatus
 from strobe.errors import Refused, UsageError
-from strobe.measuring import _favour_mains
 from strobe.measuring.calibration import calibrate_clock
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.hypotheses import favour_mains
 from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, render_clip
 
 WHOLE = """\
@@ -353,16 +353,16 @@ class TestMeasuring:
 
     def test_the_region_decides_only_between_readings_that_are_near(self) -> None:
         ranked = [_hypothesis(50.0, 10.0), _hypothesis(60.0, 9.0), _hypothesis(60.0, 2.0)]
-        by_60 = _favour_mains(ranked, 60.0)
+        by_60 = favour_mains(ranked, 60.0)
         assert [one.lamp.mains_hz for one in by_60] == [60.0, 50.0, 60.0]
-        assert [one.lamp.mains_hz for one in _favour_mains(ranked, 50.0)] == [50.0, 60.0, 60.0]
+        assert [one.lamp.mains_hz for one in favour_mains(ranked, 50.0)] == [50.0, 60.0, 60.0]
         steady = [_hypothesis(None, 1.0, 180), _hypothesis(None, 0.0, 216)]
-        assert [one.dots for one in _favour_mains(steady, 60.0)] == [216, 180]
+        assert [one.dots for one in favour_mains(steady, 60.0)] == [216, 180]
 
 
 def _hypothesis(mains_hz: float | None, score: float, dots: int = 180) -> Any:
     from strobe.measuring.hypotheses import Hypothesis
-    from strobe.measuring.hypotheses import Lamp as SeenLamp
+    from strobe.measuring.lamps import Lamp as SeenLamp
 
     lamp = SeenLamp("mains", mains_hz, None, None, None, None, None)
     anything: Any = None

@@ -16,9 +16,14 @@ import strobe
 from strobe.capture import ClipFacts
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.frametimes import FrameTimes, frame_times
+from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.lamps import Lamp as KnownLamp
+from strobe.measuring.rows import RowEvidence
+from strobe.measuring.smoothness import smoothest_clock
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.impression import Impression
 from strobe.pattern.shake import CameraCourse
+from strobe.phase import CoarseLine, FlashRate, fit_time_base, read_line
 from strobe.render import Camera, Coding, Delivery, DotRow, Lamp, Scene, Speed, Timing, Wobble, render_clip
 
 Reals = NDArray[np.float64]
@@ -368,3 +373,51 @@ def mirrored(source: Path, target: Path) -> Path:
             output.mux(stream.encode(frame))
         output.mux(stream.encode())
     return target
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_lamp_goes_along_to_the_clock_that_is_taken(seed: int) -> None:
+    """A sensor that is uneven, stamps that are a little off it, and flicker that tells its times well.
+
+    The stamps are better than an even cadence and are taken first; then the flicker, by which dots and lamp run as
+    they do at the true times.
+    """
+    rng = np.random.default_rng(seed)
+    lamp_hz, noise = 100.03, 0.002
+    true_s = np.arange(300) / 30 + 4e-4 * rng.standard_normal(300)
+    time = fit_time_base(true_s + 1.5e-4 * rng.standard_normal(300))
+    swing = 1 + 0.3 * np.exp(-2j * np.pi * lamp_hz * true_s)
+    grain = noise * 2 * np.pi * rng.standard_normal(300)
+    amplitude = np.exp(2j * np.pi * DOT_RATE_HZ * true_s + 1j * grain) * swing
+    flash = FlashRate(
+        rate_hz=lamp_hz,
+        uncertainty_hz=1e-4,
+        candidate_hz=100.0,
+        modulation=0.3,
+        second=0.0,
+        third=0.0,
+        wander_cycles=np.zeros(300),
+        jitter_cycles=lamp_hz * (true_s - time.time_s),
+        row_flicker=np.ones(48, complex),
+    )
+
+    def followed(time_s: Reals) -> Any:
+        return read_line(
+            amplitude,
+            time_s,
+            interval_s=1 / 30,
+            kind="camera",
+            coarse=CoarseLine(DOT_RATE_HZ, 1.0),
+            lamp_cycles=lamp_hz * time_s,
+            flash=flash,
+            height=0.5,
+        )
+
+    row = reading(true_s, time.stamp_s).rows[0]
+    lamp = KnownLamp("mains", 50.0, lamp_hz, 100.0, "measured", flash, lamp_hz * time.time_s)
+    evidence = RowEvidence(row, amplitude, None, 1.0)
+    chosen = Hypothesis(evidence, lamp, 100 / 3, 180, followed(time.time_s), 0.0, 0.0, (180,))
+    clock, taken = smoothest_clock(time, chosen)
+    assert clock.time_s == pytest.approx(true_s, abs=1e-9)
+    assert taken.lamp.cycles == pytest.approx(lamp_hz * true_s, abs=1e-6)
+    assert taken.line.noise_dots == pytest.approx(followed(true_s).noise_dots, rel=1e-6)

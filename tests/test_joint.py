@@ -10,8 +10,12 @@ import pytest
 
 import strobe
 from strobe.errors import UsageError
-from strobe.measuring.joint import backwards, find_joint
+from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.joint import backwards, find_joint, without_joint
+from strobe.measuring.lamps import Lamp as KnownLamp
+from strobe.measuring.rows import RowEvidence
 from strobe.pattern import RowSeries
+from strobe.phase import LINE_ORDERS, CoarseLine, combine_blocks, fit_time_base, read_line
 from strobe.render import Camera, DotRow, Lamp, Scene, Speed, Wobble, render_clip
 
 THIRD = 100 / 3
@@ -62,6 +66,35 @@ def test_too_few_turns_or_parts_tell_nothing() -> None:
     assert row.places_dots is not None
     few = replace(row, blocks=row.blocks[:, :4], places_dots=row.places_dots[:4])
     assert find_joint(few, DOTS_PASSED, dots=DOTS) is None
+
+
+@pytest.mark.parametrize("line", list(LINE_ORDERS))
+def test_the_line_that_was_followed_is_read_again(line: str) -> None:
+    """The line between runs back half a turn a flash, though what times it is the lamp."""
+    cycles = 100.03 * TIME
+    row = a_row(STEP)
+    turned = np.exp(-2j * np.pi * LINE_ORDERS[line] * cycles)[:, None]
+    row = replace(row, blocks=(row.blocks * turned).astype(np.complex64))
+    amplitude, _ = combine_blocks(row.blocks)
+    rate = float(np.polyfit(TIME, DOTS_PASSED, 1)[0])
+    reading = read_line(
+        amplitude,
+        TIME,
+        interval_s=1 / 30,
+        kind=line,
+        coarse=CoarseLine(rate, 1.0),
+        lamp_cycles=cycles,
+        flash=None,
+        height=0.5,
+    )
+    lamp = KnownLamp("mains", 50.0, 100.03, 100.0, "nominal", None, cycles)
+    chosen = Hypothesis(RowEvidence(row, amplitude, None, 1.0), lamp, THIRD, DOTS, reading, 0.0, 0.0, (DOTS,))
+    without, joint = without_joint(chosen, fit_time_base(TIME))
+    assert joint is not None
+    assert joint.step_dots == pytest.approx(STEP, abs=joint.uncertainty_dots)
+    assert without.line.followed == line
+    # Within what the joint's half-width may swing it once a turn.
+    assert without.line.dot_rate_hz == pytest.approx(rate, rel=joint.false_swing_percent(DOTS) / 100)
 
 
 def test_a_strip_is_measured_as_if_it_had_no_joint(tmp_path: Path) -> None:

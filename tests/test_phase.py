@@ -403,6 +403,15 @@ class TestFlashRate:
         if seen is not None:
             assert abs(seen.rate_hz - 120.02) < 3 * seen.uncertainty_hz
 
+    @pytest.mark.parametrize("dropped", [0, 1, 9])
+    def test_creeping_bands_of_a_clip_with_frames_missing(self, dropped: int) -> None:
+        """Their rate is counted from a multiple of the cadence, which a missing frame does not change."""
+        rng = np.random.default_rng(3)
+        time = np.delete(np.arange(225), rng.choice(np.arange(1, 224), dropped, replace=False)) / 25
+        seen = measure_flash_rate(brightness_of(time, 100.06, rng, readout_s=0.02, drift=0.0), time, (100.0, 120.0))
+        assert seen is not None
+        assert abs(seen.rate_hz - 100.06) < 3 * seen.uncertainty_hz
+
     @pytest.mark.parametrize("seed", [*range(16), 65, 68, 143, 196, 231])
     def test_never_far_off(self, seed: int) -> None:
         """Whatever the lamp, the shutter and the light: no error beyond five stated uncertainties and 20 ppm.
@@ -712,6 +721,16 @@ class TestTurns:
         assert turns.support(count / rate) > 0.9 * support
         assert turns.support(0.93 * count / rate) < 0.5 * support
         assert turns.support(30.0) == 0
+
+    def test_a_black_picture_hides_nothing(self) -> None:
+        """No light at all in a picture of full range gives an amplitude of exactly zero."""
+        blocks, _ = self.blocks(np.random.default_rng(3), np.arange(300) / 30, 100.3, 180, irregular=0.03)
+        blocks[100:102] = 0
+        turns = find_turns(blocks, combine_blocks(blocks)[0], np.arange(300), 1 / 30, None)
+        assert turns is not None
+        period, support = turns.best()
+        assert period == pytest.approx(180 / 100.3, rel=0.003)
+        assert support > 8
 
     def test_noise_gives_no_support(self) -> None:
         """Six sigma somewhere in the whole range is rare, and at one given period never near it."""

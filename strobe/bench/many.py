@@ -17,7 +17,7 @@ from typing import Any
 from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.measurement import Measurement, Refusal
 
-__all__ = ["CLIP_SUFFIXES", "Outcome", "clips_in", "measure_many", "measure_one"]
+__all__ = ["CLIP_SUFFIXES", "Outcome", "Progress", "clips_in", "measure_many", "measure_one"]
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from strobe.drive.belts import swing_hz
 from strobe.drive.machine import Machine
 
-__all__ = ["Expected", "expected_parts", "folded_hz"]
+__all__ = ["SWING_HZ", "Expected", "expected_parts", "folded_hz"]
 
 # How well a described rate holds, as standard deviations of its logarithm. Common practice: a belt stretches by
 # some percent, an idler sold as 40 mm may be 39.7 mm, callipers on a small pulley err by 0.1 mm, creep of a belt or

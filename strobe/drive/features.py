@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
 from strobe.figures.weighting import weighting_gain
 
-__all__ = ["Feature", "Reading", "Shown", "shown"]
+__all__ = ["COVERAGE", "Feature", "Reading", "Shown", "shown"]
 
 COVERAGE = 1.96
 PULL_BINS = 0.04

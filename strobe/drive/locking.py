@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from strobe.drive.features import Feature
 from strobe.figures.results import SpeedSeries
 
-__all__ = ["LockedShare", "TurnMap", "creep_words", "locked_amplitudes", "locked_share", "turn_map"]
+__all__ = ["FEWEST_TURNS", "LockedShare", "TurnMap", "creep_words", "locked_amplitudes", "locked_share", "turn_map"]
 
 FEWEST_TURNS = 3
 SECTORS = 60

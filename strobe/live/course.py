@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from strobe.live.figure import lamp_cycles
 from strobe.live.records import Lock
-from strobe.phase import CoarseLine, TimeBase, find_line
-from strobe.phase.lines import lit_frames
+from strobe.phase import CoarseLine, TimeBase, find_line, lit_frames
 
 __all__ = ["Course", "Going"]
 

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from strobe.errors import Refused, UsageError
+from strobe.errors import Refused
 from strobe.figures import evaluate
-from strobe.figures.rings import bars_for, parse_rpm
+from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.budget import (
@@ -20,29 +20,23 @@ from strobe.measuring.budget import (
     trend_uncertainty_percent_per_minute,
 )
 from strobe.measuring.clock import CameraClock
-from strobe.measuring.disc import (
-    begin_disc,
-    index_of,
-    notes_of_disc,
-    off_centre_left_percent,
-    settle,
-    setup_of_disc,
-    view_of,
-    weigh_rings,
-)
+from strobe.measuring.disc import begin_disc, off_centre_left_percent, settle, weigh_rings
+from strobe.measuring.discview import disc_view, notes_of_disc, setup_of_disc
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import (
-    Hypothesis,
     check_coherence,
     check_continuity,
     choose,
+    favour_mains,
     refuse_unusual_count,
     weigh,
 )
 from strobe.measuring.joint import backwards, notes_of_joint, without_joint
 from strobe.measuring.lamps import lamps_of
+from strobe.measuring.marks import index_mark, notes_of_mark
 from strobe.measuring.mixing import mixing_of
 from strobe.measuring.motion import moves, steadied
+from strobe.measuring.options import check_options, check_view
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
@@ -53,23 +47,19 @@ from strobe.measuring.refusals import (
     refuse_what_shows_nothing,
     upright_unclear,
 )
-from strobe.measuring.rim import begin_rim, index_of_rim, notes_of_rim, ring_of, runout_of
+from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import gather
+from strobe.measuring.smoothness import smoothest_clock
 from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.stretch import steady_part
 from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
-from strobe.phase import CoarseLine, TimeBase, read_line
 
 __all__ = ["check_options", "measure", "measure_reading"]
 
-_CLEARLY_SMOOTHER = 0.85
-_TRUST_IN_FLICKER = (1.0, 0.6)
 _FAINT = 0.06
 _A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
-_USUAL_MAINS = 6.0
-"""Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
 
 def measure(
@@ -138,7 +128,7 @@ def measure(
     """
     nominal = None if rpm is None else parse_rpm(rpm)
     check_options(dots, mains, lamp, capture_rate_hz, mains_default)
-    _check_view(view, disc_mm, rim_mm)
+    check_view(view, disc_mm, rim_mm)
     clock = CameraClock.of(camera_rate_error_ppm, camera_rate_uncertainty_ppm)
     return measure_reading(
         read_clip(path, mirrored=mirrored, view=view, progress=progress),
@@ -194,7 +184,7 @@ def measure_reading(
     else:
         ranked = weigh_rings(disc, moving, time, lamps, rpm=nominal, dots=dots)
     if mains is None and mains_default is not None and lamps[0].flash is None:
-        ranked = _favour_mains(ranked, mains_default)
+        ranked = favour_mains(ranked, mains_default)
     chosen, gap_percent = choose(ranked, nominal)
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
@@ -206,7 +196,7 @@ def measure_reading(
         key_s = tally.key_period_s
         settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
         chosen, even = settled.chosen, settled.even
-    time, chosen = _better_clock(time, chosen)
+    time, chosen = smoothest_clock(time, chosen)
     check_coherence(chosen)
     check_continuity(chosen, time)
     chosen, joint = without_joint(chosen, time)
@@ -287,13 +277,13 @@ def measure_reading(
     seen, index, runout, ring = None, None, None, None
     if work is not None:
         runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
-        index = index_of_rim(work, speed, figures, chosen.nominal_rpm, clock)
-        notes += notes_of_rim(ring, index)
+        index = index_mark(work.mark, speed, figures, chosen.nominal_rpm, clock)
+        notes += notes_of_rim(ring) + notes_of_mark(index, pattern="dots")
     if disc is not None:
-        seen = view_of(disc, chosen, even, time, disc_mm)
-        index = index_of(disc, speed, figures, chosen.nominal_rpm, clock)
+        seen = disc_view(disc, chosen, even, time, disc_mm)
+        index = index_mark(disc.mark, speed, figures, chosen.nominal_rpm, clock)
         setup = setup_of_disc(setup, seen)
-        notes += notes_of_disc(chosen, seen, index, off_centre_percent)
+        notes += notes_of_disc(chosen, seen, off_centre_percent) + notes_of_mark(index, pattern="bars")
     rate = 1 / (time.interval_s * stretch)
     return Measurement(
         clip=Clip(
@@ -338,75 +328,3 @@ def measure_reading(
         search=figures.search,
         record=record_context(chosen.nominal_rpm),
     )
-
-
-def _check_view(view: str | None, disc_mm: float | None, rim_mm: float | None) -> None:
-    if view not in (None, "rim", "disc"):
-        raise UsageError(f"view is {view!r}; it is rim, for dots along a rim, or disc, for a disc from above.")
-    if disc_mm is not None and not 30 <= disc_mm <= 1000:
-        raise UsageError(f"disc diameter is {disc_mm:g} mm; it lies between 30 and 1000.")
-    if rim_mm is not None and not 50 <= rim_mm <= 1000:
-        raise UsageError(f"rim diameter is {rim_mm:g} mm; it lies between 50 and 1000. Measure across the platter.")
-
-
-def check_options(
-    dots: int | None,
-    mains: float | None,
-    lamp: str | float,
-    capture_rate_hz: float | None,
-    mains_default: float | None,
-) -> None:
-    """Raise `UsageError` for an option of `measure` that makes no sense."""
-    if dots is not None and not 4 <= dots <= 2000:
-        raise UsageError(f"dots is {dots}; a ring has between 4 and 2000. Count them, or leave the option out.")
-    if mains is not None and mains not in (50, 60):
-        raise UsageError(f"mains is {mains:g} Hz; it is 50 or 60. Another flash rate is given with the lamp.")
-    if mains_default is not None and mains_default not in (50, 60):
-        raise UsageError(f"mains default is {mains_default:g} Hz; it is 50 or 60.")
-    if isinstance(lamp, str):
-        if lamp not in ("mains", "once", "steady"):
-            raise UsageError(f"lamp is {lamp!r}; it is mains, once, steady, or a flash rate in Hz.")
-    elif not 5 <= lamp <= 5000:
-        raise UsageError(f"lamp is {lamp:g} Hz; a flash rate lies between 5 and 5000 Hz.")
-    if capture_rate_hz is not None and not 5 <= capture_rate_hz <= 2000:
-        raise UsageError(f"capture rate is {capture_rate_hz:g} Hz; it lies between 5 and 2000.")
-
-
-def _favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:
-    """The hypotheses in their new order when those that suit the region's mains count for more."""
-
-    def suits(one: Hypothesis) -> bool:
-        if one.lamp.mains_hz is not None:
-            return one.lamp.mains_hz == mains_hz
-        return one.dots == bars_for(mains_hz, one.nominal_rpm)
-
-    favoured = [replace(one, score=one.score + _USUAL_MAINS) if suits(one) else one for one in ranked]
-    return sorted(favoured, key=lambda one: one.score, reverse=True)
-
-
-def _better_clock(time: TimeBase, chosen: Hypothesis) -> tuple[TimeBase, Hypothesis]:
-    """For uneven stamps: the stamps, an even cadence, or the lamp's flicker, whichever makes the dots run smoothest."""
-    if (time.kind != "stamps" and time.noise_s == 0) or chosen.line.kind != "camera":
-        return time, chosen
-    lamp = chosen.lamp
-    clocks = [time.on_cadence() if time.kind == "stamps" else time.on_stamps()]
-    if lamp.flash is not None:
-        later_s = lamp.flash.jitter_cycles / lamp.flash.rate_hz
-        clocks += [time.shifted(trust * later_s) for trust in _TRUST_IN_FLICKER]
-    for clock in clocks:
-        cycles = None
-        if lamp.cycles is not None and lamp.rate_hz is not None:
-            cycles = lamp.cycles + lamp.rate_hz * (clock.time_s - time.time_s)
-        line = read_line(
-            chosen.evidence.amplitude,
-            clock.time_s,
-            interval_s=clock.interval_s,
-            kind="camera",
-            coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
-            lamp_cycles=cycles,
-            flash=lamp.flash,
-            height=chosen.evidence.row.sweep_place,
-        )
-        if line.noise_dots < _CLEARLY_SMOOTHER * chosen.line.noise_dots:
-            time, chosen = clock, replace(chosen, line=line)
-    return time, chosen

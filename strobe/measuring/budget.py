@@ -19,6 +19,8 @@ from strobe.measuring.unevenness import false_swing_percent
 from strobe.phase import FlashRate, LineReading, TimeBase
 
 __all__ = [
+    "RING_OFF_CENTRE_PERCENT",
+    "SCALE_SHARE",
     "components_with_budget",
     "end_to_end_deviation_percent",
     "fluctuation_with_budget",

@@ -1,4 +1,4 @@
-"""What measuring a disc from above adds to measuring a rim: rings made even, counts that are known, and the index mark.
+"""How a disc from above is read where a rim is not: rings made even, counts that are known, and the index mark.
 
 A ring seen round the circle tells how far it lies off centre, whatever the speed does; that is taken off before the
 rings are read like rows along a rim, and once more when the platter's angle is known.
@@ -13,28 +13,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import Refused
-from strobe.figures.results import Figures
-from strobe.measurement import DiscView, IndexMark, Note, RingSeen, Setup, Speed
-from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis, weigh
-from strobe.measuring.marks import index_mark
-from strobe.measuring.rows import Lamp, RowEvidence, gather
+from strobe.measuring.lamps import Lamp
+from strobe.measuring.rows import RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
-from strobe.phase import CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
+from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
 from strobe.phase.falselines import without_lines
 from strobe.phase.mark import MarkCourse, follow_mark
 from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of
 
 __all__ = [
+    "OFF_CENTRE_SHARE",
     "DiscWork",
     "SettledRing",
     "begin_disc",
-    "index_of",
-    "notes_of_disc",
     "off_centre_left_percent",
     "settle",
-    "setup_of_disc",
-    "view_of",
     "weigh_rings",
 ]
 
@@ -48,20 +42,17 @@ picture rows that must flicker to tell it."""
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
 _COHERENT, _SAME_SPEED, _TOGETHER = 0.7, 0.001, 4.0
 """Lines of two rings that bear each other out: how steady both are, how near their speeds, and what that is worth."""
-_OFF_CENTRE_SHARE = 0.02
+OFF_CENTRE_SHARE = 0.02
 """Of an off-centre share that was taken off, what may be left of it (seen on rendered clips)."""
-_LEAST_OFF_CENTRE = 4e-5
-"""e / R that coding and picture grid may feign (seen on rendered clips)."""
 _PRINT_ERROR_PERCENT = 0.03
 """What a printer's own errors, twice a turn and more, may feign once a turn where a part of the ring is hidden."""
-_WHOLE, _SURE_MARK = 0.97, 0.003
+_SURE_MARK = 0.003
+"""Half-width of a mark's turns a second, relative, from which they are not relied on."""
 _ROUNDS = 2
 _LAMP_LINES = ((1, 0), (2, 0), (1, -1), (1, 1))
 """Harmonics of the lamp, and of the turn with them, of which a rest is taken off the reading."""
 _OWN_LINES = ((1, 0), (2, 0), (3, 0), (2, -1), (2, 1))
 """Harmonics of the pattern, frozen by the shutter, and of the turn with them, that leak into its phase."""
-_SCALE_SHARE, _SCALE_SHARE_OF_A_PART, _MOSTLY = 0.01, 0.04, 0.65
-_WORTH_SAYING_PERCENT = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -295,14 +286,14 @@ def _read_ring(
 
     Nothing of the lamp is left to take off where the ring was made `calm`.
     """
-    lamp, kind = chosen.lamp, chosen.line.kind
-    if calm and kind == "lamp" and lamp.cycles is not None:
-        amplitude = amplitude * np.exp(2j * np.pi * lamp.cycles)
+    lamp, kind, followed = chosen.lamp, chosen.line.kind, chosen.line.followed
+    if calm and lamp.cycles is not None:
+        amplitude = amplitude * np.exp(2j * np.pi * LINE_ORDERS[followed] * lamp.cycles)
     line = read_line(
         amplitude,
         time.time_s,
         interval_s=time.interval_s,
-        kind="camera" if calm else kind,
+        kind="camera" if calm else followed,
         coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
         lamp_cycles=None if calm else lamp.cycles,
         flash=None if calm else lamp.flash,
@@ -320,7 +311,9 @@ def _read_ring(
     hidden += tuple((rate, size, 1.0) for rate, size in clean.own)
     removed = (*clean.removed_hz, *line.removed_hz) if swings else (*line.removed_hz, *clean.removed_hz)
     noise_dots = line.noise_dots if clean.noise_dots is None else min(line.noise_dots, clean.noise_dots)
-    read = replace(line, kind=kind, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots)
+    read = replace(
+        line, kind=kind, followed=followed, dots=clean.dots, removed_hz=removed, hidden=hidden, noise_dots=noise_dots
+    )
     return read, clean.noise_dots is not None
 
 
@@ -330,111 +323,4 @@ def off_centre_left_percent(chosen: Hypothesis, even: EvenRing) -> float:
     assert ring is not None
     lean = float(np.abs(np.mean(np.exp(1j * ring.azimuth_rad))))
     taken = 0.0 if even.error is None else 100 * abs(even.error.off_centre)
-    return float(np.linalg.norm([even.left_percent, lean * _OFF_CENTRE_SHARE * taken, lean * _PRINT_ERROR_PERCENT]))
-
-
-def view_of(work: DiscWork, chosen: Hypothesis, even: EvenRing, time: TimeBase, disc_mm: float | None) -> DiscView:
-    """What the reading says of the disc itself; millimetres where the paper's diameter is given and its edge shows."""
-    unit_mm = None
-    if disc_mm is not None and work.facts.paper_radius is not None:
-        unit_mm = disc_mm / 2 / work.facts.paper_radius
-    rings = tuple(_ring_seen(row, unit_mm) for row in work.raw)
-    ring = chosen.evidence.row.ring
-    assert ring is not None
-    share = uncertainty = direction = None
-    if even.error is not None:
-        share = abs(even.error.off_centre)
-        parts = (even.error.off_centre_uncertainty, _OFF_CENTRE_SHARE * share, _LEAST_OFF_CENTRE)
-        uncertainty = float(np.linalg.norm(parts))
-        if work.mark is not None:
-            turns = chosen.line.dots[0] / chosen.dots
-            mark = work.mark.angle_rev + work.mark.rate_hz * time.time_s[0]
-            place = np.angle(even.error.off_centre) / (2 * np.pi) - turns + mark
-            direction = float(360 * (place % 1.0))
-    off_mm = off_uncertainty_mm = None
-    if share is not None and uncertainty is not None and unit_mm is not None:
-        off_mm = share * ring.radius * unit_mm
-        scale = _SCALE_SHARE if ring.seen_share > _MOSTLY else _SCALE_SHARE_OF_A_PART
-        off_uncertainty_mm = float(np.hypot(uncertainty, scale * share)) * ring.radius * unit_mm
-    return DiscView(
-        elevation_deg=work.facts.elevation_deg,
-        rings=rings,
-        eccentricity_percent=None if share is None else 100 * share,
-        eccentricity_uncertainty_percent=None if uncertainty is None else 100 * uncertainty,
-        eccentricity_mm=off_mm,
-        eccentricity_uncertainty_mm=off_uncertainty_mm,
-        eccentricity_direction_deg=direction,
-    )
-
-
-def setup_of_disc(setup: Setup, view: DiscView) -> Setup:
-    """The setup with the view, and the dots not assumed where they were counted."""
-    counted = any(ring.counted and ring.bars == setup.dots for ring in view.rings)
-    assumed = tuple(name for name in setup.assumed if not (counted and name == "dots"))
-    return replace(setup, view="disc", assumed=assumed)
-
-
-def _ring_seen(row: RowSeries, unit_mm: float | None) -> RingSeen:
-    ring = row.ring
-    assert ring is not None
-    return RingSeen(
-        bars=ring.bars if ring.bars is not None else round(ring.bars_seen),
-        counted=ring.bars is not None,
-        seen_share=ring.seen_share,
-        radius_mm=None if unit_mm is None else ring.radius * unit_mm,
-    )
-
-
-def index_of(
-    work: DiscWork, speed: Speed, figures: Figures, nominal_rpm: float, clock: CameraClock
-) -> IndexMark | None:
-    """The index mark's own word on the speed; None where no mark was followed."""
-    mark = work.mark
-    if mark is None:
-        return None
-    return index_mark(mark, speed, figures, nominal_rpm, clock)
-
-
-def notes_of_disc(chosen: Hypothesis, view: DiscView, index: IndexMark | None, left_percent: float) -> tuple[Note, ...]:
-    """What to beware of with a disc."""
-    ring = chosen.evidence.row.ring
-    assert ring is not None
-    notes = []
-    share, unsure = view.eccentricity_percent, view.eccentricity_uncertainty_percent
-    if share is not None and unsure is not None and share > max(unsure, _WORTH_SAYING_PERCENT):
-        mm = "" if view.eccentricity_mm is None else f"{view.eccentricity_mm:.2f} mm, "
-        where = view.eccentricity_direction_deg
-        way = "" if where is None else f", {where:.0f} degrees anticlockwise from the mark that passes once a turn"
-        notes.append(
-            Note(
-                "disc-off-centre",
-                f"The disc lies off centre by {mm}{share:.2f} % of the ring's radius{way}; that is taken off."
-                + (" With --disc-mm, the paper's diameter, it is told in millimetres." if not mm else ""),
-            )
-        )
-    if ring.seen_share < _WHOLE:
-        notes.append(
-            Note(
-                "ring-partly-seen",
-                f"Only {100 * ring.seen_share:.0f} % of the ring is seen, so that an off-centre disc does not average "
-                f"out; {'it was told from the parts in view and taken off, and ' if view.eccentricity_percent else ''}"
-                f"{left_percent:.2g} % of false wobble once a turn is kept in the uncertainty.",
-            )
-        )
-    if ring.bars is None:
-        notes.append(
-            Note(
-                "ring-not-counted",
-                f"Too little of the ring is seen to count its bars surely ({ring.bars_seen:.1f} by what is seen); "
-                f"{chosen.dots} were taken.",
-            )
-        )
-    if index is not None and not index.agrees:
-        notes.append(
-            Note(
-                "index-disagrees",
-                f"The mark that passes once a turn takes {index.turn_s:.4f} s, {index.mean_rpm:.3f} rpm, which is "
-                f"{index.difference_percent:+.3f} % off what the bars show: check --dots, --mains and --lamp.",
-            )
-        )
-    return tuple(notes)
+    return float(np.linalg.norm([even.left_percent, lean * OFF_CENTRE_SHARE * taken, lean * _PRINT_ERROR_PERCENT]))

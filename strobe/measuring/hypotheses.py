@@ -9,17 +9,27 @@ how several rows of one rim turn together, and last that most machines run withi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from strobe.errors import Refused
-from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
+from strobe.figures.rings import NOMINAL_RPM, bars_for, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
-from strobe.measuring.rows import CLEAR_SUPPORT, Draft, Lamp, RowEvidence, drafts_of, is_usual
-from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, read_line
+from strobe.measuring.lamps import Lamp
+from strobe.measuring.rows import CLEAR_SUPPORT, Draft, RowEvidence, drafts_of, is_usual
+from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
 
-__all__ = ["Hypothesis", "check_coherence", "check_continuity", "choose", "refuse_unusual_count", "weigh"]
+__all__ = [
+    "Hypothesis",
+    "check_coherence",
+    "check_continuity",
+    "choose",
+    "favour_mains",
+    "refuse_unusual_count",
+    "weigh",
+]
 
 _SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
@@ -45,11 +55,32 @@ _BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 """Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
 _CLOSE_PERCENT = 0.6
+_USUAL_MAINS = 6.0
+"""Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
 
 @dataclass(frozen=True, eq=False)
 class Hypothesis:
-    """One way to read the clip, with how well the clip supports it (differences of 2 are clear)."""
+    """One way to read the clip.
+
+    Attributes
+    ----------
+    evidence : RowEvidence
+        The row that is read.
+    lamp : Lamp
+    nominal_rpm : float
+        The speed that it is held against.
+    dots : int
+        Of the row, in one turn.
+    line : LineReading
+        The row's line, followed.
+    score : float
+        How well the clip supports it; differences of 2 are clear.
+    turn_support : float
+        Likeness of the row to itself one turn later, over its noise.
+    counts : tuple of int
+        Dots of all rows by this reading, 0 where a row does not fit.
+    """
 
     evidence: RowEvidence
     lamp: Lamp
@@ -69,6 +100,19 @@ class Hypothesis:
     def deviation_percent(self) -> float:
         """Deviation from the nominal speed by this hypothesis."""
         return 100.0 * (self.rpm / self.nominal_rpm - 1)
+
+    def read_again(self, amplitude: NDArray[np.complex128], time: TimeBase, lamp: Lamp) -> LineReading:
+        """Its line followed once more: in an amplitude (frames,), or at times, that are better known by now."""
+        return read_line(
+            amplitude,
+            time.time_s,
+            interval_s=time.interval_s,
+            kind=self.line.followed,
+            coarse=CoarseLine(self.line.dot_rate_hz, self.line.coherence),
+            lamp_cycles=lamp.cycles,
+            flash=lamp.flash,
+            height=self.evidence.row.sweep_place,
+        )
 
     @property
     def rows_agree(self) -> bool:
@@ -114,6 +158,18 @@ def weigh(
     # Followed to another rate than it was found at, a line has been lost in what lies beside it.
     kept = [h for draft, h in followed if abs(h.line.dot_rate_hz / draft.coarse.rate_hz - 1) < _ASTRAY]
     return sorted(kept, key=lambda h: h.score, reverse=True)
+
+
+def favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:
+    """The hypotheses in their new order when those that suit the region's mains count for more."""
+
+    def suits(one: Hypothesis) -> bool:
+        if one.lamp.mains_hz is not None:
+            return one.lamp.mains_hz == mains_hz
+        return one.dots == bars_for(mains_hz, one.nominal_rpm)
+
+    favoured = [replace(one, score=one.score + _USUAL_MAINS) if suits(one) else one for one in ranked]
+    return sorted(favoured, key=lambda one: one.score, reverse=True)
 
 
 def _follow(draft: Draft, time: TimeBase) -> Hypothesis:

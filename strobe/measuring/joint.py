@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from strobe.measurement import Note
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.pattern import RowSeries
-from strobe.phase import CoarseLine, TimeBase, combine_blocks, read_line
+from strobe.phase import TimeBase, combine_blocks
 
 __all__ = ["Joint", "backwards", "find_joint", "notes_of_joint", "without_joint"]
 
@@ -144,16 +144,7 @@ def without_joint(chosen: Hypothesis, time: TimeBase) -> tuple[Hypothesis, Joint
         clear = _is_clear(raw, saw, chosen.dots)
         blocks = (raw.blocks * clear * np.exp(-2j * np.pi * joint.step_dots * saw)).astype(np.complex64)
         amplitude, _ = combine_blocks(blocks)
-        line = read_line(
-            amplitude,
-            time.time_s,
-            interval_s=time.interval_s,
-            kind=chosen.line.kind,
-            coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
-            lamp_cycles=chosen.lamp.cycles,
-            flash=chosen.lamp.flash,
-            height=raw.sweep_place,
-        )
+        line = chosen.read_again(amplitude, time, chosen.lamp)
         evidence = replace(chosen.evidence, row=replace(raw, blocks=blocks), amplitude=amplitude)
         chosen = replace(chosen, evidence=evidence, line=line)
     return chosen, joint

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.measuring.pace import goes_with
 from strobe.measuring.refusals import wrong_mains
-from strobe.measuring.rows import Lamp
 from strobe.pattern import PatternReading
 from strobe.phase import (
     FlashRate,
@@ -22,13 +20,48 @@ from strobe.phase import (
     shows_line,
 )
 
-__all__ = ["lamps_of"]
+__all__ = ["Lamp", "lamps_of"]
 
 _MAINS_REACH = 0.005
 _OFF_STEP, _SOME_STEPS = 0.02, 0.1
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
 second harmonic that goes with it: soft light does not swing the dots so."""
+
+
+@dataclass(frozen=True, eq=False)
+class Lamp:
+    """The lamp as far as it is known.
+
+    Attributes
+    ----------
+    kind : str
+        ``mains``, ``given`` (flash rate known exactly), ``steady``, or ``dimmed``: a flicker whose rate is not known,
+        only where it folds to; `cycles` follow that.
+    mains_hz : float or None
+        Mains frequency, given or shown by the clip.
+    rate_hz : float or None
+        Best flash rate on the clock of the frame times; ``None`` for a steady lamp or unknown mains.
+    nominal_hz : float or None
+        The flash rate that it should have.
+    source : str or None
+        ``measured``, ``nominal``, ``given`` or ``None``.
+    flash : FlashRate or None
+        The flicker as measured.
+    cycles : array of float64 (frames,) or None
+        Lamp phase at the frame times.
+    easily_missed : bool
+        Whether its flicker may have gone unseen among scenery that moves.
+    """
+
+    kind: str
+    mains_hz: float | None
+    rate_hz: float | None
+    nominal_hz: float | None
+    source: str | None
+    flash: FlashRate | None
+    cycles: NDArray[np.float64] | None
+    easily_missed: bool = False
 
 
 def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: str | float) -> list[Lamp]:
@@ -38,11 +71,11 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
     exact = None if isinstance(lamp, str) else float(lamp)
     candidates = (exact,) if exact is not None else (100.0, 120.0)
     flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
-    if exact is None and (lamp == "once" or flash is None or not goes_with(flash, pattern.sweep_known)):
+    if exact is None and (lamp == "once" or flash is None or not flash.goes_with_sweep(pattern.sweep_known)):
         once = measure_flash_rate(
             pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known, every_other=True
         )
-        flash = once if once is not None and goes_with(once, pattern.sweep_known) else flash
+        flash = once if once is not None and once.goes_with_sweep(pattern.sweep_known) else flash
     if flash is None:
         flash = _flash_on_the_dots(pattern, time, candidates)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)

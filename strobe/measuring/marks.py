@@ -5,18 +5,23 @@ from __future__ import annotations
 import numpy as np
 
 from strobe.figures.results import Figures
-from strobe.measurement import IndexMark, Speed
+from strobe.measurement import IndexMark, Note, Speed
 from strobe.measuring.budget import end_to_end_deviation_percent
 from strobe.measuring.clock import CameraClock
 from strobe.phase.mark import MarkCourse
 
-__all__ = ["index_mark"]
+__all__ = ["index_mark", "notes_of_mark"]
 
 _DISAGREES = 1.3
+"""From how many half-widths of their difference on mark and reading contradict each other."""
 
 
-def index_mark(mark: MarkCourse, speed: Speed, figures: Figures, nominal_rpm: float, clock: CameraClock) -> IndexMark:
-    """The mark's own word on the speed, and whether it goes with that of the reading."""
+def index_mark(
+    mark: MarkCourse | None, speed: Speed, figures: Figures, nominal_rpm: float, clock: CameraClock
+) -> IndexMark | None:
+    """The mark's own word on the speed, and whether it goes with that of the reading; None where none was followed."""
+    if mark is None:
+        return None
     rpm = 60 * mark.rate_hz
     uncertainty = float(np.hypot(100 * mark.uncertainty_hz / mark.rate_hz, clock.uncertainty_percent))
     difference = 100 * (rpm - speed.mean_rpm) / nominal_rpm
@@ -35,4 +40,17 @@ def index_mark(mark: MarkCourse, speed: Speed, figures: Figures, nominal_rpm: fl
         difference_percent=difference,
         agrees=abs(difference) <= _DISAGREES * allowed,
         passes_s=mark.passes_s,
+    )
+
+
+def notes_of_mark(index: IndexMark | None, *, pattern: str) -> tuple[Note, ...]:
+    """What to beware of where the mark contradicts the `pattern`, the dots or the bars."""
+    if index is None or index.agrees:
+        return ()
+    return (
+        Note(
+            "index-disagrees",
+            f"The mark that passes takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
+            f"{index.difference_percent:+.3f} % off what the {pattern} show: check --dots, --mains and --lamp.",
+        ),
     )

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from strobe.figures.weighting import weighting_gain
 from strobe.pattern import PatternReading, RowSeries
+from strobe.phase.search import LineSearch
 
 __all__ = ["Steadied", "moves", "steadied"]
 
 _SLOW_S = 0.5
 """Motion slower than about this is left out when the factors are sought: there the platter wanders too."""
-_MOST_LINES, _CLEAR_LINE = 10, 14.0
+_MOST_LINES = 10
 _LEVER_PX = 360.0
 _SURE, _STRONG = 2.0, 0.001
 _OTHER_LINES = 3
@@ -155,23 +156,20 @@ def _lines_beside(
     target: NDArray[np.float64], basis: NDArray[np.float64], of_turn: list[float], time_s: NDArray[np.float64]
 ) -> list[float]:
     """Frequencies of lines, those of the turn first, that stand out of `target` once `basis` is fitted too."""
-    window = np.hanning(target.size + 2)[1:-1]
     duration = float(np.ptp(time_s))
     size = 4 << int(np.ceil(np.log2(target.size)))
-    grid = np.fft.rfftfreq(size, duration / (target.size - 1))
-    blocked = grid < 1 / (2 * np.pi * _SLOW_S)
+    interval_s = duration / (target.size - 1)
+    search = LineSearch(np.arange(target.size), interval_s, size, above_hz=1 / (2 * np.pi * _SLOW_S))
     lines = list(of_turn)
     basis = np.concatenate([basis, *(_wave(hz, time_s) for hz in lines)], axis=1)
     for _ in range(min(_MOST_LINES, target.size // 24)):
         solution, *_ = np.linalg.lstsq(basis, target, rcond=1e-8)
-        power = np.abs(np.fft.rfft(window * (target - basis @ solution), size)) ** 2
-        power[blocked] = 0
-        top = int(np.argmax(power))
-        if power[top] < _CLEAR_LINE * np.median(power[~blocked]):
+        line, _ = search.strongest(target - basis @ solution)
+        if line is None:
             break
-        lines.append(float(grid[top]))
-        basis = np.concatenate([basis, _wave(lines[-1], time_s)], axis=1)
-        blocked |= np.abs(grid - grid[top]) * duration < 0.5
+        lines.append(line)
+        basis = np.concatenate([basis, _wave(line, time_s)], axis=1)
+        search.leave_out(line, 0.5 / duration)
     return lines
 
 

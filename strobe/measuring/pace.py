@@ -29,12 +29,11 @@ from strobe.phase import (
     measure_flash_rate,
 )
 
-__all__ = ["goes_with", "question_pace", "question_speed"]
+__all__ = ["question_pace", "question_speed"]
 
 _PACES = (2, 4, 8)
 _MAINS_FLASHES_HZ = (100.0, 120.0)
 _CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
-_CLEARLY_AGAINST = 0.3
 _SOME_CYCLES = 3.0
 _PARTS_OF_A_REPEAT, _ALSO_SEEN, _ABOVE_NOISE = (2, 3), 0.45, 3.5
 """Whether a repeat is of two or three turns: their likeness after one turn, by the best and by its own noise."""
@@ -71,7 +70,7 @@ def question_pace(
         ``ambiguous``.
     """
     sweep_known = times.pattern.sweep_known
-    as_mains = flash is not None and goes_with(flash, sweep_known)
+    as_mains = flash is not None and flash.goes_with_sweep(sweep_known)
     if not rows or (times.told and times.stretch == 1) or (as_mains and flash is not None and not flash.uneven):
         return
     time = times.time
@@ -79,7 +78,7 @@ def question_pace(
     for pace in paces if mains_lamp and not as_mains else ():
         film_s = time.time_s / pace
         other = measure_flash_rate(times.pattern.brightness, film_s, _MAINS_FLASHES_HZ, downward=sweep_known)
-        if other is not None and goes_with(other, sweep_known) and _runs(other, time, pace):
+        if other is not None and other.goes_with_sweep(sweep_known) and _runs(other, time, pace):
             raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it")
     row = max(rows, key=lambda one: one.amplitude)
     amplitude, _ = combine_blocks(row.blocks)
@@ -144,11 +143,6 @@ def _dots_fit(
 def _runs(flash: FlashRate, time: TimeBase, pace: float) -> bool:
     """Whether the flicker makes some cycles in the clip; one that nearly stands still does so at several paces."""
     return float(folded_hz(flash.rate_hz, time.interval_s / pace)) * time.duration_s / pace > _SOME_CYCLES
-
-
-def goes_with(flash: FlashRate, sweep_known: bool) -> bool:
-    """Whether the bands of the flicker run the way the shutter sweeps; at a wrong pace they may run against it."""
-    return not sweep_known or flash.sweep_cycles > -_CLEARLY_AGAINST
 
 
 def _times(pace: float) -> str:

@@ -7,18 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.figures.results import Figures
-from strobe.measurement import IndexMark, Note, RingShare, Runout, Speed
+from strobe.measurement import Note, RingShare, Runout
 from strobe.measuring.budget import RING_OFF_CENTRE_PERCENT
-from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis
-from strobe.measuring.marks import index_mark
 from strobe.measuring.runout import RimErrors, once_a_turn, rim_errors
 from strobe.pattern import PatternReading
 from strobe.phase import TimeBase
 from strobe.phase.mark import MarkCourse, follow_rim_mark
 
-__all__ = ["RimWork", "begin_rim", "index_of_rim", "notes_of_rim", "ring_of", "runout_of"]
+__all__ = ["RimWork", "begin_rim", "notes_of_rim", "ring_of", "runout_of"]
 
 USUAL_RIM_MM, _RIM_SPREAD = 305.0, 0.1
 """Diameter of a rim that nobody told, a platter for 30 cm records (common practice), and the share it may be off by."""
@@ -181,30 +178,14 @@ def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, rim_mm: float | No
     )
 
 
-def index_of_rim(
-    work: RimWork, speed: Speed, figures: Figures, nominal_rpm: float, clock: CameraClock
-) -> IndexMark | None:
-    """The mark's own word on the speed; None where none was followed."""
-    return None if work.mark is None else index_mark(work.mark, speed, figures, nominal_rpm, clock)
-
-
-def notes_of_rim(ring: RingShare | None, index: IndexMark | None) -> tuple[Note, ...]:
+def notes_of_rim(ring: RingShare | None) -> tuple[Note, ...]:
     """What to beware of with a rim."""
-    notes = []
-    if ring is not None and ring.ring_percent > _OFF_CENTRE_SPEAKS * ring.ring_uncertainty_percent:
-        notes.append(
-            Note(
-                "ring-off-centre",
-                f"The rim or its dots run off centre, which feigns a swing of ±{ring.ring_percent:.2g} % once a turn; "
-                "that is taken off.",
-            )
-        )
-    if index is not None and not index.agrees:
-        notes.append(
-            Note(
-                "index-disagrees",
-                f"The mark that passes takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
-                f"{index.difference_percent:+.3f} % off what the dots show: check --dots, --mains and --lamp.",
-            )
-        )
-    return tuple(notes)
+    if ring is None or ring.ring_percent <= _OFF_CENTRE_SPEAKS * ring.ring_uncertainty_percent:
+        return ()
+    return (
+        Note(
+            "ring-off-centre",
+            f"The rim or its dots run off centre, which feigns a swing of ±{ring.ring_percent:.2g} % once a turn; "
+            "that is taken off.",
+        ),
+    )

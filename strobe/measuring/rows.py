@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.figures.rings import BARS_USED, NOMINAL_RPM, bars_for, nearest_nominal_rpm
+from strobe.measuring.lamps import Lamp
 from strobe.pattern import RowSeries
 from strobe.phase import (
     LINE_ORDERS,
     CoarseLine,
-    FlashRate,
     MarkTravel,
     TimeBase,
     TurnSignature,
@@ -32,13 +32,13 @@ from strobe.phase import (
     part_lines,
 )
 
-__all__ = ["CLEAR_SUPPORT", "SPAN", "Draft", "Lamp", "RowEvidence", "drafts_of", "gather", "is_usual"]
+__all__ = ["CLEAR_SUPPORT", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual"]
 
-SPAN = 0.13
+_SPAN = 0.13
 """Speeds looked at, relative to nominal."""
 CLEAR_SUPPORT = 6.5
 """Likeness after one turn, over its noise, from which a repeat counts as seen."""
-LEAST_DOTS = 4
+_LEAST_DOTS = 4
 _PLAUSIBLE_PERCENT = 2.5
 _SETTINGS_PERCENT = (6.0, 3.3, -3.3, -6.0)
 """Pitch settings that rows are made for; each row stands still at its own (common practice)."""
@@ -66,41 +66,6 @@ _FEW_LIT_TRUST = 0.5
 _UNSEEN = {False: 3.0, True: 2.2}
 """What speaks against flashes that were not seen in the brightness, by whether the camera moves."""
 _MOST_FOR_A_ROW, _MOST_FOR_ROWS = 5.0, 10.0
-
-
-@dataclass(frozen=True, eq=False)
-class Lamp:
-    """The lamp as far as it is known.
-
-    Attributes
-    ----------
-    kind : str
-        ``mains``, ``given`` (flash rate known exactly), ``steady``, or ``dimmed``: a flicker whose rate is not known,
-        only where it folds to; `cycles` follow that.
-    mains_hz : float or None
-        Mains frequency, given or shown by the clip.
-    rate_hz : float or None
-        Best flash rate on the clock of the frame times; ``None`` for a steady lamp or unknown mains.
-    nominal_hz : float or None
-        The flash rate that it should have.
-    source : str or None
-        ``measured``, ``nominal``, ``given`` or ``None``.
-    flash : FlashRate or None
-        The flicker as measured.
-    cycles : array of float64 (frames,) or None
-        Lamp phase at the frame times.
-    easily_missed : bool
-        Whether its flicker may have gone unseen among scenery that moves.
-    """
-
-    kind: str
-    mains_hz: float | None
-    rate_hz: float | None
-    nominal_hz: float | None
-    source: str | None
-    flash: FlashRate | None
-    cycles: NDArray[np.float64] | None
-    easily_missed: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,7 +208,7 @@ class _Lines:
                 self._time.time_s,
                 interval_s=self._time.interval_s,
                 expected_hz=expected_hz,
-                span=SPAN,
+                span=_SPAN,
                 lamp_cycles=self._cycles,
             )
         return self._known[key]
@@ -273,7 +238,7 @@ def _usual(mains: Sequence[float], rpm: float | None, dots: int | None) -> set[t
         (speed, count)
         for speed in ((rpm,) if rpm is not None else NOMINAL_RPM)
         for count in ((dots,) if dots is not None else tuple(bars_for(hz, speed) for hz in mains))
-        if count >= LEAST_DOTS
+        if count >= _LEAST_DOTS
     }
 
 
@@ -298,7 +263,7 @@ def _unusual(
         for count in _ODD_COUNTS:
             rpm_here = 60 * f / count
             nominal = rpm if rpm is not None else nearest_nominal_rpm(rpm_here)
-            if int(count) in usual or abs(rpm_here / nominal - 1) > SPAN:
+            if int(count) in usual or abs(rpm_here / nominal - 1) > _SPAN:
                 continue
             known = int(count) in settings[nominal]
             if not known and (
@@ -394,7 +359,7 @@ def _fit(draft: Draft, other: RowEvidence, lines: _Lines, place: int) -> tuple[i
         off_hz = _MAINS_OFF * draft.lamp.nominal_hz
     likeness = lines.together(draft, place, counts, off_hz)
     best = int(np.argmax(likeness))
-    if likeness[best] < _TOGETHER[0] or counts[best] < LEAST_DOTS:
+    if likeness[best] < _TOGETHER[0] or counts[best] < _LEAST_DOTS:
         return 0, 0.0
     if counts[best] == draft.count:
         return draft.count, 0.0

@@ -1,4 +1,4 @@
-"""Pattern: from frames to rows of dots, one complex amplitude per row and frame, and what the still scenery shows.
+"""Pattern: from frames to rows of dots, a complex amplitude of each part in each frame, and what the scenery shows.
 
 Knows nothing of lamps or speeds. One pass: the first frames are held to find and learn the rows, then each frame is
 read and let go.

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from strobe.phase.blocks import align_blocks, combine_blocks, lit_frames, part_lines
+from strobe.phase.coarse import CoarseLine, find_line, follow_phase
 from strobe.phase.flicker import find_flicker, folded_hz, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
-from strobe.phase.lines import LINE_ORDERS, CoarseLine, LineReading, find_line, follow_phase, read_line
+from strobe.phase.lines import LINE_ORDERS, LineReading, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns

@@ -13,9 +13,19 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Cadence", "find_cadence", "line_through", "line_within", "slope_uncertainty", "unexplained_gaps"]
+__all__ = [
+    "EXACT_S",
+    "ROUNDED",
+    "Cadence",
+    "find_cadence",
+    "line_through",
+    "line_within",
+    "slope_uncertainty",
+    "unexplained_gaps",
+]
 
 EXACT_S = 2e-6
+"""Stamps that are written in microseconds are off by no more."""
 ROUNDED = 1.7
 """Widest spread about a line, in grids, that counts as rounding: a little jitter before it is rounded widens it."""
 _AROUND, _SIDE = 15, 4

@@ -14,10 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.phase.flicker import folded_hz
+from strobe.phase.search import LineSearch
 
 __all__ = ["Cleaned", "without_lines"]
 
-_SLOWEST_LINE_HZ, _SLOWEST_OWN_HZ, _APART, _MOST_LINES, _CLEAR_LINE = 2.5, 6.0, 1.2, 10, 14.0
+_SLOWEST_LINE_HZ, _SLOWEST_OWN_HZ, _APART = 2.5, 6.0, 1.2
+"""Frames show waves and the pattern's own from these on; and cycles in the clip by which two are told apart."""
+_MOST_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
+"""Other lines that are fitted, from how many cycles in the clip on, and within which one is not found twice."""
 _MOST_BEND = 2
 """Powers of time by which the size of a wave may change that stands for several too close to be told apart."""
 _SLOWEST_CODER_HZ = 0.9
@@ -173,29 +177,19 @@ def _fitted(
     duration = float(np.ptp(time_s))
     u = 2 * (time_s - time_s[0]) / duration - 1
     columns = [*columns, np.ones_like(u), u, u**2, u**3]
-    window = np.hanning(u.size + 2)[1:-1]
     place = np.rint((time_s - time_s[0]) / interval_s).astype(int)
-    length = 4 * (int(place[-1]) + 1)
-    grid = np.fft.rfftfreq(length, interval_s)
-    blocked = grid < 0.7 / duration
+    search = LineSearch(place, interval_s, 4 * (int(place[-1]) + 1), above_hz=_SLOWEST_CYCLES / duration)
     for rate in rates:
-        blocked |= np.abs(grid - rate) * duration < _APART
+        search.leave_out(rate, _APART / duration)
     others: list[float] = []
     for _ in range(_MOST_LINES + 1):
         basis = np.stack(columns, axis=1)
         amount: _Floats = np.linalg.lstsq(basis, dots, rcond=1e-10)[0].astype(np.float64)
-        rest = dots - basis @ amount
-        placed = np.zeros(length)
-        placed[place] = window * rest
-        power = np.abs(np.fft.rfft(placed)) ** 2
-        usual = float(np.median(power[~blocked]))
-        power[blocked] = 0
-        top = int(np.argmax(power))
-        if power[top] < _CLEAR_LINE * usual:
+        line, white = search.strongest(dots - basis @ amount)
+        if line is None:
             break
-        turn = 2 * np.pi * grid[top] * time_s
+        turn = 2 * np.pi * line * time_s
         columns += [np.cos(turn), np.sin(turn)]
-        others.append(float(grid[top]))
-        blocked |= np.abs(grid - grid[top]) * duration < 0.4
-    # The middle of exponentially spread powers is ln 2 of their mean.
-    return _Fit(basis, amount, float(np.sqrt(usual / np.log(2) / np.sum(window**2))), others)
+        others.append(line)
+        search.leave_out(line, _SAME_LINE / duration)
+    return _Fit(basis, amount, float(np.sqrt(white)), others)

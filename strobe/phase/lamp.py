@@ -46,6 +46,8 @@ _MOST_UNEXPLAINED, _CLEARLY_EXPLAINED = 0.4, 0.1
 _CLEARLY_BETTER, _BANDS_SEEN, _CLEARLY_STEEPER = 0.5, 0.6, 1.4
 """A rate against its mirror image: the power it leaves, by the other's; and how well, at least and by the other's, its
 bands run down the picture."""
+_CLEARLY_AGAINST = 0.3
+"""Cycles against the sweep of the shutter that no noise makes."""
 _SOFT = (0.4, 0.12)
 """Second and third harmonic of soft light at the most; a half-sine through a camera's curve has 0.35 and 0.09."""
 
@@ -101,6 +103,10 @@ class FlashRate:
     def sweep_cycles(self) -> float:
         """Cycles of the flicker down the picture, as the bands of a rolling shutter show them."""
         return sweep_cycles(*self._seen())
+
+    def goes_with_sweep(self, known: bool) -> bool:
+        """Whether the bands run as the shutter sweeps, where that is `known`; at a wrong pace they may run against."""
+        return not known or self.sweep_cycles > -_CLEARLY_AGAINST
 
     def flicker_at(self, height: float) -> complex:
         """Flicker at a place in the order of exposure (0 first, 1 last), by the even sweep of a rolling shutter."""
@@ -326,7 +332,7 @@ def _creeping_bands(
     angle is the lamp's.
     """
     time_s, duration = light.time_s, light.duration_s
-    interval = duration / (time_s.size - 1)
+    interval = light.interval_s
     window = np.sin(np.pi * light.place) ** 2
     window /= window.sum()
     turns = np.arange(0.8, 8.0, 0.1)

@@ -10,17 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.phase.blocks import lit_frames
+from strobe.phase.coarse import CoarseLine
 from strobe.phase.flicker import folded_hz
 from strobe.phase.lamp import FlashRate
 from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves
 
-__all__ = ["LINE_ORDERS", "CoarseLine", "LineReading", "find_line", "follow_phase", "read_line"]
+__all__ = ["LINE_ORDERS", "LineReading", "read_line"]
 
 _HARMONICS, _MANY_HARMONICS, _LIT_HARMONICS = 4, 10, 6
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine; of
@@ -37,7 +37,6 @@ _BESIDE, _BESIDE_ONCE = (-1.0, 1.0), (-1.5, -1.0, -0.5, 0.5, 1.0)
 """Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
 _FEW_LIT = 0.2
 """Share of lit frames to go on with."""
-_SMOOTH_S = 0.2
 _ROUNDS = 3
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
@@ -60,14 +59,6 @@ LINE_ORDERS = {"camera": 0.0, "between": 0.5, "lamp": 1.0}
 """Turns that a line runs back for each flash: behind a lamp that leaves out every other one there is a line between."""
 
 
-@dataclass(frozen=True)
-class CoarseLine:
-    """Where a line lies, and which share of the amplitude follows it (0 to 1)."""
-
-    rate_hz: float
-    coherence: float
-
-
 @dataclass(frozen=True, eq=False)
 class LineReading:
     """One line of one row, followed through the clip.
@@ -76,6 +67,8 @@ class LineReading:
     ----------
     kind : str
         ``lamp`` or ``camera``: what times the pattern that is followed; the line between counts as the lamp's.
+    followed : str
+        The line of `LINE_ORDERS` itself.
     dot_rate_hz : float
         Mean rate of the dots on the clock of the frame times.
     dots : array of float64 (frames,)
@@ -101,6 +94,7 @@ class LineReading:
     """
 
     kind: str
+    followed: str
     dot_rate_hz: float
     dots: NDArray[np.float64]
     noise_dots: float
@@ -111,62 +105,6 @@ class LineReading:
     removed_hz: tuple[float, ...]
     hidden: tuple[tuple[float, float, float], ...]
     vote: float
-
-
-def find_line(
-    amplitude: NDArray[np.complex128],
-    time_s: NDArray[np.float64],
-    *,
-    interval_s: float,
-    expected_hz: float,
-    span: float,
-    lamp_cycles: NDArray[np.float64] | None,
-) -> CoarseLine:
-    """Strongest line near an expected dot rate, by the power of pieces of about a second.
-
-    Parameters
-    ----------
-    amplitude : array of complex (frames,)
-        Amplitude of the row.
-    time_s, interval_s
-        Frame times and the spacing of the cadence that they lie on.
-    expected_hz, span : float
-        Dot rate at nominal speed, and how far from it (relative) the search goes; within half the rate of lit frames.
-    lamp_cycles : array of float64 (frames,) or None
-        Phase of the lamp for the lamp-timed line, ``None`` for the camera-timed one.
-
-    Returns
-    -------
-    CoarseLine
-    """
-    lit = lit_frames(amplitude)
-    series = amplitude * lit if lamp_cycles is None else amplitude * lit * np.exp(2j * np.pi * lamp_cycles)
-    reach = min(span * expected_hz, 0.49 * float(np.mean(lit)) / interval_s)
-    duration = float(np.ptp(time_s))
-    pieces = max(1, round(duration))
-    edges = np.linspace(0, time_s.size, pieces + 1).astype(int)
-    grid = np.arange(expected_hz - reach, expected_hz + reach, 0.2 * pieces / duration)
-    power = np.zeros(grid.size)
-    whole = 0.0
-    for a, b in pairwise(edges):
-        spectrum = np.exp(-2j * np.pi * np.outer(grid, time_s[a:b] - time_s[a])) @ series[a:b]
-        power += np.abs(spectrum) ** 2
-        whole += float(np.sum(np.abs(series[a:b]))) ** 2
-    top = int(np.argmax(power))
-    rough = CoarseLine(float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30))))
-    phase = follow_phase(series, time_s, rough, interval_s)
-    return replace(rough, rate_hz=float(np.polyfit(time_s, phase, 1)[0]))
-
-
-def follow_phase(
-    series: NDArray[np.complex128], time_s: NDArray[np.float64], coarse: CoarseLine, interval_s: float
-) -> NDArray[np.float64]:
-    """Phase (frames,) of a line in cycles, smoothed so that lines beside it do not matter."""
-    turned = series * np.exp(-2j * np.pi * coarse.rate_hz * time_s)
-    width = max(1, round(_SMOOTH_S / interval_s))
-    smooth = np.convolve(turned, np.ones(width) / width, mode="same")
-    phase: NDArray[np.float64] = coarse.rate_hz * time_s + np.unwrap(np.angle(smooth)) / (2 * np.pi)
-    return phase
 
 
 def read_line(
@@ -191,7 +129,7 @@ def read_line(
     kind : str
         ``lamp``, ``camera`` or ``between``.
     coarse : CoarseLine
-        Where the line lies, from `find_line`.
+        Where the line lies, from `strobe.phase.find_line`.
     lamp_cycles : array of float64 (frames,) or None
         Phase of the lamp in cycles; needed unless for ``camera``, and for taking off its swing.
     flash : FlashRate or None
@@ -339,6 +277,7 @@ def _follow(
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
     return LineReading(
         kind="camera" if order == 0 else "lamp",
+        followed=kind,
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
         noise_dots=error,

@@ -8,9 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.search import LineSearch
+
 __all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves", "share_off_step"]
 
-_WOBBLE_LINES = 10
+_WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
+"""Of the wobble, how many are fitted, from how many cycles in the clip on, and within which one is not found twice."""
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
@@ -90,13 +93,31 @@ def fit_waves(
     speed: NDArray[np.float64] | None = None,
     lamp_waves: int = 0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
-    """What of `residual` follows `courses` and `waves`; its slow course and wobble; the first wave; the noise left.
+    """Fit `courses` and `waves` together with a slow course and the strongest wobble, so that none leaks into another.
 
-    Fitted together with a slow course and the strongest wobble lines, so that neither leaks into the other; no wobble
-    is looked for beside a wave, nor at `avoid_hz`, where the courses have theirs. A wave's
-    amplitude may change slowly, the more where harmonics fold close to each other. With `speed` (dots a second about
-    the mean) given, the waves of the lamp may also follow it: flashes meet an exposure early or late, and a moving
-    pattern there is a little behind or ahead.
+    Parameters
+    ----------
+    residual : array of float64 (frames,)
+        Dots about a steady speed.
+    time_s : array of float64 (frames,)
+        Frame times.
+    courses : array of float64 (courses, frames)
+        Known but for their sizes.
+    waves : list of Wave
+        Those of the lamp first. A wave's amplitude may change slowly, the more where harmonics fold close to it.
+    interval : float
+        Spacing of the cadence, in seconds.
+    avoid_hz : sequence of float
+        Where no wobble is looked for because the courses have theirs; nor is it beside a wave.
+    speed : array of float64 (frames,) or None
+        Dots a second about the mean. The first two of so many `lamp_waves` may follow it too: flashes meet an exposure
+        early or late, and a moving pattern there is a little behind or ahead.
+
+    Returns
+    -------
+    tuple
+        What of `residual` follows courses and waves (frames,); its slow course and wobble (frames,); the complex
+        amplitude of the first wave; and the 1-sigma white noise that is left of a frame.
     """
     duration = float(np.ptp(time_s))
     u = 2 * (time_s - time_s[0]) / duration - 1
@@ -115,30 +136,25 @@ def fit_waves(
             columns += [*(pair * speed)]
     columns += [*courses]
     starts = len(columns)
-    window = np.hanning(u.size + 2)[1:-1]
     place = np.rint((time_s - time_s[0]) / interval).astype(int)
     size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
-    grid = np.fft.rfftfreq(size, interval)
-    blocked = (grid < 0.7 / duration) | (grid > 0.5 * min(1 / interval, u.size / duration))
+    highest_hz = 0.5 * min(1 / interval, u.size / duration)
+    search = LineSearch(place, interval, size, above_hz=_SLOWEST_CYCLES / duration, below_hz=highest_hz)
     for wave in waves:
-        blocked |= np.abs(grid - wave.apparent_hz) * duration < (0.6 * most if wave.beats else _BESIDE)
+        search.leave_out(wave.apparent_hz, (0.6 * most if wave.beats else _BESIDE) / duration)
     for hz in avoid_hz:
-        blocked |= np.abs(grid - hz) * duration < _BESIDE
-    placed = np.zeros(size)
+        search.leave_out(hz, _BESIDE / duration)
     left = residual
     solution = np.zeros(starts)
     for _ in range(_WOBBLE_LINES + 1):
         basis = np.stack(columns, axis=1)
         solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
         left = residual - basis @ solution
-        placed[place] = window * left
-        power = np.abs(np.fft.rfft(placed)) ** 2
-        power[blocked] = 0
-        top = int(np.argmax(power))
-        if power[top] < 14 * np.median(power[power > 0]) or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
+        line, _ = search.strongest(left)
+        if line is None or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
             break
-        columns += [np.cos(2 * np.pi * grid[top] * time_s), np.sin(2 * np.pi * grid[top] * time_s)]
-        blocked |= np.abs(grid - grid[top]) * duration < 0.4
+        columns += [np.cos(2 * np.pi * line * time_s), np.sin(2 * np.pi * line * time_s)]
+        search.leave_out(line, _SAME_LINE / duration)
     taken_off = np.stack([np.zeros_like(u), *columns[3:starts]], axis=1) @ np.r_[0.0, solution[3:starts]]
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j

@@ -11,7 +11,15 @@ from strobe.bench.stopping import Standing
 from strobe.report.sheet import Sheet, columns
 from strobe.report.words import rounded
 
-__all__ = ["RESULT_WORDS", "allowed_words", "left_words", "limits_text", "standing_sentence", "verdict_lines"]
+__all__ = [
+    "QUANTITY_WORDS",
+    "RESULT_WORDS",
+    "allowed_words",
+    "left_words",
+    "limits_text",
+    "standing_sentence",
+    "verdict_lines",
+]
 
 RESULT_WORDS = {"pass": "inside", "fail": "OUTSIDE", "undecided": "undecided"}
 QUANTITY_WORDS = {

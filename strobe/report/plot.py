@@ -23,7 +23,17 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["PLOT_SUFFIXES", "amplitude_spectrum", "check_plot_target", "draw", "write_plot"]
+__all__ = [
+    "BLUE",
+    "GREY",
+    "PLOT_SUFFIXES",
+    "TURN_MAP_COLOURS",
+    "VERMILION",
+    "amplitude_spectrum",
+    "check_plot_target",
+    "draw",
+    "write_plot",
+]
 
 PLOT_SUFFIXES = (".png", ".svg")
 SIZE_INCHES = (9.0, 6.5)

@@ -1,0 +1,40 @@
+"""What may be asked of a measurement: options that make no sense are refused before a clip is read."""
+
+from __future__ import annotations
+
+from strobe.errors import UsageError
+
+__all__ = ["check_options", "check_view"]
+
+
+def check_options(
+    dots: int | None,
+    mains: float | None,
+    lamp: str | float,
+    capture_rate_hz: float | None,
+    mains_default: float | None,
+) -> None:
+    """Raise `UsageError` for an option of `measure` that makes no sense."""
+    if dots is not None and not 4 <= dots <= 2000:
+        raise UsageError(f"dots is {dots}; a ring has between 4 and 2000. Count them, or leave the option out.")
+    if mains is not None and mains not in (50, 60):
+        raise UsageError(f"mains is {mains:g} Hz; it is 50 or 60. Another flash rate is given with the lamp.")
+    if mains_default is not None and mains_default not in (50, 60):
+        raise UsageError(f"mains default is {mains_default:g} Hz; it is 50 or 60.")
+    if isinstance(lamp, str):
+        if lamp not in ("mains", "once", "steady"):
+            raise UsageError(f"lamp is {lamp!r}; it is mains, once, steady, or a flash rate in Hz.")
+    elif not 5 <= lamp <= 5000:
+        raise UsageError(f"lamp is {lamp:g} Hz; a flash rate lies between 5 and 5000 Hz.")
+    if capture_rate_hz is not None and not 5 <= capture_rate_hz <= 2000:
+        raise UsageError(f"capture rate is {capture_rate_hz:g} Hz; it lies between 5 and 2000.")
+
+
+def check_view(view: str | None, disc_mm: float | None, rim_mm: float | None) -> None:
+    """Raise `UsageError` for a view, or a size of what is seen, that makes no sense."""
+    if view not in (None, "rim", "disc"):
+        raise UsageError(f"view is {view!r}; it is rim, for dots along a rim, or disc, for a disc from above.")
+    if disc_mm is not None and not 30 <= disc_mm <= 1000:
+        raise UsageError(f"disc diameter is {disc_mm:g} mm; it lies between 30 and 1000.")
+    if rim_mm is not None and not 50 <= rim_mm <= 1000:
+        raise UsageError(f"rim diameter is {rim_mm:g} mm; it lies between 50 and 1000. Measure across the platter.")
