@@ -133,7 +133,7 @@ def _dots(size: tuple[int, int], number: int) -> np.ndarray[Any, Any]:
     width, height = size
     x, y = np.arange(width), np.arange(height)
     angle = np.arcsin(0.8 * (x - width / 2) / (width / 2))
-    row = 120 + 70 * np.sin(180 * angle / 4 + 2 * np.pi * 0.31 * number)
+    row = 120 + 70 * np.sin(60 * angle + 2 * np.pi * 0.31 * number)
     levels = np.where(np.abs(y - height / 2)[:, None] < 6, row[None, :], 60 + 40 * np.sin(x / 17 + (y / 9)[:, None]))
     return np.ascontiguousarray(levels.astype(np.uint8))
 
@@ -194,8 +194,6 @@ def _resize(data: bytearray, chance: random.Random) -> bytearray:
 
 
 ORDERS: tuple[Any, ...] = ("big", "little")
-WAYS: tuple[Callable[[bytearray, random.Random], bytearray], ...]
-WAYS = (_flip, _flip_head, _cut, _swap, _resize, _resize)
 
 
 def run_limited(argv: Sequence[str], clip: Path) -> Ran:
@@ -289,6 +287,8 @@ def faults_of(ran: Ran) -> Iterator[str]:
         yield f"exit status {ran.status}: {ran.err[-300:]}"
     if "Traceback" in ran.err:
         yield f"traceback: {ran.err[-300:]}"
+    if "Warning:" in ran.err:
+        yield f"warning: {ran.err[-300:]}"
     if ran.peak_bytes > MOST_BYTES:
         yield f"{ran.peak_bytes / 1e6:.0f} MB"
     if ran.touched:

@@ -75,6 +75,7 @@ def test_every_kind_of_fault_is_seen() -> None:
         (Ran(-11, 0.1, 10**8, "", "", ()), "crash: ended by signal 11"),
         (Ran(-24, 20.0, 10**8, "", "", ()), "hangs or takes too long"),
         (Ran(1, 0.1, 10**8, "", "Traceback", ()), "exit status 1"),
+        (Ran(3, 0.1, 10**8, good.out, "a.py:3: RuntimeWarning: divide by zero", ()), "warning: a.py:3"),
         (Ran(4, 0.1, 10**8, "", "", ()), "unreadable, but not said"),
         (Ran(3, 0.1, 2 * 10**9, good.out, "", ()), "2000 MB"),
         (Ran(0, 0.1, 10**8, "", "", ()), "0 lines on standard output"),

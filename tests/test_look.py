@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import made_scenes as made
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -60,6 +61,19 @@ def small_camera(**changes: Any) -> Camera:
 def run_look(*argv: str) -> tuple[int, str, str]:
     out, err = io.StringIO(), io.StringIO()
     return run(["look", *argv], out=out, err=err), out.getvalue(), err.getvalue()
+
+
+def test_a_look_at_a_clip_whose_stamps_are_no_times(tmp_path: Path) -> None:
+    """Two frames at one time tell of no rate; that the row moves is seen nevertheless."""
+    clip, rng = tmp_path / "twice.mp4", np.random.default_rng(3)
+    passing = made.panned(rng, made.stripes(19.0), lambda n: 4.7 * n, 66, before=made.room(rng), window=(140, 240))
+    made.write_planes(clip, passing, stamps_s=lambda number: number // 2 * 29 % 33 / 15)
+    status, out, _ = run_look(str(clip), "--json")
+    seen = json.loads(out)
+    assert status == ExitStatus.MEASURED
+    assert (seen["refusal"]["reason"], seen["timing"]["kind"]) == ("bad-timing", "unusable")
+    assert seen["shake"]["weighted_percent"] > 0
+    assert [row["moves"] for row in seen["rows"]] == [True]
 
 
 class TestSampleClips:

@@ -13,8 +13,8 @@ from fuzz_files import make_seeds
 
 import strobe
 from strobe.errors import Refused
-from strobe.measuring.hypotheses import check_continuity
-from strobe.measuring.refusals import refuse_what_is_flat
+from strobe.measuring.hypotheses import check_continuity, refuse_too_few_to_tell
+from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
 from strobe.measuring.stretch import steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
 from strobe.pattern.impression import Impression
@@ -61,8 +61,27 @@ def test_what_lies_flat_is_refused_and_a_rim_is_not() -> None:
             refuse_what_is_flat(row(dots_in_view=in_view, crowding=flat), DOTS)
 
 
+@pytest.mark.parametrize(("in_view", "dots"), [(15.2, 180), (22.2, 360), (29.0, 216)])
+def test_less_than_a_rim_would_show_is_told_from_what_uneven_dots_make(in_view: float, dots: int) -> None:
+    """Print and slats, read as such rings: the uneven places of their marks make little of the crowding of a rim."""
+    least = (np.pi * in_view / dots) ** 2 / 6
+    scatter = crowding_of_uneven_dots(in_view)
+    with pytest.raises(Refused, match="not-a-rim"):
+        refuse_what_is_flat(row(dots_in_view=in_view, crowding=scatter), dots)
+    refuse_what_is_flat(row(dots_in_view=in_view, crowding=least - scatter), dots)
+
+
+def crowding_of_uneven_dots(in_view: float) -> float:
+    """1-sigma of the crowding of evenly spaced dots that stand a hundredth of a gap off their places."""
+    place = (np.arange(round(in_view)) + 0.5) / round(in_view) * 2 - 1
+    off = np.random.default_rng(6).normal(0, 0.01, (place.size, 4000))
+    _, straight, _, cubic = np.polynomial.polynomial.polyfit(place, place[:, None] * in_view / 2 + off, 3)
+    return float(np.std(cubic / straight))
+
+
 def test_few_dots_and_discs_are_not_asked_to_crowd() -> None:
-    refuse_what_is_flat(row(dots_in_view=12.0, crowding=0.0), DOTS)
+    refuse_what_is_flat(row(dots_in_view=9.0, crowding=-0.02), DOTS)
+    refuse_what_is_flat(row(dots_in_view=12.0, crowding=0.0), 3 * DOTS)
     refuse_what_is_flat(row(dots_in_view=90.0, crowding=None), DOTS)
 
 
@@ -70,6 +89,25 @@ def test_a_patch_of_light_too_narrow_to_see_the_curve_is_read() -> None:
     refuse_what_is_flat(row(dots_in_view=7.6, crowding=-0.011), 77)
     with pytest.raises(Refused, match="not-a-rim"):
         refuse_what_is_flat(row(dots_in_view=18.0, crowding=-0.005), 77)
+
+
+def test_a_few_dots_of_which_nothing_is_known_are_refused() -> None:
+    def chosen(in_view: float, *, turns_seen: bool) -> Any:
+        return SimpleNamespace(evidence=SimpleNamespace(row=row(dots_in_view=in_view)), turns_seen=turns_seen)
+
+    with pytest.raises(Refused, match="no-pattern: Only 7 dots or stripes are in view"):
+        refuse_too_few_to_tell([chosen(7.9, turns_seen=False), chosen(5.0, turns_seen=False)])
+    refuse_too_few_to_tell([chosen(7.9, turns_seen=True), chosen(5.0, turns_seen=False)])
+    refuse_too_few_to_tell([chosen(5.0, turns_seen=False), chosen(10.0, turns_seen=False)])
+
+
+def test_too_few_lit_pictures_are_refused() -> None:
+    time_s = np.arange(90) / RATE_HZ
+    refuse_too_few_lit(time_s, np.arange(90) % 5 == 0)
+    with pytest.raises(Refused, match="no-contrast: Only 15 of 90 pictures show the dots"):
+        refuse_too_few_lit(time_s, np.arange(90) % 6 == 0)
+    with pytest.raises(Refused, match="no-contrast: Only 25 of 90 pictures"):
+        refuse_too_few_lit(time_s, np.arange(90) < 25)
 
 
 def test_a_time_lapse_is_refused() -> None:
@@ -111,6 +149,23 @@ def pattern_of(line_hz: np.ndarray[Any, Any], light: np.ndarray[Any, Any], shift
         plane="luma",
         impression=Impression(100.0, 0.0, 1.0, False, 0.0),
     )
+
+
+def test_dots_that_stand_under_flashes_are_not_taken_for_repeated_pictures() -> None:
+    """In pictures that no flash has lit noise moves; the others then look repeated, but nothing moved between them."""
+    rng = np.random.default_rng(8)
+    moving = pattern_of(np.full(180, 8.0), np.full(180, 90.0))
+    noise = 0.005 * (rng.standard_normal((180, 4)) + 1j * rng.standard_normal((180, 4)))
+    flashes = np.where(rng.random(180) < 0.4, 1.0, 0.002)[:, None]
+
+    def repeats(blocks: np.ndarray[Any, Any]) -> int:
+        return int(replace(moving, rows=(row(blocks=blocks.astype(np.complex64)),)).repeats().sum())
+
+    assert repeats(flashes + noise) == 0
+    travels = np.exp(2j * np.pi * 8 / RATE_HZ * np.arange(180))[:, None]
+    assert repeats(travels + noise) == repeats(travels * flashes + noise) == 0
+    twice = np.arange(180) - (np.arange(180) % 6 == 5)
+    assert repeats((travels + noise)[twice] + noise[::-1]) == 30
 
 
 def part_of(pattern: PatternReading) -> tuple[float, float, list[str]]:

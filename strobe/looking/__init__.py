@@ -45,6 +45,7 @@ _SHOWN_ELSEWHERE = {
     *("clock-breaks", "rate-varies"),
 }
 _LINE_SPAN = 0.004
+_USUAL_RATE_HZ = 30.0
 _SHORT_SINC, _SHORT_MARGIN = 0.5, 1.3
 
 
@@ -114,9 +115,8 @@ def look(
     except Refused as refused:
         refusal = Refusal(str(path), refused.code, refused.message, refused.advice)
     times = _times_of(reading, clock, capture_rate_hz)
-    if times is not None:
-        reading = replace(reading, pattern=times.pattern)
     time = _plain_times(reading) if times is None else times.time
+    reading = replace(reading, pattern=_evenly_timed(reading) if times is None else times.pattern)
     candidates = (float(lamp),) if not isinstance(lamp, str) else _USUAL_FLASHES_HZ
     flash = None
     if time is not None and lamp != "steady":
@@ -195,6 +195,14 @@ def _plain_times(reading: ClipReading) -> TimeBase | None:
         return fit_time_base(reading.pattern.time_s)
     except Refused:
         return None
+
+
+def _evenly_timed(reading: ClipReading) -> PatternReading:
+    """The pattern; where stamps run backwards, and neither file nor frames tell a rate, as if taken at a usual one."""
+    pattern = reading.pattern
+    if np.all(np.diff(pattern.time_s) > 0):
+        return pattern
+    return replace(pattern, time_s=np.arange(pattern.time_s.size) / _USUAL_RATE_HZ)
 
 
 def _flash_of(

@@ -28,6 +28,7 @@ from strobe.measuring.hypotheses import (
     check_continuity,
     choose,
     favour_mains,
+    refuse_too_few_to_tell,
     refuse_unusual_count,
     weigh,
 )
@@ -40,8 +41,10 @@ from strobe.measuring.options import check_options, check_view
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.refusals import (
+    ROW_OF_DOTS,
     not_turning,
     nothing_to_read,
+    refuse_too_few_lit,
     refuse_too_short,
     refuse_what_is_flat,
     refuse_what_shows_nothing,
@@ -58,7 +61,6 @@ from strobe.measuring.unevenness import uneven_dots
 __all__ = ["check_options", "measure", "measure_reading"]
 
 _FAINT = 0.06
-_A_ROW_OF_DOTS = 10
 _LEAST_SHARE = 0.2
 
 
@@ -174,7 +176,7 @@ def measure_reading(
     clearest = max(row.amplitude for row in pattern.rows)
     moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
     if not moving:
-        clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > _A_ROW_OF_DOTS]
+        clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > ROW_OF_DOTS]
         raise not_turning() if clear else nothing_to_read(pattern)
     question_pace(times, moving, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
     if pattern.upright:
@@ -185,7 +187,12 @@ def measure_reading(
         ranked = weigh_rings(disc, moving, time, lamps, rpm=nominal, dots=dots)
     if mains is None and mains_default is not None and lamps[0].flash is None:
         ranked = favour_mains(ranked, mains_default)
+    untold = nominal is None and dots is None and disc is None
+    if untold:
+        refuse_too_few_to_tell(ranked)
     chosen, gap_percent = choose(ranked, nominal)
+    if untold:
+        refuse_too_few_to_tell([chosen])
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
     if dots is None and disc is None:
@@ -197,6 +204,7 @@ def measure_reading(
         settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
         chosen, even = settled.chosen, settled.even
     time, chosen = smoothest_clock(time, chosen)
+    refuse_too_few_lit(time.time_s, chosen.line.lit)
     check_coherence(chosen)
     check_continuity(chosen, time)
     chosen, joint = without_joint(chosen, time)

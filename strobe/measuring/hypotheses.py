@@ -18,6 +18,7 @@ from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, bars_for, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.lamps import Lamp
+from strobe.measuring.refusals import ROW_OF_DOTS
 from strobe.measuring.rows import CLEAR_SUPPORT, Draft, RowEvidence, drafts_of, is_usual
 from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
 
@@ -27,6 +28,7 @@ __all__ = [
     "check_continuity",
     "choose",
     "favour_mains",
+    "refuse_too_few_to_tell",
     "refuse_unusual_count",
     "weigh",
 ]
@@ -315,6 +317,23 @@ def refuse_unusual_count(chosen: Hypothesis) -> None:
         f"The dots go best with a ring of {chosen.dots}, an unusual one, at {chosen.rpm:.2f} rpm; other counts "
         "would give other speeds.",
         "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm.",
+    )
+
+
+def refuse_too_few_to_tell(hypotheses: Sequence[Hypothesis]) -> None:
+    """Refuse a few dots, by every hypothesis, of which nothing was told and nothing shows that they come round.
+
+    Neither a turn nor their crowding can be seen in so few; anything that passes evenly looks the same, and several
+    such rows can always be brought to turn together.
+    """
+    in_view = max((h.evidence.row.dots_in_view for h in hypotheses), default=ROW_OF_DOTS)
+    if in_view >= ROW_OF_DOTS or any(h.turns_seen for h in hypotheses):
+        return
+    raise Refused(
+        "no-pattern",
+        f"Only {int(in_view)} dots or stripes are in view, and nothing shows that they come round on a platter.",
+        f"Film so that at least {ROW_OF_DOTS} dots show across the picture; or say what is known of them with --rpm "
+        "and --dots.",
     )
 
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.pattern import PatternReading, RowSeries
 
 __all__ = [
+    "ROW_OF_DOTS",
     "not_turning",
     "nothing_to_read",
+    "refuse_too_few_lit",
     "refuse_too_short",
     "refuse_what_is_flat",
     "refuse_what_shows_nothing",
@@ -19,15 +22,19 @@ __all__ = [
 
 _LEAST_FRAMES = 24
 _LEAST_SECONDS = 2.0
+_LEAST_LIT, _LEAST_LIT_S = 16, 1.0
+"""What `strobe.figures.evaluate` needs."""
 _RESTLESS = 5.0
 _BLACK = 22.0
-_CURVE_SEEN, _MUCH_OF_IT = 0.012, 0.4
-"""From where the crowding of dots is more than what lenses and uneven dots make, and the share that must be there.
-
-A phone near the rim sees two to six times the least; fences and cloth on rendered clips hundredths of it.
-"""
-_CROWDING_ERROR = 0.2
-"""How far the crowding is off, times the dots in view: a dot at either end of a few, some hundredths out of place."""
+_MUCH_OF_IT = 0.4
+"""Share of the least crowding that must be there: a phone near the rim sees 1.4 to 6 times the least (rendered clips),
+fences and cloth hundredths of it."""
+_UNEVEN_DOTS, _CUBIC_SCATTER, _SURE = 0.01, 13.2, 3.0
+"""Gaps by which dots seem to stand off their places (some hundredths by print, of which the many that pass while the
+row is learned leave this); the crowding of n dots that are off by a gap, ``13.2 / n^1.5`` (a cubic through them has
+``5/2 sqrt(7 / n)``, the straight part ``n / 2``); and how many times that counts."""
+ROW_OF_DOTS = 10
+"""Dots in view from which their crowding is known; of fewer, the ends where the light fades are too large a part."""
 
 
 def refuse_what_shows_nothing(pattern: PatternReading) -> None:
@@ -48,6 +55,20 @@ def refuse_too_short(pattern: PatternReading) -> None:
             f"at least {_LEAST_SECONDS:.0f} s are needed.",
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
+
+
+def refuse_too_few_lit(time_s: NDArray[np.float64], lit: NDArray[np.bool_]) -> None:
+    """Refuse dots that are seen in too few of the frames (times and whether lit, both (frames,)) to be followed."""
+    seen_s = time_s[lit]
+    if seen_s.size >= _LEAST_LIT and np.ptp(seen_s) >= _LEAST_LIT_S:
+        return
+    raise Refused(
+        "no-contrast",
+        f"Only {seen_s.size} of {time_s.size} pictures show the dots clearly; {_LEAST_LIT} over {_LEAST_LIT_S:.0f} s "
+        "are the least.",
+        "Film longer, and add light; under a lamp that flashes set a longer shutter, so that every picture meets a "
+        "flash.",
+    )
 
 
 def nothing_to_read(pattern: PatternReading) -> Refused:
@@ -106,9 +127,9 @@ def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
         Its dots in one turn.
     """
     least = (np.pi * row.dots_in_view / dots) ** 2 / 6
-    if row.crowding is None or least < _CURVE_SEEN:
+    if row.crowding is None or row.dots_in_view < ROW_OF_DOTS or row.crowding > _MUCH_OF_IT * least:
         return
-    if row.crowding + _CROWDING_ERROR / row.dots_in_view > _MUCH_OF_IT * least:
+    if least - row.crowding < _SURE * _CUBIC_SCATTER * _UNEVEN_DOTS / row.dots_in_view**1.5:
         return
     raise Refused(
         "not-a-rim",

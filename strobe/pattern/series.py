@@ -138,7 +138,8 @@ class PatternReading:
         """Frames (frames,) in which the pattern stands exactly as in the frame before, while it moves in most others.
 
         That is how a picture looks that a camera or program put in twice. Where the pattern hardly moves from frame to
-        frame nothing is marked: there a repeated picture does no harm.
+        frame nothing is marked: there a repeated picture does no harm. What changes in pictures that no flash has lit
+        is noise, and no motion.
         """
         marked = np.zeros(self.time_s.size, bool)
         if not self.rows or self.time_s.size < 3:
@@ -146,8 +147,10 @@ class PatternReading:
         sizes = [np.sqrt(np.mean(np.abs(row.blocks) ** 2, axis=1, keepdims=True)) + 1e-12 for row in self.rows]
         blocks = np.concatenate([row.blocks / size for row, size in zip(self.rows, sizes, strict=True)], axis=1)
         change = np.sqrt(np.mean(np.abs(np.diff(blocks, axis=0)) ** 2, axis=1))
+        lit = np.minimum(np.mean([size[:, 0] / np.sqrt(np.mean(size**2)) for size in sizes], axis=0), 1.0)
+        motion = change * np.minimum(lit[1:], lit[:-1])
         padded = (
-            np.pad(change, _BESIDE, mode="reflect") if change.size > _BESIDE else np.zeros(change.size + 2 * _BESIDE)
+            np.pad(motion, _BESIDE, mode="reflect") if motion.size > _BESIDE else np.zeros(motion.size + 2 * _BESIDE)
         )
         windows = np.lib.stride_tricks.sliding_window_view(padded, _BESIDE)
         lively = np.percentile(windows, _LIVELY_PERCENT, axis=1)
