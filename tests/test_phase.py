@@ -760,6 +760,16 @@ class TestTurns:
         assert np.std(told.likeness) < 0.25 * np.std(untold.likeness)
         assert told.best()[1] < 7
 
+    def test_black_pictures_and_a_part_without_dots_tell_nothing_and_hide_nothing(self) -> None:
+        rng = np.random.default_rng(4)
+        places = np.arange(300)
+        blocks, _ = self.blocks(rng, places / 30, 100.3, 180, irregular=0.03)
+        blocks[::9], blocks[:, 5] = 0, 0
+        turns = find_turns(blocks, combine_blocks(blocks)[0], places, 1 / 30, None)
+        assert turns is not None
+        assert turns.best()[0] == pytest.approx(180 / 100.3, rel=0.003)
+        assert turns.best()[1] > 8
+
     def test_too_short_or_too_narrow(self) -> None:
         rng = np.random.default_rng(1)
         blocks, amplitude = self.blocks(rng, np.arange(300) / 30, 100.3, 180, irregular=0.03)

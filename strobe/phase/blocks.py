@@ -10,7 +10,7 @@ __all__ = ["align_blocks", "combine_blocks", "departures", "lit_frames", "part_l
 _DARK, _MANY_LIT = 0.35, 0.8
 """Amplitude of a frame that hardly met a flash, relative to the others; and the share of lit frames from which frames
 meet a flash or more and none is left out."""
-_BLACK = 1e-30
+_NOTHING = 1e-9
 _LEAST_PARTNER, _MOST_ALIKE, _LEAST_BLOCKS, _FOLDED = 0.15, 0.9, 3, 0.5
 
 
@@ -74,9 +74,10 @@ def departures(
     tuple of arrays
         The departures, and the frames (frames,) that show the dots.
     """
-    # A picture that is wholly black has an amplitude of exactly zero.
-    departure = blocks * np.conj(amplitude)[:, None] / np.maximum(np.abs(amplitude), _BLACK)[:, None] ** 2
-    departure = departure / departure.mean(axis=0) - 1
+    power = np.abs(amplitude) ** 2
+    departure = blocks * (np.conj(amplitude) / np.maximum(power, _NOTHING * power.mean()))[:, None]
+    usual = departure.mean(axis=0)
+    departure = departure / np.where(usual == 0, 1, usual) - 1
     own = np.angle(amplitude)
     columns = [np.ones(own.size), np.linspace(-1, 1, own.size)]
     columns += [wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)]
