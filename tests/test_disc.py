@@ -479,9 +479,10 @@ def test_a_rim_is_no_disc_however_its_rows_are_curved(elevation: float, rows: tu
 
 
 def test_the_sample_rims_are_no_discs() -> None:
-    clips = sorted((Path(__file__).parent.parent / "sample_clips").glob("*.mp4"))
+    """Of the clips that show the same platter as found and repaired one is taken."""
+    clips = {clip.name[:2]: clip for clip in sorted((Path(__file__).parent.parent / "sample_clips").glob("0?-*.mp4"))}
     assert len(clips) >= 7
-    for clip in clips:
+    for clip in clips.values():
         with open_clip(clip) as opened:
             some = [frame.luma for frame in islice(opened, 24)]
         assert not runs_all_ways([some[0], some[-1]])

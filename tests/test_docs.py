@@ -18,6 +18,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 import pytest
 from doc_pages import PAGES, ROOT, Example, argv_of, commands, examples, inline_commands, parse, prints_as_shown
 from make_pictures import CLIP, LIVE_S, live_page_of, screen_svg, terminal_svg
+from measured_once import measure_once
 
 import strobe
 import strobe.measuring
@@ -52,26 +53,6 @@ UNITS = {
     "db": "dB",
 }
 SVG_TEXT = re.compile(r"(?:href|src)\s*=\s*[\"'](?!#|data:)|@import|<script|url\((?!#)")
-
-_measured: dict[str, Any] = {}
-_truly_measure = strobe.measuring.measure
-
-
-def measure_once(path: str | Path, **options: Any) -> Measurement:
-    """`strobe.measure`, but each clip with the same options is measured once for all examples."""
-    told = {name: value for name, value in options.items() if name != "progress" and value is not None}
-    key = repr((str(path), sorted((told | {"lamp": told.get("lamp", "mains")}).items())))
-    if not str(path).startswith("sample_clips/"):
-        return _truly_measure(path, **options)
-    if key not in _measured:
-        try:
-            _measured[key] = _truly_measure(path, **options)
-        except strobe.Refused as refused:
-            _measured[key] = refused
-    outcome = _measured[key]
-    if isinstance(outcome, strobe.Refused):
-        raise outcome
-    return outcome
 
 
 @pytest.fixture

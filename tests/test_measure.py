@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from live_scenes import turned_scene
+from measured_once import measure_once
 from numpy.typing import NDArray
 from study_measure import DEVIATION_TARGET_PERCENT, outcomes, summary
 
@@ -34,7 +35,7 @@ COARSE_CODING_PERCENT = 0.006
 @pytest.fixture(scope="module")
 def readings() -> dict[str, strobe.Measurement]:
     """Every sample clip that can be measured, with nothing told but the file."""
-    return {name: strobe.measure(SAMPLES / name) for name in MEASURED}
+    return {name: measure_once(SAMPLES / name) for name in MEASURED}
 
 
 def truth(name: str) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from measured_once import measure_once
 
 import strobe
 from strobe.bench.packing import revive_measurement
@@ -73,7 +74,7 @@ def bent_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def bent(bent_clip: Path) -> Measurement:
-    return strobe.measure(bent_clip, rpm=33, dots=180, rim_mm=300.0)
+    return measure_once(bent_clip, rpm=33, dots=180, rim_mm=300.0)
 
 
 def test_the_rise_and_fall_is_told(bent: Measurement) -> None:
@@ -171,7 +172,7 @@ def test_what_was_taken_off_can_be_put_back(bent: Measurement) -> None:
 
 
 def test_no_mark_and_no_runout_where_there_is_none() -> None:
-    told = strobe.measure(Path(__file__).parents[1] / "sample_clips" / "01-as-found-33.mp4", rpm=33)
+    told = measure_once(Path(__file__).parents[1] / "sample_clips" / "01-as-found-33.mp4", rpm=33)
     assert told.index is None
     assert told.runout is not None
     assert told.runout.rim_assumed
@@ -179,7 +180,9 @@ def test_no_mark_and_no_runout_where_there_is_none() -> None:
     assert told.runout.high_spot_from_mark_deg is None
 
 
-def test_the_still_shows_the_high_spot(bent: Measurement, bent_clip: Path, tmp_path: Path) -> None:
+def test_the_still_shows_the_high_spot(
+    bent: Measurement, bent_clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     still = high_spot_still(bent)
     assert still.picture.shape == (360, 640, 3)
     assert bent.runout is not None
@@ -187,13 +190,13 @@ def test_the_still_shows_the_high_spot(bent: Measurement, bent_clip: Path, tmp_p
     near_x, near_y = project(BENT, 0.0, BENT.rows[0].z_mm)
     assert still.x_px == pytest.approx(float(near_x), abs=12)
     assert still.y_px == pytest.approx(float(near_y), abs=4)
-    target = tmp_path / "high.png"
-    argv = ["suspects", str(bent_clip), "--rpm", "33", "--dots", "180", "--rim-mm", "300", "--high-spot", str(target)]
+    monkeypatch.chdir(tmp_path)
+    argv = ["suspects", str(bent_clip), "--rpm", "33", "--dots", "180", "--rim-mm", "300", "--high-spot", "high.png"]
     out, err = io.StringIO(), io.StringIO()
-    assert run(argv, out=out, err=err) == 0, err.getvalue()
+    assert run(argv, out=out, err=err, measure=measure_once) == 0, err.getvalue()
     assert "to the right of the mark" in " ".join(out.getvalue().split())
     assert max(map(len, out.getvalue().splitlines())) <= 80
-    written = cv2.imread(str(target))
+    written = cv2.imread("high.png")
     assert written is not None
     assert written.shape == (360, 640, 3)
     with pytest.raises(UsageError, match=r"end it in \.png"):
@@ -222,7 +225,7 @@ def test_two_clips_part_ring_and_wobble(bent_clip: Path, tmp_path: Path) -> None
 def test_ring_finds_the_tape_by_itself(bent_clip: Path) -> None:
     argv = ["ring", str(bent_clip), str(bent_clip), "--rpm", "33", "--dots", "180", "--rim-mm", "300", "--json"]
     out, err = io.StringIO(), io.StringIO()
-    assert run(argv, out=out, err=err) == 0, err.getvalue()
+    assert run(argv, out=out, err=err, measure=measure_once) == 0, err.getvalue()
     told = json.loads(out.getvalue())
     # The same clip twice: all of it keeps its phase from the mark on, so it is the ring's.
     assert told["parts"][0]["ring_percent"] > 0.1

@@ -106,19 +106,31 @@ class StreamServer:
 
 
 @contextmanager
-def source_of(kind: str, write_clip: Writer) -> Iterator[FrameSource]:
+def source_of(kind: str, write_clip: Writer, folder: Path) -> Iterator[FrameSource]:
     """A source of `FRAMES` pictures, open."""
     if kind == STREAM:
         with StreamServer(FRAMES) as server, open_camera(server.address, give_up_s=GIVE_UP_S) as camera:
             yield camera
         return
-    wanted = dict(FILES[kind])
-    turned = wanted.pop("turned", False)
-    path = write_clip(wanted.pop("name"), frames=FRAMES, **wanted)
-    if turned:
-        turn_clockwise(path)
-    with open_clip(path) as clip:
+    with open_clip(file_of(kind, write_clip, folder)) as clip:
         yield clip
+
+
+_written: dict[str, bytes] = {}
+
+
+def file_of(kind: str, write_clip: Writer, folder: Path) -> Path:
+    """A file of its own for each test, but each kind is coded once."""
+    wanted = dict(FILES[kind])
+    turned, name = wanted.pop("turned", False), wanted.pop("name")
+    if kind not in _written:
+        path = write_clip(name, frames=FRAMES, **wanted)
+        if turned:
+            turn_clockwise(path)
+        _written[kind] = path.read_bytes()
+    copy = folder / f"copy-{name}"
+    copy.write_bytes(_written[kind])
+    return copy
 
 
 def turn_clockwise(path: Path) -> None:
@@ -130,8 +142,8 @@ def turn_clockwise(path: Path) -> None:
 
 
 @pytest.fixture(params=KINDS)
-def source(request: pytest.FixtureRequest, write_clip: Writer) -> Iterator[FrameSource]:
-    with source_of(request.param, write_clip) as opened:
+def source(request: pytest.FixtureRequest, write_clip: Writer, tmp_path: Path) -> Iterator[FrameSource]:
+    with source_of(request.param, write_clip, tmp_path) as opened:
         yield opened
 
 
@@ -222,11 +234,13 @@ class TestContract:
         assert source.tally().frames == 2
 
     @pytest.mark.parametrize("kind", KINDS)
-    def test_an_error_in_the_block_closes_it_and_comes_through(self, kind: str, write_clip: Writer) -> None:
+    def test_an_error_in_the_block_closes_it_and_comes_through(
+        self, kind: str, write_clip: Writer, tmp_path: Path
+    ) -> None:
         opened: list[FrameSource] = []
 
         def fail() -> None:
-            with source_of(kind, write_clip) as one:
+            with source_of(kind, write_clip, tmp_path) as one:
                 opened.append(one)
                 raise ZeroDivisionError
 
