@@ -175,9 +175,9 @@ def test_questions_that_end_early_write_nothing(tmp_path: Path, monkeypatch: pyt
     assert not list(tmp_path.iterdir())
 
 
-def test_suspects_of_a_described_machine(deck: str, tmp_path: Path) -> None:
-    plot = tmp_path / "turns.png"
-    status, out, err, asked = strobe("suspects", "pulley.mp4", "--machine", deck, "--plot", str(plot))
+def test_suspects_of_a_described_machine(deck: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    status, out, err, asked = strobe("suspects", "pulley.mp4", "--machine", deck, "--plot", "turns.png")
     assert (status, err) == (0, "")
     assert "ANSWER      Most likely: motor pulley or motor shaft." in out
     assert "1. SUSPECT  motor pulley" in out
@@ -186,7 +186,7 @@ def test_suspects_of_a_described_machine(deck: str, tmp_path: Path) -> None:
     assert "NEXT        Watch the turning pulley's edge" in out
     assert "CAUTION     Unplug before you touch" in out
     assert asked[0]["mains"] == 50
-    assert plot.read_bytes().startswith(b"\x89PNG")
+    assert Path("turns.png").read_bytes().startswith(b"\x89PNG")
     # The turn map slants: what is at the left in one turn is elsewhere in the next.
     rows = [line[17:] for line in out.splitlines() if line[:12] == 12 * " " and line[12:16].strip().isdigit()]
     assert len(rows) >= 33
