@@ -16,7 +16,8 @@ __all__ = ["PatternReading", "RowSeries"]
 
 _BESIDE, _LIVELY_PERCENT = 8, 70
 _STANDS, _MOVES = 0.1, 0.06
-"""A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least."""
+"""A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least, and
+its dots are as bright within that share."""
 _SHOWS, _BRIGHT_PERCENT = 0.1, 90
 """A frame that met no flash shows less than this share of the pattern that the bright ones show; black is all alike."""
 _SCENERY_STANDS_PX = 0.06
@@ -156,7 +157,9 @@ class PatternReading:
         windows = np.lib.stride_tricks.sliding_window_view(padded, _BESIDE)
         lively = np.percentile(windows, _LIVELY_PERCENT, axis=1)
         around = np.minimum(lively[: change.size], lively[_BESIDE + 1 :])
-        marked[1 + pair] = (change < _STANDS * around) & (around > _MOVES)
+        bright = np.linalg.norm(np.concatenate(sizes, axis=1), axis=1)
+        as_bright = np.abs(np.diff(bright)) < _STANDS * bright[1:]
+        marked[1 + pair] = (change < _STANDS * around) & (around > _MOVES) & as_bright[pair]
         if self.camera.moved:
             marked[1:] &= np.abs(np.diff(self.shift_px, axis=0)).max(axis=1) < _SCENERY_STANDS_PX
         return marked
