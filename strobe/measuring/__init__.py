@@ -198,8 +198,8 @@ def measure_reading(
         chosen, even = settled.chosen, settled.even
     time, chosen = smoothest_clock(time, chosen)
     check_coherence(chosen)
-    check_continuity(chosen, time)
     chosen, joint = without_joint(chosen, time)
+    check_continuity(chosen, time)
     scale_share, work = SCALE_SHARE, None
     if disc is None:
         work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)
