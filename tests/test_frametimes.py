@@ -109,6 +109,25 @@ class TestRepeatedPictures:
         assert times.time.used.size == true_s.size
         assert codes(times) == {"rate-varies"}
 
+    def test_pictures_that_met_no_flash_are_no_repeats(self) -> None:
+        """Black is all alike, and dots that stand to the lamp look alike in any two pictures that it lights."""
+        true_s = np.arange(300) / 30
+        pattern = reading(true_s, true_s, dot_rate_hz=0.3, noise=1e-4)
+        (row,) = pattern.rows
+        lit = np.zeros(300, bool)
+        lit[::3] = lit[[100, 160, 161, 220]] = True
+        pattern = replace(pattern, rows=(replace(row, blocks=np.where(lit[:, None], row.blocks, 1e-9)),))
+        assert not pattern.repeats().any()
+        assert times_of(pattern).notes == ()
+
+    def test_pictures_that_met_more_of_a_flash_are_no_repeats(self) -> None:
+        """Of three one shows a cut flash, faint, and one a later one; the dots themselves stand still to the lamp."""
+        true_s = np.arange(300) / 30
+        pattern = reading(true_s, true_s, dot_rate_hz=0.0, noise=1e-4)
+        (row,) = pattern.rows
+        flash = np.resize([1.0, 0.6 + 0j, 0.8j], 300)[:, None].astype(np.complex64)
+        assert not replace(pattern, rows=(replace(row, blocks=row.blocks * flash),)).repeats().any()
+
     def test_every_picture_twice_is_half_the_rate(self) -> None:
         stamp_s = np.arange(300) / 30
         times = times_of(reading(np.repeat(np.arange(150) / 15, 2), stamp_s, noise=1e-4))

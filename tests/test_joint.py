@@ -122,3 +122,22 @@ def test_a_strip_is_measured_as_if_it_had_no_joint(tmp_path: Path) -> None:
 def test_a_joint_of_half_a_pitch_is_refused() -> None:
     with pytest.raises(UsageError, match=r"joint_gap = 0\.6: must be less"):
         DotRow(DOTS, joint_gap=0.6)
+
+
+def test_under_few_flashes_the_joint_is_no_jump_of_the_platter(tmp_path: Path) -> None:
+    """Two pictures of three meet a flash; from one to the next the joint passes a part of the row all at once."""
+    scene = Scene(
+        rows=(DotRow(DOTS, joint_gap=0.33),),
+        speed=Speed(THIRD, 0.3, (Wobble(0.08, per_revolution=1.0),)),
+        lamp=Lamp("pulse", 50.01, 0.1),
+        camera=Camera(width=640, height=360, exposure_s=0.01, readout_s=0.012),
+        seconds=8.0,
+    )
+    clip = tmp_path / "strip.mp4"
+    truth = render_clip(scene, clip, rng=np.random.default_rng(3))
+    measured = strobe.measure(clip, rpm=33, dots=DOTS, mains=50)
+    assert "strip-joint" in {note.code for note in measured.notes}
+    speed, fluctuation = measured.speed, measured.fluctuation
+    assert abs(speed.deviation_percent - truth.deviation_by_file_clock_percent) < speed.uncertainty_percent
+    error = fluctuation.weighted_rms_percent - truth.weighted_rms_percent
+    assert abs(error) < fluctuation.weighted_rms_uncertainty_percent < 0.05

@@ -114,6 +114,16 @@ def test_copied_parts_lose_much_and_it_is_seen() -> None:
     assert swallowed_dots(one) > 5 * SWALLOWED_PX / PITCH_PX
 
 
+def test_pictures_that_met_no_flash_hide_no_creeping_and_copy_nothing() -> None:
+    """Two of three are black, as a short shutter leaves them: the dots creep by what they creep in the others."""
+    moving = row(4 + 1 / 30, 28)
+    shown = replace(moving, blocks=row(4 + CREEP_DOTS, 22).blocks)
+    lit = (np.arange(FRAMES) % 3 == 0)[:, None]
+    black = np.full_like(shown.blocks, 1e-9)
+    assert 0 < swallowed_dots(replace(shown, blocks=np.where(lit, shown.blocks, black))) <= swallowed_dots(shown)
+    assert swallowed_dots(replace(moving, blocks=np.where(lit, moving.blocks, black))) == 0
+
+
 def test_dots_that_move_are_not_widened() -> None:
     # A thirtieth of a gap from picture to picture: 20 gaps a second, most of a pixel a picture.
     assert swallowed_dots(row(4 + 1 / 30, 28)) == 0

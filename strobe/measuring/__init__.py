@@ -206,8 +206,8 @@ def measure_reading(
     time, chosen = smoothest_clock(time, chosen)
     refuse_too_few_lit(time.time_s, chosen.line.lit)
     check_coherence(chosen)
-    check_continuity(chosen, time)
     chosen, joint = without_joint(chosen, time)
+    check_continuity(chosen, time)
     scale_share, work = SCALE_SHARE, None
     if disc is None:
         work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from strobe.pattern import RowSeries
+from strobe.phase import combine_blocks, lit_frames
 
 __all__ = ["SWALLOWED_PX", "swallowed_dots"]
 
@@ -22,6 +23,7 @@ _PICTURES_BACK = 4
 _SAME_DOTS = 2e-6
 _COPIED = 2.5
 _MOST_COPIED = 0.95
+_LEAST_PAIRS = 12
 
 
 def swallowed_dots(row: RowSeries) -> float:
@@ -36,17 +38,21 @@ def swallowed_dots(row: RowSeries) -> float:
     -----
     Of each of the last pictures it is seen how far the dots have moved since (rms), and which share of the parts of the
     row did not change at all; such a part lags by ``share / (1 - share)`` of that motion on average, and two and a half
-    times that is allowed for.
+    times that is allowed for. Pictures that met no flash show no dots that could stand or move, and count for nothing.
     """
     blocks = row.blocks.astype(np.complex128)
+    lit = lit_frames(combine_blocks(row.blocks)[0])
     most = 0.0
     for back in range(1, min(_PICTURES_BACK, blocks.shape[0] - 1) + 1):
-        turned = blocks[back:] * np.conj(blocks[:-back])
+        both = lit[back:] & lit[:-back]
+        if np.sum(both) < _LEAST_PAIRS:
+            continue
+        now, then = blocks[back:][both], blocks[:-back][both]
+        turned = now * np.conj(then)
         motion = np.abs(np.angle(turned.sum(axis=1))) / (2 * np.pi)
         step = float(np.sqrt(np.mean(np.minimum(motion, np.quantile(motion, 0.98)) ** 2)))
         creeps = float(np.interp(step * row.mean_pitch_px, (_CREEPS_PX, _MOVES_PX), (1.0, 0.0)))
-        changed = np.abs(blocks[back:] - blocks[:-back])
-        same = float(np.mean(changed <= 2 * np.pi * _SAME_DOTS * np.abs(blocks[back:])))
+        same = float(np.mean(np.abs(now - then) <= 2 * np.pi * _SAME_DOTS * np.abs(now)))
         copied = min(same, _MOST_COPIED)
         most = max(most, creeps * (SWALLOWED_PX / row.mean_pitch_px + _COPIED * step * copied / (1 - copied)))
     return most

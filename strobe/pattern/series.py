@@ -16,7 +16,10 @@ __all__ = ["PatternReading", "RowSeries"]
 
 _BESIDE, _LIVELY_PERCENT = 8, 70
 _STANDS, _MOVES = 0.1, 0.06
-"""A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least."""
+"""A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least, and
+its dots are as bright within that share."""
+_SHOWS, _BRIGHT_PERCENT = 0.1, 90
+"""A frame that met no flash shows less than this share of the pattern that the bright ones show; black is all alike."""
 _SCENERY_STANDS_PX = 0.06
 """In a picture put in twice the scenery stands as well, even in a hand."""
 
@@ -138,24 +141,25 @@ class PatternReading:
         """Frames (frames,) in which the pattern stands exactly as in the frame before, while it moves in most others.
 
         That is how a picture looks that a camera or program put in twice. Where the pattern hardly moves from frame to
-        frame nothing is marked: there a repeated picture does no harm. What changes in pictures that no flash has lit
-        is noise, and no motion.
+        frame, or is not lit, nothing is marked: there a repeated picture does no harm.
         """
         marked = np.zeros(self.time_s.size, bool)
         if not self.rows or self.time_s.size < 3:
             return marked
         sizes = [np.sqrt(np.mean(np.abs(row.blocks) ** 2, axis=1, keepdims=True)) + 1e-12 for row in self.rows]
         blocks = np.concatenate([row.blocks / size for row, size in zip(self.rows, sizes, strict=True)], axis=1)
-        change = np.sqrt(np.mean(np.abs(np.diff(blocks, axis=0)) ** 2, axis=1))
-        lit = np.minimum(np.mean([size[:, 0] / np.sqrt(np.mean(size**2)) for size in sizes], axis=0), 1.0)
-        motion = change * np.minimum(lit[1:], lit[:-1])
+        shows = np.any([size[:, 0] > _SHOWS * np.percentile(size, _BRIGHT_PERCENT) for size in sizes], axis=0)
+        pair = np.flatnonzero(shows[1:] & shows[:-1])
+        change = np.sqrt(np.mean(np.abs(np.diff(blocks, axis=0)[pair]) ** 2, axis=1))
         padded = (
-            np.pad(motion, _BESIDE, mode="reflect") if motion.size > _BESIDE else np.zeros(motion.size + 2 * _BESIDE)
+            np.pad(change, _BESIDE, mode="reflect") if change.size > _BESIDE else np.zeros(change.size + 2 * _BESIDE)
         )
         windows = np.lib.stride_tricks.sliding_window_view(padded, _BESIDE)
         lively = np.percentile(windows, _LIVELY_PERCENT, axis=1)
         around = np.minimum(lively[: change.size], lively[_BESIDE + 1 :])
-        marked[1:] = (change < _STANDS * around) & (around > _MOVES)
+        bright = np.linalg.norm(np.concatenate(sizes, axis=1), axis=1)
+        as_bright = np.abs(np.diff(bright)) < _STANDS * bright[1:]
+        marked[1 + pair] = (change < _STANDS * around) & (around > _MOVES) & as_bright[pair]
         if self.camera.moved:
             marked[1:] &= np.abs(np.diff(self.shift_px, axis=0)).max(axis=1) < _SCENERY_STANDS_PX
         return marked
