@@ -141,7 +141,8 @@ class PatternReading:
         """Frames (frames,) in which the pattern stands exactly as in the frame before, while it moves in most others.
 
         That is how a picture looks that a camera or program put in twice. Where the pattern hardly moves from frame to
-        frame, or is not lit, nothing is marked: there a repeated picture does no harm.
+        frame, or is not lit, nothing is marked: there a repeated picture does no harm. What changes in pictures that
+        hardly a flash has lit is noise, and no motion.
         """
         marked = np.zeros(self.time_s.size, bool)
         if not self.rows or self.time_s.size < 3:
@@ -150,7 +151,9 @@ class PatternReading:
         blocks = np.concatenate([row.blocks / size for row, size in zip(self.rows, sizes, strict=True)], axis=1)
         shows = np.any([size[:, 0] > _SHOWS * np.percentile(size, _BRIGHT_PERCENT) for size in sizes], axis=0)
         pair = np.flatnonzero(shows[1:] & shows[:-1])
+        lit = np.minimum(np.mean([size[:, 0] / np.sqrt(np.mean(size**2)) for size in sizes], axis=0), 1.0)
         change = np.sqrt(np.mean(np.abs(np.diff(blocks, axis=0)[pair]) ** 2, axis=1))
+        change *= np.minimum(lit[1:], lit[:-1])[pair]
         padded = (
             np.pad(change, _BESIDE, mode="reflect") if change.size > _BESIDE else np.zeros(change.size + 2 * _BESIDE)
         )
