@@ -19,7 +19,7 @@ from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
 from strobe.live.instruct import instruction_for
 from strobe.measurement import Measurement
 from strobe.pattern import stepwise
-from strobe.render import Wobble, truth_of
+from strobe.render import Lamp, Wobble, truth_of
 
 AFTER_S = 2.0
 """The mean follows the knob within two seconds."""
@@ -390,3 +390,14 @@ class TestCommand:
 )
 def test_instructions(deviation: float, before: str, words: str) -> None:
     assert instruction_for(deviation, 0.1, before=before) == words
+
+
+@pytest.mark.parametrize("said", ["once", "mains"])
+def test_a_lamp_that_leaves_out_every_other_flash_is_followed_between(folder: Path, said: str) -> None:
+    """Fifty flashes and dots a second: the line runs back half a turn for each of the hundred that a mains lamp has."""
+    lamp = Lamp("half-wave", 50.01, ambient=0.1)
+    scene = turned_scene((0.0, 0.6), seconds=9, dots=90, camera=replace(LONG_SHUTTER, exposure_s=0.017), lamp=lamp)
+    clip = rendered(scene, folder / f"every-other-{said}.mp4")
+    updates, _ = followed(clip, options=LiveOptions(nominal_rpm=100 / 3, dots=90, mains_hz=50, lamp=said))
+    check_figures(updates, 0.6)
+    assert any(one.state == "steady" for one in updates)

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.live.figure import lamp_cycles
+from strobe.live.figure import line_cycles
 from strobe.live.records import Lock
 from strobe.phase import CoarseLine, TimeBase, find_line, lit_frames
 
@@ -112,9 +112,9 @@ def _walk_on(amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock, walk
     if new.size < 2:
         return walk
     cycles = np.angle(amplitude[new]) / (2 * np.pi)
-    lamp = None if lock.line == "camera" else lamp_cycles(lock, time, new)
-    if lamp is not None:
-        cycles = cycles + lamp
+    run_back = line_cycles(lock, time, new)
+    if run_back is not None:
+        cycles = cycles + run_back
     at_s = time.time_s[new]
     lit = lit_frames(amplitude)[new]
     rate, phase, before_s = walk.rate_hz, None, 0.0
@@ -143,5 +143,5 @@ def _line_now(amplitude: NDArray[np.complex128], time: TimeBase, lock: Lock, exp
         interval_s=time.interval_s,
         expected_hz=expected_hz,
         span=_SPAN,
-        lamp_cycles=None if lock.line == "camera" else lamp_cycles(lock, time, recent),
+        lamp_cycles=line_cycles(lock, time, recent),
     )

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.live.records import Lock
-from strobe.phase import CoarseLine, TimeBase, read_line
+from strobe.phase import LINE_ORDERS, CoarseLine, TimeBase, read_line
 
-__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_cycles", "lamp_hz"]
+__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_hz", "line_cycles"]
 
 MOST_TURNS = 8
 _END_S = 0.1
@@ -83,7 +83,7 @@ def figure_of(
         interval_s=time.interval_s,
         kind=lock.line,
         coarse=CoarseLine(near_hz, 1.0),
-        lamp_cycles=lamp_cycles(lock, time),
+        lamp_cycles=_lamp_cycles(lock, time),
         flash=lock.flash,
         height=lock.sweep_place,
     )
@@ -150,9 +150,16 @@ def lamp_hz(lock: Lock, time: TimeBase) -> float | None:
     return lock.lamp_hz * better if abs(better - 1) < _SAME_CADENCE else lock.lamp_hz
 
 
-def lamp_cycles(lock: Lock, time: TimeBase, frames: NDArray[Any] | slice = slice(None)) -> NDArray[np.float64] | None:
+def line_cycles(lock: Lock, time: TimeBase, frames: NDArray[Any] | slice = slice(None)) -> NDArray[np.float64] | None:
+    """Turns by which the line has run back at some of the frames; None for one that the shutter times."""
+    cycles = _lamp_cycles(lock, time)
+    order = LINE_ORDERS[lock.line]
+    return None if cycles is None or order == 0 else np.asarray(order * cycles[frames], np.float64)
+
+
+def _lamp_cycles(lock: Lock, time: TimeBase) -> NDArray[np.float64] | None:
     rate = lamp_hz(lock, time)
-    return None if rate is None else np.asarray(rate * time.time_s[frames], np.float64)
+    return None if rate is None else np.asarray(rate * time.time_s, np.float64)
 
 
 def _deviation(turns_per_s: NDArray[np.float64], lock: Lock) -> NDArray[np.float64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +18,13 @@ from strobe.measurement import Measurement, Note
 from strobe.measuring import measure_reading
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.lamps import lamps_of
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import ClipReading
 from strobe.measuring.refusals import not_turning
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.stepwise import FrameReading, PatternReader
-from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base, measure_flash_rate
+from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base
 
 __all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "recognise", "times_of"]
 
@@ -151,11 +153,11 @@ def _lock_on(
     if facts.stamps != "arrival":
         pattern = pattern.only(time.used)
     nominal_hz = options.lamp if not isinstance(options.lamp, str) else None
-    if nominal_hz is None and setup.mains_hz is not None and options.lamp == "mains":
+    if nominal_hz is None and setup.mains_hz is not None and options.lamp != "steady":
         nominal_hz = 2 * setup.mains_hz
     flash: FlashRate | None = None
     if timing.flash_rate_source in ("measured", "given") and nominal_hz is not None:
-        flash = measure_flash_rate(pattern.brightness, time.time_s, (nominal_hz,), downward=pattern.sweep_known)
+        flash = lamps_of(pattern, time, setup.mains_hz, options.lamp)[0].flash
     clock = CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm)
     lamp_hz = nominal_hz if flash is None else flash.rate_hz
     scale = 1 + 1e-6 * clock.rate_error_ppm
@@ -182,8 +184,11 @@ def _lock_on(
     )
     amplitude, _ = combine_blocks(pattern.rows[row].blocks)
     off = np.inf
-    for conjugate in (False, True) if pattern.upright else (False,):
-        tried = replace(lock, conjugate=conjugate)
+    # What times the dots is said; whether a lamp leaves out every other flash, and which way an upright row runs, shows
+    # where the same speed comes out again.
+    lines = [lock.line] if lock.line == "camera" else ["lamp", "between"]
+    for line, conjugate in product(lines, (False, True) if pattern.upright else (False,)):
+        tried = replace(lock, line=line, conjugate=conjugate)
         figure = figure_of(amplitude.conj() if conjugate else amplitude, time, tried, tried.dot_rate_hz)
         if figure is None:
             continue

@@ -42,8 +42,10 @@ class Lock:
         Whether the pattern runs the other way along it (rows that run up the picture).
     pitch_px : float
         Of the row, to find it again.
-    nominal_rpm, dots, line, reference
+    nominal_rpm, dots, reference
         As in `Measurement`.
+    line : str
+        The line that is followed, of `strobe.phase.LINE_ORDERS`.
     lamp_hz : float or None
         Flash rate on the camera's clock; None where no lamp takes part.
     lamp_nominal_hz : float or None
