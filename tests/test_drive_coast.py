@@ -7,6 +7,7 @@ import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,10 @@ from numpy.typing import NDArray
 from strobe.cli import ExitStatus, run
 from strobe.drive.coasting import Coast, fit_coast
 from strobe.errors import ClipUnreadable, Refused, UsageError
-from strobe.measuring.coasting import CoastRun, follow_dots
+from strobe.measuring import coasting
+from strobe.measuring.coasting import CoastRun, follow_dots, read_coast
+from strobe.pattern import CameraCourse, PatternReading, RowSeries
+from strobe.pattern.impression import Impression
 from strobe.render.clip import render_clip
 from strobe.render.lamps import Lamp
 from strobe.render.rim import DotRow
@@ -163,6 +167,27 @@ def test_run_downs_that_stay_open_are_refused() -> None:
         follow_dots(time, np.exp(2j * np.pi * rng.random(time.size)), dots=180)
     with pytest.raises(Refused, match="At no speed"):
         follow_dots(time, np.exp(2j * np.pi * 180 * (0.5 * time + 0.002 * time**2)), dots=180)
+
+
+def test_the_files_own_clock_counts_and_repeated_pictures_do_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    """29.97 pictures a second that the file calls 30; a few show the one before once more."""
+    time, angle = run_down(dry_rpm_per_s=0.3, viscous_per_s=0.004)
+    stamp_s = time * 1.001
+    amplitude = np.exp(2j * np.pi * 180 * angle)
+    put_in = [200, 600, 900]
+    amplitude[put_in] = amplitude[[199, 599, 899]]
+    row = RowSeries(0.5, 0.5, 0.0, 14.0, 13.0, 40.0, 0.4, 60.0, amplitude[:, None].astype(np.complex64))
+    look = Impression(100.0, 0.0, 1.0, False, 0.0)
+    course = CameraCourse.unseen(stamp_s.size)
+    seen = PatternReading(stamp_s, (row,), np.ones((stamp_s.size, 8)), True, course, False, "luma", look)
+    facts = SimpleNamespace(stamps="container", stamp_s=1 / 90000, capture_rate_hz=30.0)
+    monkeypatch.setattr(coasting, "read_clip", lambda *_, **__: SimpleNamespace(pattern=seen, facts=facts))
+    followed = read_coast("clip.mp4", dots=180, start_rpm=51.0)
+    assert not np.isin(stamp_s[put_in], followed.time_s).any()
+    assert followed.time_s[-1] == pytest.approx(stamp_s[-1], rel=1e-5)
+    turned = angle[np.searchsorted(stamp_s, followed.time_s - 1e-6)]
+    # A hundredth of a dot.
+    assert np.abs(followed.angle_rev - followed.angle_rev[0] - turned + turned[0]).max() < 0.02 / 180
 
 
 def coast(monkeypatch: pytest.MonkeyPatch, outcome: Any, *argv: str) -> tuple[int, str, str]:

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 
 from strobe.capture import ClipFacts
 from strobe.errors import Refused
+from strobe.measuring.clock import scaled, stretch_of
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import read_clip
 from strobe.measuring.refusals import not_turning, refuse_what_shows_nothing
 from strobe.pattern import PatternReading
-from strobe.phase import combine_blocks, fit_time_base
+from strobe.phase import TimeBase, combine_blocks, fit_time_base
 
 __all__ = ["CoastRun", "follow_dots", "read_coast"]
 
@@ -87,8 +88,8 @@ def read_coast(
         raise not_turning()
     row = max(moving, key=lambda one: one.amplitude)
     amplitude, _ = combine_blocks(row.blocks)
-    time_s = _frame_times(pattern, reading.facts)
-    return follow_dots(time_s, amplitude, dots=dots, start_rpm=start_rpm)
+    time = _frame_times(pattern, reading.facts)
+    return follow_dots(time.time_s, amplitude[time.used], dots=dots, start_rpm=start_rpm)
 
 
 def follow_dots(
@@ -132,18 +133,20 @@ def follow_dots(
     return CoastRun(time_s - time_s[0], slowing[whole] / dots, dots, rough, told_by)
 
 
-def _frame_times(pattern: PatternReading, facts: ClipFacts) -> Array:
-    base = fit_time_base(pattern.time_s)
-    time_s = base.time_s
-    if time_s.size != pattern.time_s.size:
+def _frame_times(pattern: PatternReading, facts: ClipFacts) -> TimeBase:
+    """Times of the frames that can be used, at the pace at which they were filmed."""
+    unit_s = 0.0 if facts.stamps == "counted" else facts.stamp_s
+    time = fit_time_base(pattern.time_s, grid_s=unit_s, repeats=pattern.repeats())
+    if time.breaks or time.left_out:
         raise Refused(
             "bad-timing",
             "The clip's time stamps are broken, so that its frames cannot be put in order.",
             "Keep the original file of the camera, and film once more.",
         )
-    if facts.capture_rate_hz is not None:
-        return np.asarray(time_s / (facts.capture_rate_hz * base.interval_s))
-    return time_s
+    if facts.capture_rate_hz is None:
+        return time
+    stretch, _ = stretch_of(time, facts.capture_rate_hz, exact=False)
+    return scaled(time, 1 / stretch)
 
 
 def _followed(phase: Array, frames: Array) -> tuple[Array, float]:
