@@ -276,6 +276,20 @@ class TestSteadied:
             found = np.linalg.lstsq(basis, steady.dots - other, rcond=None)[0][:2]
             assert np.hypot(*found) == pytest.approx(size, rel=0.02)
 
+    def test_frames_that_are_missing_in_a_hand_shift_no_line(self) -> None:
+        """Every other of the middle third: what is left, and its noise, are as in a clip where none is missing."""
+        time, dots, shift = self.hand(40)
+        kept = np.delete(np.arange(self.SIZE), np.arange(120, 240, 2))
+        dots = dots + 0.25 * self.hand(41)[2][:, 0] / 25
+        dots += 0.0005 * np.random.default_rng(4).standard_normal(self.SIZE)
+        row, reading = _reading(_course(shift))
+        whole = _steadied(dots, row, reading)
+        row, reading = _reading(_course(shift[kept]))
+        some = _steadied(dots[kept], row, replace(reading, time_s=time[kept]))
+        assert some.noise_dots == pytest.approx(whole.noise_dots, rel=0.2)
+        assert np.std(some.left_dots) == pytest.approx(np.std(whole.left_dots), rel=0.3)
+        assert np.std(np.diff(some.dots - whole.dots[kept])) < 0.0005
+
     def test_false_shake_is_taken_back(self) -> None:
         """Something else moved in the scenery: the dots had its motion put on them and are rid of it again."""
         _, dots, shift = self.hand(30)

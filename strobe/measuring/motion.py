@@ -157,9 +157,9 @@ def _lines_beside(
 ) -> list[float]:
     """Frequencies of lines, those of the turn first, that stand out of `target` once `basis` is fitted too."""
     duration = float(np.ptp(time_s))
-    size = 4 << int(np.ceil(np.log2(target.size)))
-    interval_s = duration / (target.size - 1)
-    search = LineSearch(np.arange(target.size), interval_s, size, above_hz=1 / (2 * np.pi * _SLOW_S))
+    place = _places(time_s)
+    size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
+    search = LineSearch(place, duration / float(place[-1]), size, above_hz=1 / (2 * np.pi * _SLOW_S))
     lines = list(of_turn)
     basis = np.concatenate([basis, *(_wave(hz, time_s) for hz in lines)], axis=1)
     for _ in range(min(_MOST_LINES, target.size // 24)):
@@ -186,8 +186,11 @@ def _left(
     The share that is left is taken from the frequencies of a fluctuation together, and near each one by itself, the
     larger of the two.
     """
+    place = _places(time_s)
+    even_s = np.linspace(time_s[0], time_s[-1], int(place[-1]) + 1)
+    rest, of_quick, shake = (np.interp(even_s, time_s, one) for one in (rest, _quick(shake, time_s), shake))
     window = np.hanning(rest.size + 2)[1:-1]
-    power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, _quick(shake, time_s)))
+    power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, of_quick))
     white = float(np.median(power[power.size * 2 // 3 :])) / np.log(2)
     step_s = float(np.ptp(time_s)) / (rest.size - 1)
     hz: NDArray[np.float64] = np.fft.rfftfreq(rest.size, step_s).astype(np.float64)
@@ -204,7 +207,13 @@ def _left(
     there_and_back = np.concatenate([shake, shake[::-1]])
     shares = np.interp(np.fft.rfftfreq(there_and_back.size, step_s), hz, shares)
     left = np.fft.irfft(np.fft.rfft(there_and_back) * shares, there_and_back.size)[: shake.size]
-    return left, float(np.sqrt(noise / np.sum(window**2)))
+    return np.interp(time_s, even_s, left), float(np.sqrt(noise / np.sum(window**2)))
+
+
+def _places(time_s: NDArray[np.float64]) -> NDArray[np.int_]:
+    """Places of the frames on their cadence, of which some may be missing."""
+    step = np.diff(time_s)
+    return np.concatenate([[0], np.cumsum(np.maximum(1, np.rint(step / np.median(step))))]).astype(int)
 
 
 def _mean_beside(power: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray[np.float64]:
