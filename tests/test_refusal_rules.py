@@ -13,13 +13,13 @@ from fuzz_files import make_seeds
 
 import strobe
 from strobe.errors import Refused
-from strobe.measuring.hypotheses import check_continuity, refuse_too_few_to_tell
+from strobe.measuring.hypotheses import Hypothesis, check_continuity, choose, refuse_too_few_to_tell
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
 from strobe.measuring.stretch import steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
 from strobe.pattern.impression import Impression
 from strobe.pattern.reading import RowReader
-from strobe.phase import TimeBase, fit_time_base
+from strobe.phase import TimeBase, TurnSignature, fit_time_base
 from strobe.phase.stamps import trust_stamps
 
 RATE_HZ = 30.0
@@ -240,3 +240,17 @@ def test_dots_that_jump_are_refused_and_a_platter_that_changes_its_speed_at_once
     check_continuity(*followed(even + 2.5 * np.maximum(time_s - 3, 0)))
     with pytest.raises(Refused, match=r"bad-timing: The dots jump by 0.3\d of a gap .* at 3.0 s"):
         check_continuity(*followed(even + 0.35 * (time_s >= 3)))
+
+
+def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -> None:
+    """At the nominal speed by the turn, 1.1 % beside it by the count."""
+    period_s = np.geomspace(0.6, 4.4, 1500)
+    likeness = np.exp(-0.5 * ((period_s / 1.8 - 1) / 0.002) ** 2)
+    evidence: Any = SimpleNamespace(turns=TurnSignature(period_s, likeness, 0.05, 1.8), travel=None, lit_share=1.0)
+    line: Any = SimpleNamespace(dot_rate_hz=100.0, dots=np.linspace(0, 1800, 540))
+    lamp: Any = None
+    counted = Hypothesis(evidence, lamp, 100 / 3, 178, line, 0.0, 0.0, (178,))
+    said = r"One turn takes 1\.80 s here, so the platter turns at about 33\.33 rpm; read as 178 dots .* turn at 33\.71"
+    with pytest.raises(Refused, match=said):
+        choose([counted], 100 / 3)
+    assert choose([replace(counted, dots=180)], 100 / 3)[1] == 0

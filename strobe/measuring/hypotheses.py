@@ -283,7 +283,7 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         )
     if turns is None:
         return
-    period, support = turns.best()
+    _, support = turns.best()
     if support < 1.3 * CLEAR_SUPPORT:
         return
     off = abs(turns.turn_s * best.line.dot_rate_hz / best.dots - 1)
@@ -292,12 +292,12 @@ def _refuse_contradiction(best: Hypothesis) -> None:
     beside = best.evidence.lit_share == 1 and least < off < _BESIDE[1]
     if off < _SAME_TURN or (best.turn_support > 0.5 * support and not beside):
         return
-    seen = 60 / period
+    seen = 60 / turns.turn_s
     near = nearest_nominal_rpm(seen)
     raise Refused(
         "ambiguous",
-        f"One turn takes {period:.2f} s here, so the platter turns at about {seen:.1f} rpm, which does not go with "
-        f"{best.nominal_rpm:.4g} rpm and {best.dots} dots.",
+        f"One turn takes {turns.turn_s:.2f} s here, so the platter turns at about {seen:.2f} rpm; read as "
+        f"{best.dots} dots at {best.nominal_rpm:.4g} rpm it would turn at {best.rpm:.2f}.",
         "If the clip is a mirror image, say so with --mirrored; else count the dots of the ring for --dots."
         if abs(near / best.nominal_rpm - 1) < _SAME_SPEED
         else f"Measure again with --rpm {near:.4g} and, if the ring is an unusual one, --dots with its count.",
