@@ -14,6 +14,7 @@ from fuzz_files import make_seeds
 import strobe
 from strobe.errors import Refused
 from strobe.measuring.hypotheses import Hypothesis, check_continuity, choose, refuse_too_few_to_tell
+from strobe.measuring.lamps import lamps_of
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
 from strobe.measuring.stretch import steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
@@ -254,3 +255,20 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
     with pytest.raises(Refused, match=said):
         choose([counted], 100 / 3)
     assert choose([replace(counted, dots=180)], 100 / 3)[1] == 0
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.2])
+def test_a_dimmed_lamp_is_looked_for_however_many_frames_are_missing(missing: float) -> None:
+    """Its 247 flashes a second fold to 7 Hz; where the rate changes no fold is one line."""
+    rng = np.random.default_rng(2)
+    for frames_s in (np.arange(300) / 30, np.concatenate([np.arange(150) / 30, 5 + np.arange(120) / 24])):
+        kept = frames_s[np.sort(rng.choice(frames_s.size, round((1 - missing) * frames_s.size), replace=False))]
+        places = kept[:, None] + np.linspace(0, 0.018, 48)
+        brightness = 90 * (1 + 0.1 * np.cos(2 * np.pi * 247 * places)) + 0.2 * rng.standard_normal(places.shape)
+        look = Impression(90.0, 0.0, 1.0, False, 0.0)
+        course = CameraCourse.unseen(kept.size)
+        pattern = PatternReading(kept, (), brightness, True, course, False, "luma", look)
+        (lamp, *others) = lamps_of(pattern, fit_time_base(kept), None, "mains")
+        even = frames_s.size == 300
+        assert (lamp.kind == "dimmed") == even
+        assert bool(others) != even

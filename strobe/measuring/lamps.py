@@ -17,6 +17,7 @@ from strobe.phase import (
     find_flicker,
     folded_hz,
     measure_flash_rate,
+    share_off_step,
     shows_line,
 )
 
@@ -99,7 +100,7 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
     dimmed_hz = None
     # Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
-    if not pattern.camera.moved and _is_even(time.time_s):
+    if not pattern.camera.moved and _is_even(time):
         dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
@@ -125,10 +126,9 @@ def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: S
     return replace(flash, second=max(flash.second, _OF_FLASHES))
 
 
-def _is_even(time_s: NDArray[np.float64]) -> bool:
-    """Whether nearly all frames are as far apart as most are."""
-    step = np.diff(time_s)
-    return float(np.mean(np.abs(step / np.median(step) - 1) > _OFF_STEP)) < _SOME_STEPS
+def _is_even(time: TimeBase) -> bool:
+    """Whether nearly all frames lie on one cadence, however many are missing."""
+    return share_off_step(time.time_s, time.interval_s, _OFF_STEP) < _SOME_STEPS
 
 
 def _is_near(flash: FlashRate) -> bool:
