@@ -10,6 +10,7 @@ from strobe.measuring.threads import one_thread
 
 
 def threads() -> set[int]:
+    """Of every library of linear algebra; one that is built for one thread, as old OpenCV brings it, keeps to that."""
     return {library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"}
 
 
@@ -22,7 +23,8 @@ def test_the_last_to_leave_restores_what_was_there() -> None:
         one_thread.__exit__()
         assert threads() == {1}
         one_thread.__exit__()
-        assert threads() == before == {2}
+        assert threads() == before
+        assert 2 in before
 
 
 def test_a_refusal_restores_it_too() -> None:
@@ -32,6 +34,8 @@ def test_a_refusal_restores_it_too() -> None:
         raise Refused("too-short", "One frame.", "Film longer.")
 
     with threadpool_limits(limits=2, user_api="blas"):
+        before = threads()
         with pytest.raises(Refused):
             refuse()
-        assert threads() == {2}
+        assert threads() == before
+        assert 2 in before
