@@ -751,7 +751,7 @@ class TestTurns:
     def test_noise_gives_no_support_where_few_frames_are_lit(
         self, lit_share: float, frame_rate: int, seconds: int
     ) -> None:
-        """As rarely as in clips that are lit throughout: 6.5 in one of twenty, so in over 6 of 30 once in 4000 tests."""
+        """As rarely as in clips lit throughout: 6.5 in one of twenty, so in over 6 of 30 once in 4000 tests."""
         time_s = np.arange(frame_rate * seconds) / frame_rate
         best = []
         for seed in range(30):
