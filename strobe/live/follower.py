@@ -43,6 +43,9 @@ _SAME_RING = 0.1
 _HELD_UP_S = 0.5
 _COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
 _CONTRADICTIONS = 2
+_FAR_FROM_BEFORE = 0.04
+"""Relative; what was seen before a break is taken to go on within this, as far as a knob reaches. Farther off it may be
+the other of lamp and camera that times the dots, or another speed."""
 _FEWEST_TURNS_KEPT = 2.1
 _FEWEST_FRAMES = 24
 _ENDS = {
@@ -211,6 +214,9 @@ class Follower:
     def _figure_update(
         self, now: float, lock: Lock, figure: Figure, window_from_s: float, lamp: float | None
     ) -> LiveUpdate:
+        if not self._confirmed and abs(figure.dot_rate_hz / lock.dot_rate_hz - 1) > _FAR_FROM_BEFORE:
+            self._let_go(now, "Another speed than before is seen; it is being counted again.")
+            return self._blank("searching", now, self._why)
         if figure.spread_percent is not None:
             self._spreads.append((now, figure.spread_percent))
         while self._spreads and self._spreads[0][0] < now - _SPREADS_S:
