@@ -257,23 +257,6 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
     assert choose([replace(counted, dots=180)], 100 / 3)[1] == 0
 
 
-def test_no_speed_is_assumed_where_few_frames_are_lit_and_no_turn_is_seen() -> None:
-    """Of pictures a tenth of a second apart any ten dots a second more or less make the same."""
-
-    def read(lit_share: float) -> Hypothesis:
-        evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=lit_share)
-        line: Any = SimpleNamespace(dot_rate_hz=100.0, dots=np.linspace(0, 1800, 540))
-        lamp: Any = None
-        return Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,))
-
-    with pytest.raises(Refused, match="Only 33 % of the pictures meet a flash") as refusal:
-        choose([read(1 / 3)], None)
-    assert refusal.value.code == "ambiguous"
-    assert "--rpm" in refusal.value.advice
-    assert choose([read(1 / 3)], 100 / 3)[0].nominal_rpm == 100 / 3
-    assert choose([read(1.0)], None)[0].nominal_rpm == 100 / 3
-
-
 @pytest.mark.parametrize("missing", [0.0, 0.2])
 def test_a_dimmed_lamp_is_looked_for_however_many_frames_are_missing(missing: float) -> None:
     """Its 247 flashes a second fold to 7 Hz; where the rate changes no fold is one line."""

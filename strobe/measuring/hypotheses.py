@@ -219,8 +219,7 @@ def _vote_of_flicker(flash: FlashRate) -> float:
 def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:
     """The hypothesis to report, and the gap (percent) to a rival that the clip can't rule out.
 
-    Lamp or camera may be left open, for as long as they say nearly the same; two rows that run apart may not. Where
-    nothing tells the speed the usual one is taken, but for clips of which few frames are lit.
+    Lamp or camera may be left open, for as long as they say nearly the same; two rows that run apart may not.
 
     Raises
     ------
@@ -233,14 +232,9 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
     best = ranked[0]
     if nominal is None and not best.turns_seen:
         usual = f"{NOMINAL_RPM[1]:.4g} rpm"
-        lit_share = best.evidence.lit_share
         ranked = [h for h in ranked if h.nominal_rpm == NOMINAL_RPM[1]]
         why = ""
-        # From one lit frame to the next so much passes unseen that the dots of most speeds and rings go with it.
-        if lit_share < 1:
-            met = f"Only {100 * lit_share:.0f} % of the pictures meet a flash"
-            why = f"{met}, and they show neither the speed nor a turn."
-        elif not ranked:
+        if not ranked:
             why = f"The clip shows neither the speed nor a turn, and the dots don't go with {usual}."
         elif best.score - ranked[0].score > _CLEAR_GAP:
             why = (
