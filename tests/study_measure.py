@@ -51,9 +51,18 @@ class Outcome:
         return self.scene.camera.stamp != "exact" or self.scene.lamp.kind == "pulse"
 
     @property
+    def drifted_percent(self) -> float:
+        """What the scene's own trend makes of the mean over the measured part, against that over the clip."""
+        assert self.measured is not None
+        time_s = self.measured.series.time_s
+        late_s = float(time_s[0] + time_s[-1]) / 2 - self.scene.seconds / 2
+        return self.scene.speed.trend_percent_per_minute * late_s / 60
+
+    @property
     def deviation_error_percent(self) -> float:
         assert self.measured is not None
-        return self.measured.speed.deviation_percent - self.truth.deviation_by_file_clock_percent
+        true = self.truth.deviation_by_file_clock_percent + self.drifted_percent
+        return self.measured.speed.deviation_percent - true
 
     @property
     def weighted_rms_error_percent(self) -> float:

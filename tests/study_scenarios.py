@@ -39,7 +39,8 @@ def claims(o: Outcome) -> dict[str, tuple[float, float]]:
     """Error against true time and stated 95 % half-width of every figure that is stated, by name."""
     m, t = o.measured, o.truth
     assert m is not None
-    found = {"deviation": (m.speed.deviation_percent - t.deviation_percent, m.speed.uncertainty_percent)}
+    true = t.deviation_percent + o.drifted_percent
+    found = {"deviation": (m.speed.deviation_percent - true, m.speed.uncertainty_percent)}
     for kind in ("weighted", "unweighted"):
         for ours, theirs in (("rms", "rms"), ("peak", "2sigma")):
             name = f"{kind}_{ours}"

@@ -26,6 +26,7 @@ from strobe.phase import (
     part_lines,
     read_line,
 )
+from strobe.phase.waves import distinct_waves
 
 NTSC = 30000 / 1001
 PICTURE_ROWS = 48
@@ -862,3 +863,11 @@ def test_time_base_is_a_value() -> None:
     with pytest.raises(AttributeError, match="cannot assign"):
         base.kind = "other"  # type: ignore[misc]
     assert replace(base, kind="other").kind == "other"
+
+
+def test_a_wave_that_alternates_from_frame_to_frame_is_one_to_take_off() -> None:
+    """A third half-order of 50 flashes at 60 frames a second: up and down, hardly changing in a clip."""
+    time_s = np.arange(480) / 60
+    alternating, standing = 29.97 * time_s, 0.03 * time_s
+    assert [wave.harmonic for wave in distinct_waves(time_s, 1 / 60, alternating, (1,))] == [1]
+    assert distinct_waves(time_s, 1 / 60, standing, (1,)) == []

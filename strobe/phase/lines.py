@@ -32,7 +32,7 @@ _KEEPS, _RUNS = 0.3, 0.7
 """Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
-_ODD_HALVES = (1, 3, 5)
+_ODD_HALVES, _ODD_HALVES_ONCE = (1, 3, 5), (1, 3, 5, 7, 9)
 _BESIDE, _BESIDE_ONCE = (-1.0, 1.0), (-1.5, -1.0, -0.5, 0.5, 1.0)
 """Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
 _FEW_LIT = 0.2
@@ -234,7 +234,8 @@ def _follow(
     halves: list[Wave] = []
     if flash is not None and flash.uneven and waves and lamp_cycles is not None:
         lowest_hz = 0.0 if flash.once else WOBBLE_HZ
-        halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, _ODD_HALVES, lowest_hz)
+        odd = _ODD_HALVES_ONCE if flash.once else _ODD_HALVES
+        halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, odd, lowest_hz)
     waves += _away_from(waves, halves, time_s)
     own = _away_from(waves, own, time_s)
     even = len(waves)

@@ -17,6 +17,8 @@ _WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
+_ALTERNATES = 0.48
+"""Cycles in the time between frames."""
 _BEAT_HZ = 0.35
 _PIECES = 12
 _BESIDE = 1.2
@@ -70,7 +72,9 @@ def distinct_waves(
     for h in harmonics:
         wave = h * cycles
         apparent = apparent_hz(wave, time_s, 90 if changes else 50)
-        if max(_likeness(wave, still), _likeness(wave, -wave)) > too_alike:
+        # From picture to picture up and down hides no wobble, though its two parts look alike.
+        alternates = apparent > _ALTERNATES / interval
+        if not alternates and max(_likeness(wave, still), _likeness(wave, -wave)) > too_alike:
             continue
         alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
         waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
