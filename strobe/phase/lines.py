@@ -214,7 +214,10 @@ def _follow(
     dots_so_far = dot_rate * time_s + residual
     if lamp_cycles is not None:
         dots_so_far = dots_so_far - order * lamp_cycles
-    own = distinct_waves(time_s, interval_s, dots_so_far, (1, 2), _OWN_HZ)
+    # A strong swing hides where the pattern's own waves lie; they follow it nevertheless.
+    plain = dot_rate * time_s - (0.0 if lamp_cycles is None else order * lamp_cycles)
+    own = distinct_waves(time_s, interval_s, plain, (1, 2), _OWN_HZ)
+    own = [replace(wave, cycles=wave.harmonic * dots_so_far) for wave in own]
 
     waves: list[Wave] = []
     of_lit: list[Wave] = []
@@ -225,7 +228,8 @@ def _follow(
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
         high = [wave for wave in waves if wave.harmonic > _WOBBLE_HARMONICS]
-        waves = [wave for wave in waves if wave.harmonic <= _WOBBLE_HARMONICS] + _away_from(own, high, time_s)
+        waves = [wave for wave in waves if wave.harmonic <= _WOBBLE_HARMONICS]
+        waves += _away_from(_away_from(waves, own, time_s), high, time_s)
     elif lamp_cycles is not None and flash is not None and flash.once:
         along, of_lit = _waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
         courses = np.concatenate([courses, along])
@@ -251,8 +255,7 @@ def _follow(
     unseen = [*sizes[lamp_waves:even], *((wave, _swings_of(taken_off, [wave])[0]) for wave in of_lit)]
     hidden = _hidden(beats, None if flash is None or height is None else flash.flicker_at(height))
     hidden += _beyond_the_lamp(sizes[:lamp_waves]) + _hidden(unseen, None)
-    plain = dot_rate * time_s - (0.0 if lamp_cycles is None else order * lamp_cycles)
-    hidden += tuple((apparent_hz(one.harmonic * plain, time_s), abs(swing), 0.0) for one, swing in sizes[even:])
+    hidden += _hidden(sizes[even:], None)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
