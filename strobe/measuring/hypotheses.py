@@ -114,6 +114,7 @@ class Hypothesis:
             lamp_cycles=lamp.cycles,
             flash=lamp.flash,
             height=self.evidence.row.sweep_place,
+            dimmed=lamp.kind == "dimmed",
         )
 
     @property
@@ -186,6 +187,7 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
         lamp_cycles=lamp.cycles,
         flash=lamp.flash,
         height=draft.evidence.row.sweep_place,
+        dimmed=lamp.kind == "dimmed",
     )
     vote = line.vote
     if lamp.flash is not None:

@@ -28,6 +28,9 @@ _OFF_STEP, _SOME_STEPS = 0.02, 0.1
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
 second harmonic that goes with it: soft light does not swing the dots so."""
+_SWINGING, _OWN_HZ = 0.025, 0.5
+"""Of the dots' amplitude, relative, three times what coding and uneven dots make of it; and how near the pattern's own
+rate or its double that may lie."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +105,8 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
     # Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
     if not pattern.camera.moved and _is_even(time):
         dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
+        if dimmed_hz is None:
+            dimmed_hz = _flicker_of_the_dots(pattern, time)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
@@ -124,6 +129,27 @@ def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: S
     if flash is None or flash.modulation < _DEEP_SWING:
         return None
     return replace(flash, second=max(flash.second, _OF_FLASHES))
+
+
+def _flicker_of_the_dots(pattern: PatternReading, time: TimeBase) -> float | None:
+    """Where a flicker folds to that only the dots show, because the exposure holds a whole number of its flashes.
+
+    What stands still is then lit evenly, but dots that pass are strong and weak by turns. A wobble does not do that,
+    and what follows the pattern's own phase is left out.
+    """
+    if not pattern.rows:
+        return None
+    amplitude, _ = combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)
+    size = np.abs(amplitude)
+    seen_hz = find_flicker(size[:, None], time.time_s, interval_s=time.interval_s)
+    if seen_hz is None:
+        return None
+    window = np.hanning(size.size + 2)[1:-1]
+    wave = window / window.sum() * np.exp(-2j * np.pi * seen_hz * time.time_s)
+    swing = 2 * float(np.abs(wave @ (size / size.mean() - 1)))
+    step = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
+    own_hz = folded_hz(np.array([1.0, 2.0]) * step / time.interval_s, time.interval_s)
+    return None if swing < _SWINGING or np.abs(own_hz - seen_hz).min() < _OWN_HZ else seen_hz
 
 
 def _is_even(time: TimeBase) -> bool:

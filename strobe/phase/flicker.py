@@ -16,6 +16,8 @@ __all__ = ["find_flicker", "folded_hz", "shows_line"]
 
 _SLOWEST_HZ = 4.2
 """Below this, three times a turn at 78 rpm, the turning platter itself may change the light on the scenery."""
+_MOSTLY, _LEAST_SWEEP = 0.7, 0.7
+"""Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same."""
 _LEAST_MODULATION = 5e-4
 _CLEAR = 40.0
 _LEAST_CYCLES = 10
@@ -59,12 +61,37 @@ def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *
     if grid.size < _FEWEST:
         return None
     flicker = _windowed(brightness, time_s)
+    found = _clear_line(flicker, time_s, grid, interval_s)
+    if duration * _SLOWEST_HZ < 2 * _LEAST_CYCLES:
+        return found
+    grid = np.arange(_LEAST_CYCLES, _SLOWEST_HZ * duration, 0.4) / duration
+    slow = _clear_line(flicker, time_s, grid, interval_s)
+    if slow is None:
+        return found
+    across = np.exp(-2j * np.pi * slow * time_s) @ flicker
+    other = 0.0 if found is None else np.linalg.norm(np.exp(-2j * np.pi * found * time_s) @ flicker)
+    return slow if _sweeps(across) and np.linalg.norm(across) > other else found
+
+
+def _clear_line(
+    flicker: NDArray[np.float64], time_s: NDArray[np.float64], grid: NDArray[np.float64], interval_s: float
+) -> float | None:
+    """The strongest line on a grid of frequencies, where it stands clear of the others."""
     seen = _power(flicker, time_s, grid, interval_s)
     top = int(np.argmax(seen))
     if not _stands_clear(float(seen[top]), seen):
         return None
-    fine = grid[top] + np.linspace(-0.5, 0.5, 101) / duration
+    fine = grid[top] + np.linspace(-0.5, 0.5, 101) / float(np.ptp(time_s))
     return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
+
+
+def _sweeps(across: NDArray[np.complex128]) -> bool:
+    """Whether a line (bins,) runs along the picture as a rolling shutter shows a fast lamp's, and no platter does."""
+    cycles = np.arange(-0.45 * across.size, 0.45 * across.size, 0.05)
+    waves = np.exp(-2j * np.pi * np.outer(cycles, (np.arange(across.size) + 0.5) / across.size))
+    strength = np.abs(waves @ across) / (np.abs(across).sum() + 1e-30)
+    best = int(np.argmax(strength))
+    return bool(strength[best] > _MOSTLY and abs(cycles[best]) > _LEAST_SWEEP)
 
 
 def shows_line(

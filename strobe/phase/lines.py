@@ -117,6 +117,7 @@ def read_line(
     lamp_cycles: NDArray[np.float64] | None,
     flash: FlashRate | None,
     height: float | None,
+    dimmed: bool = False,
 ) -> LineReading:
     """Follow one line of a row through the clip.
 
@@ -136,6 +137,8 @@ def read_line(
         The flicker as measured, for the vote.
     height : float or None
         Place of the row in the order of exposure, 0 (first) to 1; None where it has no single one, and no vote then.
+    dimmed : bool
+        Whether the lamp flashes so fast that no frame is dark, and `lamp_cycles` are where the frames show it.
 
     Returns
     -------
@@ -144,9 +147,9 @@ def read_line(
     if kind != "camera" and lamp_cycles is None:
         raise ValueError("a lamp-timed line needs the phase of the lamp")
     lit = lit_frames(amplitude)
-    if (flash is not None and flash.soft) or not _FEW_LIT < np.mean(lit) < 1:
+    if dimmed or (flash is not None and flash.soft) or not _FEW_LIT < np.mean(lit) < 1:
         everywhere = np.zeros((0, time_s.size))
-        return _follow(amplitude, time_s, interval_s, kind, coarse, lamp_cycles, flash, height, everywhere)
+        return _follow(amplitude, time_s, interval_s, kind, coarse, lamp_cycles, flash, height, everywhere, dimmed)
     cycles = None if lamp_cycles is None else lamp_cycles[lit]
     cut = _cut_flashes(amplitude[lit], cycles)
     reading = _follow(amplitude[lit], time_s[lit], interval_s, kind, coarse, cycles, flash, height, cut)
@@ -202,6 +205,7 @@ def _follow(
     flash: FlashRate | None,
     height: float | None,
     courses: NDArray[np.float64],
+    dimmed: bool = False,
 ) -> LineReading:
     """Follow a line through frames that all show it; `courses` are fitted and taken off with the lamp's waves."""
     order = LINE_ORDERS[kind]
@@ -224,7 +228,8 @@ def _follow(
     if lamp_cycles is not None and not courses.size:
         size = np.abs(series)
         deep = _swing(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
-        rich = flash is not None and (not flash.soft or deep or _swing(residual, lamp_cycles) > _STRONG_SWING)
+        strong = deep or _swing(residual, lamp_cycles) > _STRONG_SWING
+        rich = strong if dimmed else flash is not None and (not flash.soft or strong)
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
         high = [wave for wave in waves if wave.harmonic > _WOBBLE_HARMONICS]
