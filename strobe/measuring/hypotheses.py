@@ -57,6 +57,8 @@ _BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 """Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
 _CLOSE_PERCENT = 0.6
+_FAR_OFF_PERCENT = 8.5
+"""Further than usual pitch controls go, where another alias of the dots is as likely."""
 _USUAL_MAINS = 6.0
 """Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
@@ -248,6 +250,13 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             raise Refused("ambiguous", why, advice)
         best = ranked[0]
     _refuse_contradiction(best)
+    if abs(best.deviation_percent) > _FAR_OFF_PERCENT and not (best.turns_seen or best.rows_agree):
+        raise Refused(
+            "ambiguous",
+            f"Nothing in the clip but the dots themselves bears out {best.rpm:.3f} rpm, "
+            f"{abs(best.deviation_percent):.0f} % from {best.nominal_rpm:.4g}.",
+            "Check --rpm, --dots and --mains, and whether the clip is slow motion; or film three turns and more.",
+        )
     gap = 0.0
     for rival in ranked[1:]:
         apart = 100 * abs(rival.rpm / best.rpm - 1)

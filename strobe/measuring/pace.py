@@ -109,9 +109,13 @@ def question_pace(
         own = 0.0 if here is None else here.support(turn_s / turns)
         if own > max(_ALSO_SEEN * support, _ABOVE_NOISE) and fitting(turn_s / turns, (1.0,)):
             return
-    elsewhere = fitting(turn_s, paces)
+    elsewhere = [(pace, turn_s) for pace in fitting(turn_s, paces)]
+    # What comes round most clearly may be a part of a turn that is too long to be looked for at this pace.
+    for pace, (own_s, support) in best.items():
+        if pace != 1.0 and support >= CLEAR_SUPPORT and fitting(own_s * pace, (pace,)):
+            elsewhere.append((pace, own_s * pace))
     if elsewhere:
-        raise _which_rate(times, elsewhere[0], f"one turn of the platter takes {turn_s:.1f} s in it")
+        raise _which_rate(times, elsewhere[0][0], f"one turn of the platter takes {elsewhere[0][1]:.1f} s in it")
 
 
 def _dots_fit(
