@@ -20,7 +20,7 @@ from strobe.measuring.stretch import steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
 from strobe.pattern.impression import Impression
 from strobe.pattern.reading import RowReader
-from strobe.phase import TimeBase, TurnSignature, fit_time_base
+from strobe.phase import TimeBase, TurnSignature, find_flicker, fit_time_base
 from strobe.phase.stamps import trust_stamps
 
 RATE_HZ = 30.0
@@ -272,3 +272,42 @@ def test_a_dimmed_lamp_is_looked_for_however_many_frames_are_missing(missing: fl
         even = frames_s.size == 300
         assert (lamp.kind == "dimmed") == even
         assert bool(others) != even
+
+
+def test_far_from_any_speed_nothing_but_the_dots_is_not_enough() -> None:
+    """By another alias of the same dots the speed is as likely; a turn that is seen bears it out."""
+    evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
+    line: Any = SimpleNamespace(
+        dot_rate_hz=180 * 100 / 3 / 60 * 1.12, kind="camera", swing_cycles=0.0, dots=np.zeros(9)
+    )
+    lamp: Any = SimpleNamespace(source=None, nominal_hz=None)
+    far = Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,))
+    with pytest.raises(Refused, match="12 % from"):
+        choose([far], 100 / 3)
+    assert choose([replace(far, counts=(180, 216))], 100 / 3)[1] == 0
+
+
+def flickering(cycles_down: float, hz: float = 2.4) -> np.ndarray[Any, Any]:
+    """Brightness (frames, bins) that flickers slowly, later by so many cycles from the top of the picture down."""
+    time_s = np.arange(300) / RATE_HZ
+    place = (np.arange(48) + 0.5) / 48
+    noise = 0.001 * np.random.default_rng(2).standard_normal((300, 48))
+    return 100 * (1 + 0.01 * np.cos(2 * np.pi * (hz * time_s[:, None] - cycles_down * place)) + noise)
+
+
+@pytest.mark.parametrize(("cycles_down", "seen"), [(7.8, True), (-3.0, True), (0.0, False)])
+def test_a_slow_flicker_is_a_lamps_where_it_runs_along_the_picture(cycles_down: float, seen: bool) -> None:
+    """A rolling shutter of 15 ms shows eight cycles of 520 flashes; a shadow of the platter is alike everywhere."""
+    found = find_flicker(flickering(cycles_down), np.arange(300) / RATE_HZ, interval_s=1 / RATE_HZ)
+    assert (found == pytest.approx(2.4, abs=0.01)) if seen else found is None
+
+
+@pytest.mark.parametrize(("dimmed", "kind"), [(True, "dimmed"), (False, "mains")])
+def test_flicker_that_the_dots_alone_show_is_seen_and_wobble_is_not(dimmed: bool, kind: str) -> None:
+    """One line a flash rate below that of the dots swings size and phase alike; a wobble swings the phase alone."""
+    time_s = np.arange(300) / RATE_HZ
+    swing = 0.12 * np.exp(-2j * np.pi * 13.36 * time_s) if dimmed else 0.12j * np.sin(2 * np.pi * 13.36 * time_s)
+    still = pattern_of(np.full(300, 8.0), np.full(300, 90.0))
+    blocks = still.rows[0].blocks * np.exp(swing)[:, None].astype(np.complex64)
+    shown = replace(still, rows=(replace(still.rows[0], blocks=blocks),))
+    assert lamps_of(shown, fit_time_base(shown.time_s), 50.0, "mains")[0].kind == kind
