@@ -16,6 +16,8 @@ __all__ = ["find_flicker", "folded_hz", "shows_line"]
 
 _SLOWEST_HZ = 4.2
 """Below this, three times a turn at 78 rpm, the turning platter itself may change the light on the scenery."""
+_CREEP_HZ, _LEAST_CREEP = 2.0, 1.5
+"""Up to where a slower line may be bands of the mains' lamp that creep, and the cycles in a clip of the slowest."""
 _MOSTLY, _LEAST_SWEEP = 0.7, 0.7
 """Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same."""
 _LEAST_MODULATION = 5e-4
@@ -62,11 +64,12 @@ def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *
         return None
     flicker = _windowed(brightness, time_s)
     found = _clear_line(flicker, time_s, grid, interval_s)
-    if duration * _SLOWEST_HZ < 2 * _LEAST_CYCLES:
+    if duration * _CREEP_HZ < _LEAST_CYCLES:
         return found
-    grid = np.arange(_LEAST_CYCLES, _SLOWEST_HZ * duration, 0.4) / duration
+    # Down to the creep of bands that nearly keep step with the frames, whose harmonics would pass for a line.
+    grid = np.arange(_LEAST_CREEP, _SLOWEST_HZ * duration, 0.4) / duration
     slow = _clear_line(flicker, time_s, grid, interval_s)
-    if slow is None:
+    if slow is None or slow < _CREEP_HZ:
         return found
     across = np.exp(-2j * np.pi * slow * time_s) @ flicker
     other = 0.0 if found is None else np.linalg.norm(np.exp(-2j * np.pi * found * time_s) @ flicker)
