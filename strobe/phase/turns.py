@@ -104,24 +104,18 @@ def find_turns(
     likeness = np.where(met, likeness, np.nan)
     candidates = np.geomspace(_SHORTEST_S, min(_LONGEST_S, last), 1500)
     comb = _comb(candidates, interval_s, likeness, last)
-    # A candidate none of whose multiples two lit frames lie apart says nothing, of the noise neither.
-    seen = comb != 0
-    usual = float(np.median(comb[seen])) if seen.any() else 0.0
-    spread = 1.4826 * float(np.median(np.abs(comb[seen] - usual))) + 1e-6 if seen.any() else np.inf
+    spread = 1.4826 * float(np.median(np.abs(comb - np.median(comb)))) + 1e-6
     near = candidates[_shortest_of_the_best(comb)] * (1 + np.arange(-_FINE_REACH, _FINE_REACH, _FINE_STEP))
     fine = _comb(near, interval_s, likeness, last)
     weight = np.maximum(fine - 0.7 * fine.max(), 0)
     turn_s = float(np.sum(weight * near) / np.sum(weight)) if weight.any() else float(near[int(np.argmax(fine))])
-    return TurnSignature(candidates.astype(np.float64), np.where(seen, comb - usual, 0.0), spread, turn_s)
+    return TurnSignature(candidates.astype(np.float64), comb - float(np.median(comb)), spread, turn_s)
 
 
 def _comb(
     period_s: NDArray[np.floating], interval_s: float, likeness: NDArray[np.floating], last: float
 ) -> NDArray[np.float64]:
-    """Mean likeness (by lag in frames, NaN where not seen) over the multiples of a period, less where few are seen.
-
-    Zero where none is.
-    """
+    """Mean likeness (by lag in frames, NaN where not seen) over the multiples of a period, less where few are seen."""
     most = np.maximum(1, (last / period_s).astype(int))[:, None]
     multiple = np.arange(1, int(most.max()) + 1)
     place = np.where(multiple <= most, multiple * period_s[:, None], 0.0) / interval_s
