@@ -45,6 +45,8 @@ _ASTRAY = 0.02
 _LEAST_TRAVEL = 0.12
 """Of the likeness that marks travelling along the row have at best: a rate 0.14 off; aliases, and the other mains'
 ring, are 0.17 and more."""
+_VOTE = {False: 2.0, True: 1.0}
+"""What the lamp's swing against the brightness is worth, by whether the camera moves: what moves past flickers too."""
 _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 """Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
 _BESIDE = (0.004, 0.03)
@@ -196,7 +198,7 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
         by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
         contested = line.swing_cycles < _SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
-    score = draft.score + 2.0 * vote
+    score = draft.score + _VOTE[lamp.scenery_moves] * vote
     return Hypothesis(draft.evidence, lamp, draft.speed_rpm, draft.count, line, score, draft.turn_support, draft.counts)
 
 

@@ -54,8 +54,8 @@ class Lamp:
         The flicker as measured.
     cycles : array of float64 (frames,) or None
         Lamp phase at the frame times.
-    easily_missed : bool
-        Whether its flicker may have gone unseen among scenery that moves.
+    scenery_moves : bool
+        Whether the camera moves, so that its flicker is seen less well, or may have gone unseen.
     """
 
     kind: str
@@ -65,7 +65,7 @@ class Lamp:
     source: str | None
     flash: FlashRate | None
     cycles: NDArray[np.float64] | None
-    easily_missed: bool = False
+    scenery_moves: bool = False
 
 
 def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: str | float) -> list[Lamp]:
@@ -100,7 +100,8 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
             or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz)
         )
         flash = replace(flash, uneven=uneven)
-        return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles)]
+        moves = pattern.camera.moved
+        return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles, scenery_moves=moves)]
     dimmed_hz = None
     # Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
     if not pattern.camera.moved and _is_even(time):
@@ -110,7 +111,7 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
-        Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s, easily_missed=pattern.camera.moved)
+        Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s, scenery_moves=pattern.camera.moved)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
 

@@ -291,7 +291,7 @@ def _scored(
     score = -0.5 * min((deviation / _PLAUSIBLE_PERCENT) ** 2, 12.0)
     score += 2.0 * min(0.0, draft.coarse.coherence - 0.6) / 0.2
     if draft.kind == "lamp" and draft.lamp.flash is None:
-        score -= _UNSEEN[draft.lamp.easily_missed] if _would_show(draft.lamp, time) else 0.5
+        score -= _UNSEEN[draft.lamp.scenery_moves] if _would_show(draft.lamp, time) else 0.5
     turns = draft.evidence.turns
     if turns is not None:
         _, best = turns.best()
