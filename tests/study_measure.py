@@ -73,31 +73,22 @@ class Outcome:
     def weighted_rms_target_percent(self) -> float:
         return max(0.015 if self.disturbed else 0.005, 0.05 * self.truth.weighted_rms_percent)
 
-    def covered(self) -> dict[str, bool]:
-        """Whether the truth lies inside each stated 95 % interval; the speed is held against true time."""
+    def claims(self) -> dict[str, tuple[float, float]]:
+        """Error against true time and stated 95 % half-width of every figure that is stated, by name."""
         m, t = self.measured, self.truth
         assert m is not None
-        f = m.fluctuation
-        pairs = {
-            "deviation": (m.speed.deviation_percent - t.deviation_percent, m.speed.uncertainty_percent),
-            "weighted rms": (
-                f.weighted_rms_percent - t.weighted_rms_percent,
-                f.weighted_rms_uncertainty_percent,
-            ),
-            "weighted peak": (
-                f.weighted_peak_percent - t.weighted_2sigma_percent,
-                f.weighted_peak_uncertainty_percent,
-            ),
-            "unweighted rms": (
-                f.unweighted_rms_percent - t.unweighted_rms_percent,
-                f.unweighted_rms_uncertainty_percent,
-            ),
-            "unweighted peak": (
-                f.unweighted_peak_percent - t.unweighted_2sigma_percent,
-                f.unweighted_peak_uncertainty_percent,
-            ),
-        }
-        return {name: abs(error) <= claimed for name, (error, claimed) in pairs.items()}
+        error = m.speed.deviation_percent - t.deviation_percent - self.drifted_percent
+        found = {"deviation": (error, m.speed.uncertainty_percent)}
+        for kind in ("weighted", "unweighted"):
+            for ours, theirs in (("rms", "rms"), ("peak", "2sigma")):
+                name = f"{kind}_{ours}"
+                error = getattr(m.fluctuation, f"{name}_percent") - getattr(t, f"{kind}_{theirs}_percent")
+                found[name] = (error, getattr(m.fluctuation, f"{name}_uncertainty_percent"))
+        return found
+
+    def covered(self) -> dict[str, bool]:
+        """Whether the truth lies inside each stated 95 % interval."""
+        return {name.replace("_", " "): abs(error) <= claimed for name, (error, claimed) in self.claims().items()}
 
     def period_error_percent(self) -> float | None:
         """Error of the dominant period where one true component clearly dominates and stands clear of the floor."""

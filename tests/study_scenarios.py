@@ -27,26 +27,12 @@ from study_measure import Outcome
 import strobe
 from strobe.render import render_clip, truth_of, truth_path
 
-__all__ = ["claims", "confident_wrong", "line", "main", "run", "table"]
+__all__ = ["confident_wrong", "line", "main", "run", "table"]
 
 CONFIDENT_WRONG = 3.0
 """Times the stated 95 % half-width beyond which a truth must never lie."""
 
 LEAST_COVERAGE = 0.95
-
-
-def claims(o: Outcome) -> dict[str, tuple[float, float]]:
-    """Error against true time and stated 95 % half-width of every figure that is stated, by name."""
-    m, t = o.measured, o.truth
-    assert m is not None
-    true = t.deviation_percent + o.drifted_percent
-    found = {"deviation": (m.speed.deviation_percent - true, m.speed.uncertainty_percent)}
-    for kind in ("weighted", "unweighted"):
-        for ours, theirs in (("rms", "rms"), ("peak", "2sigma")):
-            name = f"{kind}_{ours}"
-            error = getattr(m.fluctuation, f"{name}_percent") - getattr(t, f"{kind}_{theirs}_percent")
-            found[name] = (error, getattr(m.fluctuation, f"{name}_uncertainty_percent"))
-    return found
 
 
 def run(name: str, clips: int, seed: int, *, keep: Path | None = None) -> Iterator[tuple[Outcome, Case, float]]:
@@ -84,7 +70,7 @@ def confident_wrong(name: str, o: Outcome, case: Case) -> list[str]:
     if o.measured is None:
         return []
     m = o.measured
-    bad = {figure: claim for figure, claim in claims(o).items() if abs(claim[0]) > CONFIDENT_WRONG * claim[1]}
+    bad = {figure: claim for figure, claim in o.claims().items() if abs(claim[0]) > CONFIDENT_WRONG * claim[1]}
     if not bad:
         return []
     figures = ", ".join(
@@ -137,7 +123,7 @@ def line(name: str, results: list[Outcome], seconds: float) -> str:
         np.abs([o.weighted_rms_error_percent for o in read]),
     ):
         numbers += f"  {np.median(errors):10.4f}{errors.max():10.4f}"
-    figures = zip(*(claims(o).values() for o in read), strict=True)
+    figures = zip(*(o.claims().values() for o in read), strict=True)
     inside = [100 * np.mean([abs(error) <= claimed for error, claimed in figure]) for figure in figures]
     return f"{head}{numbers}   {' '.join(f'{share:4.0f}' for share in inside)}   {seconds:5.1f}  {refused}"
 
@@ -171,7 +157,7 @@ def draw(everything: Sequence[tuple[str, Outcome]], file: Path) -> None:
     rows: dict[str, dict[str, list[tuple[float, float]]]] = {}
     for name, o in everything:
         if o.measured is not None:
-            for figure_name, claim in claims(o).items():
+            for figure_name, claim in o.claims().items():
                 kind = figure_name.partition("_")[0]
                 rows.setdefault(name, {}).setdefault(kind, []).append(claim)
     figure = Figure(figsize=(7, 1 + 0.16 * len(rows)), layout="constrained")
@@ -183,7 +169,7 @@ def draw(everything: Sequence[tuple[str, Outcome]], file: Path) -> None:
 def test_no_scenario_gives_a_confident_wrong_figure() -> None:
     everything, wrong = table(list(SCENARIOS), clips=2, seed=1)
     assert not wrong
-    figures = [claim for _, o in everything if o.measured is not None for claim in claims(o).values()]
+    figures = [claim for _, o in everything if o.measured is not None for claim in o.claims().values()]
     assert np.mean([abs(error) <= claimed for error, claimed in figures]) >= LEAST_COVERAGE
 
 
