@@ -85,7 +85,7 @@ def speed_of(
     clock: CameraClock,
     *,
     left_dots: NDArray[np.float64],
-    unsettled_hz: float = 0.0,
+    unsettled_hz: float,
 ) -> tuple[Speed, tuple[BudgetEntry, ...]]:
     """Both deviations where both can be had, the better one as the answer, and what adds to its half-width."""
     lamp = chosen.lamp

@@ -20,6 +20,7 @@ from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.lamps import Lamp
 from strobe.measuring.refusals import ROW_OF_DOTS
 from strobe.measuring.rows import CLEAR_SUPPORT, Draft, RowEvidence, drafts_of, is_usual
+from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
 
 __all__ = [
@@ -109,17 +110,8 @@ class Hypothesis:
 
     def read_again(self, amplitude: NDArray[np.complex128], time: TimeBase, lamp: Lamp) -> LineReading:
         """Its line followed once more: in an amplitude (frames,), or at times, that are better known by now."""
-        return read_line(
-            amplitude,
-            time.time_s,
-            interval_s=time.interval_s,
-            kind=self.line.followed,
-            coarse=CoarseLine(self.line.dot_rate_hz, self.line.coherence),
-            lamp_cycles=lamp.cycles,
-            flash=lamp.flash,
-            height=self.evidence.row.sweep_place,
-            dimmed=lamp.kind == "dimmed",
-        )
+        coarse = CoarseLine(self.line.dot_rate_hz, self.line.coherence)
+        return _read(self.evidence.row, amplitude, time, lamp, self.line.followed, coarse)
 
     @property
     def rows_agree(self) -> bool:
@@ -182,17 +174,7 @@ def favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:
 def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     """The hypothesis with its line followed, and the vote of the lamp's swing."""
     lamp = draft.lamp
-    line = read_line(
-        draft.evidence.amplitude,
-        time.time_s,
-        interval_s=time.interval_s,
-        kind=draft.kind,
-        coarse=draft.coarse,
-        lamp_cycles=lamp.cycles,
-        flash=lamp.flash,
-        height=draft.evidence.row.sweep_place,
-        dimmed=lamp.kind == "dimmed",
-    )
+    line = _read(draft.evidence.row, draft.evidence.amplitude, time, lamp, draft.kind, draft.coarse)
     vote = line.vote
     if lamp.flash is not None:
         by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
@@ -200,6 +182,23 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
         vote = by_shape if vote == 0 or contested else vote
     score = draft.score + _VOTE[lamp.scenery_moves] * vote
     return Hypothesis(draft.evidence, lamp, draft.speed_rpm, draft.count, line, score, draft.turn_support, draft.counts)
+
+
+def _read(
+    row: RowSeries, amplitude: NDArray[np.complex128], time: TimeBase, lamp: Lamp, kind: str, coarse: CoarseLine
+) -> LineReading:
+    """A line of a row's amplitude (frames,) followed under a lamp."""
+    return read_line(
+        amplitude,
+        time.time_s,
+        interval_s=time.interval_s,
+        kind=kind,
+        coarse=coarse,
+        lamp_cycles=lamp.cycles,
+        flash=lamp.flash,
+        height=row.sweep_place,
+        dimmed=lamp.kind == "dimmed",
+    )
 
 
 def _vote_of_flicker(flash: FlashRate) -> float:

@@ -19,6 +19,7 @@ from strobe.phase import (
     measure_flash_rate,
     share_off_step,
     shows_line,
+    swing_along,
 )
 
 __all__ = ["Lamp", "lamps_of"]
@@ -121,9 +122,9 @@ def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: S
 
     Only a deep swing counts: the dots themselves make a faint one, at a rate that is their own.
     """
-    if not pattern.rows:
+    amplitude = _clearest_dots(pattern)
+    if amplitude is None:
         return None
-    amplitude, _ = combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)
     size = np.abs(amplitude)
     alike = np.tile((_WHITE * size / size.max())[:, None], (1, _AS_ROWS))
     flash = measure_flash_rate(alike, time.time_s, candidates_hz, downward=False)
@@ -138,19 +139,24 @@ def _flicker_of_the_dots(pattern: PatternReading, time: TimeBase) -> float | Non
     What stands still is then lit evenly, but dots that pass are strong and weak by turns. A wobble does not do that,
     and what follows the pattern's own phase is left out.
     """
-    if not pattern.rows:
+    amplitude = _clearest_dots(pattern)
+    if amplitude is None:
         return None
-    amplitude, _ = combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)
     size = np.abs(amplitude)
     seen_hz = find_flicker(size[:, None], time.time_s, interval_s=time.interval_s)
     if seen_hz is None:
         return None
-    window = np.hanning(size.size + 2)[1:-1]
-    wave = window / window.sum() * np.exp(-2j * np.pi * seen_hz * time.time_s)
-    swing = 2 * float(np.abs(wave @ (size / size.mean() - 1)))
+    swing = swing_along(size / size.mean(), seen_hz * time.time_s)
     step = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
     own_hz = folded_hz(np.array([1.0, 2.0]) * step / time.interval_s, time.interval_s)
     return None if swing < _SWINGING or np.abs(own_hz - seen_hz).min() < _OWN_HZ else seen_hz
+
+
+def _clearest_dots(pattern: PatternReading) -> NDArray[np.complex128] | None:
+    """Amplitude (frames,) of the clearest row; None without one."""
+    if not pattern.rows:
+        return None
+    return combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)[0]
 
 
 def _is_even(time: TimeBase) -> bool:

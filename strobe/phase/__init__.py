@@ -10,7 +10,7 @@ from strobe.phase.lines import LINE_ORDERS, LineReading, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns
-from strobe.phase.waves import apparent_hz, share_off_step
+from strobe.phase.waves import apparent_hz, share_off_step, swing_along
 
 __all__ = [
     "LINE_ORDERS",
@@ -36,4 +36,5 @@ __all__ = [
     "read_line",
     "share_off_step",
     "shows_line",
+    "swing_along",
 ]

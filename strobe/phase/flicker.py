@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 
 from strobe.phase.zoom import zoomed
 
-__all__ = ["find_flicker", "folded_hz", "shows_line"]
+__all__ = ["best_sweep", "find_flicker", "folded_hz", "shows_line"]
 
 _SLOWEST_HZ = 4.2
 """Below this, three times a turn at 78 rpm, the turning platter itself may change the light on the scenery."""
 _CREEP_HZ, _LEAST_CREEP = 2.0, 1.5
 """Up to where a slower line may be bands of the mains' lamp that creep, and the cycles in a clip of the slowest."""
-_MOSTLY, _LEAST_SWEEP = 0.7, 0.7
-"""Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same."""
+_MOSTLY, _LEAST_SWEEP, _FARTHEST_BY_BIN = 0.7, 0.7, 0.45
+"""Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same; and how many
+cycles are looked for, for each bin."""
 _LEAST_MODULATION = 5e-4
 _CLEAR = 40.0
 _LEAST_CYCLES = 10
@@ -90,11 +91,22 @@ def _clear_line(
 
 def _sweeps(across: NDArray[np.complex128]) -> bool:
     """Whether a line (bins,) runs along the picture as a rolling shutter shows a fast lamp's, and no platter does."""
-    cycles = np.arange(-0.45 * across.size, 0.45 * across.size, 0.05)
-    waves = np.exp(-2j * np.pi * np.outer(cycles, (np.arange(across.size) + 0.5) / across.size))
-    strength = np.abs(waves @ across) / (np.abs(across).sum() + 1e-30)
+    place = (np.arange(across.size) + 0.5) / across.size
+    cycles, share = best_sweep(place, across, _FARTHEST_BY_BIN * across.size)
+    return share > _MOSTLY and abs(cycles) > _LEAST_SWEEP
+
+
+def best_sweep(
+    place: NDArray[np.float64], flicker: NDArray[np.complex128], farthest_cycles: float
+) -> tuple[float, float]:
+    """Cycles from the top of the picture to its bottom that go best with a flicker (bins,); its share that goes so.
+
+    `place` (bins,) runs from 0 to 1 down the picture.
+    """
+    cycles = np.arange(-farthest_cycles, farthest_cycles, 0.05)
+    strength = np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ flicker)
     best = int(np.argmax(strength))
-    return bool(strength[best] > _MOSTLY and abs(cycles[best]) > _LEAST_SWEEP)
+    return float(cycles[best]), float(strength[best] / (np.abs(flicker).sum() + 1e-30))
 
 
 def shows_line(

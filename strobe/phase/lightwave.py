@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.flicker import folded_hz
+from strobe.phase.flicker import best_sweep, folded_hz
 
 __all__ = ["LEAST_CYCLES", "LightWave", "RowLight", "fit_creeping_wave", "fit_light_wave", "sweep_cycles"]
 
@@ -107,8 +107,7 @@ class LightWave:
 
 def sweep_cycles(place: _Floats, flicker: _Complex) -> float:
     """Cycles of flicker from the top of the picture to its bottom that go best with its amplitude (rows,) by place."""
-    cycles = np.arange(-_FARTHEST_SWEEP_CYCLES, _FARTHEST_SWEEP_CYCLES, 0.05)
-    return float(cycles[int(np.argmax(np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ flicker)))])
+    return best_sweep(place, flicker, _FARTHEST_SWEEP_CYCLES)[0]
 
 
 def fit_creeping_wave(light: RowLight, rate_hz: float) -> LightWave:

@@ -18,7 +18,7 @@ from strobe.phase.blocks import lit_frames
 from strobe.phase.coarse import CoarseLine
 from strobe.phase.flicker import folded_hz
 from strobe.phase.lamp import FlashRate
-from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves
+from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along
 
 __all__ = ["LINE_ORDERS", "LineReading", "read_line"]
 
@@ -215,20 +215,17 @@ def _follow(
     dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
 
-    dots_so_far = dot_rate * time_s + residual
-    if lamp_cycles is not None:
-        dots_so_far = dots_so_far - order * lamp_cycles
     # A strong swing hides where the pattern's own waves lie; they follow it nevertheless.
     plain = dot_rate * time_s - (0.0 if lamp_cycles is None else order * lamp_cycles)
     own = distinct_waves(time_s, interval_s, plain, (1, 2), _OWN_HZ)
-    own = [replace(wave, cycles=wave.harmonic * dots_so_far) for wave in own]
+    own = [replace(wave, cycles=wave.harmonic * (plain + residual)) for wave in own]
 
     waves: list[Wave] = []
     of_lit: list[Wave] = []
     if lamp_cycles is not None and not courses.size:
         size = np.abs(series)
-        deep = _swing(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
-        strong = deep or _swing(residual, lamp_cycles) > _STRONG_SWING
+        deep = swing_along(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
+        strong = deep or swing_along(residual, lamp_cycles) > _STRONG_SWING
         rich = strong if dimmed else flash is not None and (not flash.soft or strong)
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
@@ -246,9 +243,7 @@ def _follow(
         odd = _ODD_HALVES_ONCE if flash.once else _ODD_HALVES
         halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, odd, lowest_hz)
     waves += _away_from(waves, halves, time_s)
-    own = _away_from(waves, own, time_s)
-    even = len(waves)
-    waves += own
+    waves += _away_from(waves, own, time_s)
     avoid_hz = [wave.apparent_hz for wave in of_lit]
     taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
     vote = 0.0
@@ -257,10 +252,9 @@ def _follow(
         vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
     sizes = [*zip(waves, _swings_of(taken_off, waves), strict=True)]
     beats = [(wave, swing) for wave, swing in sizes[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
-    unseen = [*sizes[lamp_waves:even], *((wave, _swings_of(taken_off, [wave])[0]) for wave in of_lit)]
+    unseen = [*sizes[lamp_waves:], *((wave, _swings_of(taken_off, [wave])[0]) for wave in of_lit)]
     hidden = _hidden(beats, None if flash is None or height is None else flash.flicker_at(height))
     hidden += _beyond_the_lamp(sizes[:lamp_waves]) + _hidden(unseen, None)
-    hidden += _hidden(sizes[even:], None)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -351,13 +345,6 @@ def _bound_swing(
     )[0]
     modulation = float(np.clip(modulation / size, -_MOST_MODULATION, _MOST_MODULATION))
     return Wave(1, apparent, lamp_cycles, False, np.sin(phi) / (1 + modulation * np.cos(phi))), modulation
-
-
-def _swing(course: NDArray[np.float64], lamp_cycles: NDArray[np.float64]) -> float:
-    """Rough amplitude of what follows the lamp in a course."""
-    window = np.hanning(course.size + 2)[1:-1]
-    wave = window / window.sum() * np.exp(-2j * np.pi * lamp_cycles)
-    return float(2 * np.abs(wave @ (course - course.mean())))
 
 
 def _other_lines(

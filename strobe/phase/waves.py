@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from strobe.phase.search import LineSearch
 
-__all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves", "share_off_step"]
+__all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves", "share_off_step", "swing_along"]
 
 _WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
 """Of the wobble, how many are fitted, from how many cycles in the clip on, and within which one is not found twice."""
@@ -51,6 +51,13 @@ def apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share:
     """Frequency that a wave seems to have from frame to frame, by a percentile where the frame rate changes."""
     step = np.diff(cycles)
     return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
+
+
+def swing_along(course: NDArray[np.float64], cycles: NDArray[np.float64]) -> float:
+    """Rough amplitude of what follows a wave of these `cycles` in a course, both (frames,)."""
+    window = np.hanning(course.size + 2)[1:-1]
+    wave = window / window.sum() * np.exp(-2j * np.pi * cycles)
+    return float(2 * np.abs(wave @ (course - course.mean())))
 
 
 def distinct_waves(
