@@ -141,6 +141,7 @@ def _coinciding(rng: np.random.Generator) -> Case:
     mains, rate = ((60, 24.0), (60, 30.0), (60, 60.0), (50, 25.0), (50, 50.0))[int(rng.integers(5))]
     kind = str(rng.choice(["half-sine", "sine", "fluorescent", "pulse"]))
     scene = _tripod(rng, mains_hz=mains)
+    # Not typed: a kind that was drawn.
     lamp = Lamp(kind, _mains_rate(rng, scene), modulation=0.2, phase_cycles=rng.random())  # type: ignore[arg-type]
     return _case(_under(rng, lamp, scene, frame_rate_hz=rate))
 
@@ -149,7 +150,7 @@ def _two_lamps(rng: np.random.Generator) -> Case:
     scene = _tripod(rng)
     exact = Lamp("pulse", 2.0 * _mains_hz(scene), rng.uniform(0.05, 0.15), phase_cycles=rng.random())
     room = Lamp(
-        str(rng.choice(["fluorescent", "half-sine", "sine"])),  # type: ignore[arg-type]
+        str(rng.choice(["fluorescent", "half-sine", "sine"])),  # type: ignore[arg-type]  # a kind that was drawn
         _mains_rate(rng, scene),
         phase_cycles=rng.random(),
     )
@@ -160,7 +161,7 @@ def _lamp_switched(rng: np.random.Generator) -> Case:
     scene = _tripod(rng, lamp_kind=str(rng.choice(["pulse", "half-sine"])))
     at_s = rng.uniform(3.5, 6.5)
     other = Lamp(
-        str(rng.choice(["sine", "steady", "half-sine"])),  # type: ignore[arg-type]
+        str(rng.choice(["sine", "steady", "half-sine"])),  # type: ignore[arg-type]  # a kind that was drawn
         _mains_rate(rng, scene),
         phase_cycles=rng.random(),
     )
@@ -332,6 +333,7 @@ def _turned(roll_deg: float, rotation_deg: int) -> Scenario:
     def draw(rng: np.random.Generator) -> Case:
         scene = _tripod(rng)
         made = _filmed(scene, roll_deg=roll_deg + rng.uniform(-3, 3), aim_x_mm=0.0, aim_z_mm=0.0)
+        # Not typed: one of the four.
         return _case(replace(made, delivery=Delivery(rotation_deg=rotation_deg)))  # type: ignore[arg-type]
 
     return draw

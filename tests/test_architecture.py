@@ -206,7 +206,7 @@ def test_the_public_names() -> None:
     assert strobe.Measurement.__module__ == "strobe.measurement"
     assert strobe.__version__.count(".") == 2
     with pytest.raises(AttributeError, match="no attribute 'weigh'"):
-        strobe.weigh  # noqa: B018
+        strobe.weigh  # noqa: B018  # raises
 
 
 def test_measure_is_found_from_the_package() -> None:

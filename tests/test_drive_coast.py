@@ -61,7 +61,7 @@ def run_down(
 
 
 def fitted(**values: float) -> Coast:
-    return fit_coast(*run_down(**values))  # type: ignore[arg-type]
+    return fit_coast(*run_down(**values))  # type: ignore[arg-type]  # counts are whole numbers
 
 
 @pytest.mark.parametrize(("dry", "viscous"), [(0.3, 0.004), (0.15, 0.01), (0.6, 0.002), (0.05, 0.012)])

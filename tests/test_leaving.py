@@ -164,7 +164,7 @@ class SlowToRead:
 
 def test_a_file_is_not_closed_while_its_next_picture_is_read() -> None:
     source = SlowToRead()
-    with LiveRun(source, LiveOptions(), pace=1.0):  # type: ignore[arg-type]
+    with LiveRun(source, LiveOptions(), pace=1.0):  # type: ignore[arg-type]  # stands in for a source
         assert source.begun.wait(AT_ONCE_S)
     assert source.closed
 
@@ -180,6 +180,7 @@ class Breaks(SlowToRead):
 @pytest.mark.parametrize("pace", [1.0, 0.0])
 def test_what_breaks_down_beside_the_readout_ends_the_run_with_its_own_error(pace: float) -> None:
     source = Breaks()
+    # Not typed: stands in for a source.
     with pytest.raises(RuntimeError, match="broke down"), LiveRun(source, LiveOptions(), pace=pace) as run:  # type: ignore[arg-type]
         list(run)
     assert source.closed
@@ -195,7 +196,7 @@ class Stopped:
 
 
 def pressed(times: int, run: Stopped) -> None:
-    with ends_by_hand(run):  # type: ignore[arg-type]
+    with ends_by_hand(run):  # type: ignore[arg-type]  # stands in for a run
         for already in range(times):
             assert run.times == already
             signal.raise_signal(signal.SIGINT)
@@ -232,7 +233,7 @@ def test_keys_are_told_without_enter_and_q_ends_the_run(terminal: int) -> None:
 
     run, pressed = Stopped(), list[str]()
     before = termios.tcgetattr(sys.stdin.fileno())
-    with ends_by_hand(run, on_key=pressed.append):  # type: ignore[arg-type]
+    with ends_by_hand(run, on_key=pressed.append):  # type: ignore[arg-type]  # stands in for a run
         os.write(terminal, b" sq")
         assert waited_for(lambda: run.times)
     assert pressed == [" ", "s"]
@@ -253,7 +254,7 @@ def test_a_second_ctrl_c_on_the_way_out_leaves_the_terminal_as_it_was(terminal: 
         freed.wait(AT_ONCE_S)
 
     def leave() -> None:
-        with ends_by_hand(Stopped(), on_key=slow_key):  # type: ignore[arg-type]
+        with ends_by_hand(Stopped(), on_key=slow_key):  # type: ignore[arg-type]  # stands in for a run
             os.write(terminal, b"x")
             assert busy.wait(AT_ONCE_S)
             signal.setitimer(signal.ITIMER_REAL, 0.1)

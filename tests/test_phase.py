@@ -843,7 +843,7 @@ def test_time_base_is_a_value() -> None:
     """Results are frozen."""
     base: TimeBase = fit_time_base(np.arange(5) / 30)
     with pytest.raises(AttributeError, match="cannot assign"):
-        base.kind = "other"  # type: ignore[misc]
+        base.kind = "other"  # type: ignore[misc]  # frozen, and shall raise
     assert replace(base, kind="other").kind == "other"
 
 

@@ -390,11 +390,11 @@ def test_share_of_cut_flashes_is_twice_the_duty_when_all_phases_occur():
 def test_the_same_generator_state_gives_the_same_frames_and_the_global_one_is_left_alone():
     camera = replace(CAMERA, noise=2.0, blur_px=0.7)
     scene = a_scene(rows=(DotRow(180),), camera=camera, seconds=0.1)
-    before = repr(np.random.get_state())  # noqa: NPY002
+    before = repr(np.random.get_state())  # noqa: NPY002  # the global state is what is asked
     one, same, other = (
         np.stack([f.luma for f in frames(scene, rng=np.random.default_rng(seed))]) for seed in (7, 7, 8)
     )
-    assert repr(np.random.get_state()) == before  # noqa: NPY002
+    assert repr(np.random.get_state()) == before  # noqa: NPY002  # the global state is what is asked
     np.testing.assert_array_equal(one, same)
     assert (one != other).mean() > 0.5
 
@@ -925,8 +925,8 @@ def test_the_truth_tells_what_is_special_and_only_that(tmp_path):
     [
         (lambda: DotRow(2), "dots = 2"),
         (lambda: DotRow(180, duty=1.0), "duty"),
-        (lambda: DotRow(180, shape="star"), "shape"),  # type: ignore[arg-type]
-        (lambda: Lamp("laser"), "kind"),  # type: ignore[arg-type]
+        (lambda: DotRow(180, shape="star"), "shape"),  # type: ignore[arg-type]  # refused, on purpose
+        (lambda: Lamp("laser"), "kind"),  # type: ignore[arg-type]  # refused, on purpose
         (lambda: Lamp(ambient=-0.1), "ambient"),
         (lambda: Camera(width=321), "width = 321"),
         (lambda: Camera(exposure_s=0.05), "longer than a frame"),
@@ -941,7 +941,7 @@ def test_the_truth_tells_what_is_special_and_only_that(tmp_path):
         (lambda: Stabiliser(margin=0.6), "margin"),
         (lambda: Processing(ghost=1.0), "ghost"),
         (lambda: Timing(doubled_frames=(0,)), "none before it"),
-        (lambda: Delivery(rotation_deg=45), "rotation_deg"),  # type: ignore[arg-type]
+        (lambda: Delivery(rotation_deg=45), "rotation_deg"),  # type: ignore[arg-type]  # refused, on purpose
         (lambda: RunUp(1.0, from_share=1.0), "from_share"),
         (lambda: a_scene(delivery=Delivery(bit_depth=10)), "10 bits need 'hevc'"),
         (lambda: a_scene(timing=Timing(playback_rate_hz=30.0)), "not below the frame rate"),
@@ -950,7 +950,7 @@ def test_the_truth_tells_what_is_special_and_only_that(tmp_path):
         (lambda: Wobble(0.1, frequency_hz=1.0, per_revolution=1.0), "give one of the two"),
         (lambda: Wobble(math.nan, frequency_hz=1.0), "peak_percent"),
         (lambda: Speed(THIRD, -99.9, (Wobble(0.2, frequency_hz=1.0),)), "turn backwards"),
-        (lambda: Coding("gif"), "codec"),  # type: ignore[arg-type]
+        (lambda: Coding("gif"), "codec"),  # type: ignore[arg-type]  # refused, on purpose
         (lambda: random_scene(np.random.default_rng(0), nominal_rpm=50.0), "no usual ring for .* 50 rpm"),
         (lambda: Scene(rows=(), speed=Speed(THIRD)), "needs a ring"),
         (lambda: Scene(rows=(DotRow(180, z_mm=-1.0),), speed=Speed(THIRD)), "leaves the 26 mm rim"),

@@ -159,6 +159,7 @@ class TestWatching:
         assert looks < 60
         assert np.abs(course.shift_px).max() < 0.1
         blocks = np.ones((120, 3), np.complex64)
+        # Not typed: the reader is not asked on a stand.
         assert course.taken_off(blocks, None, (1, 1)) is blocks  # type: ignore[arg-type]
         brightness = np.ones((120, 5))
         assert course.evened(brightness) is brightness

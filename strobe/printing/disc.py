@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -234,10 +235,11 @@ def _sheet(disc: Disc, number: int) -> Sheet:
     marks = _pattern(disc, place)
     if disc.sectors > 1:
         marks += _joints(disc, place, number)
-    side_x, side_y = ("X", "Y") if upright else ("Y", "X")
-    marks += ruler(left + 6.5, bottom + 6.0, along="y", side=side_y)  # type: ignore[arg-type]
+    side_x: Literal["X", "Y"] = "X" if upright else "Y"
+    side_y: Literal["X", "Y"] = "Y" if upright else "X"
+    marks += ruler(left + 6.5, bottom + 6.0, along="y", side=side_y)
     text_left = left + RULER_COLUMN_MM + 4.0
-    marks += ruler(text_left, bottom + 4.0, along="x", side=side_x)  # type: ignore[arg-type]
+    marks += ruler(text_left, bottom + 4.0, along="x", side=side_x)
     marks += _foot(disc, number, text_left, min(foot_top, 96.0), width - MARGIN_MM)
     return Sheet(disc.paper, upright, tuple(marks))
 

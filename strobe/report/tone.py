@@ -114,9 +114,8 @@ class ToneFile:
     def __init__(self, path: Path) -> None:
         self._open = ExitStack()
         part = self._open.enter_context(whole_file(path))
-        # The stack closes both.
         raw = self._open.enter_context(part.open("wb"))
-        self._file = self._open.enter_context(wave.open(raw, "wb"))  # noqa: SIM115
+        self._file = self._open.enter_context(wave.open(raw, "wb"))  # noqa: SIM115  # the stack closes both
         self._file.setnchannels(1)
         self._file.setsampwidth(2)
         self._file.setframerate(SAMPLES_HZ)
