@@ -116,6 +116,7 @@ class Draft:
 def gather(rows: Sequence[RowSeries], time: TimeBase, lamp: Lamp) -> list[RowEvidence]:
     """Combine the parts of each row and look for its turns, beside what a lamp does whose flicker is seen."""
     found = []
+    travels: list[MarkTravel | None] = []
     cycles = lamp.cycles if lamp.flash is not None or lamp.kind == "dimmed" else None
     repeating = cycles
     if cycles is not None and lamp.flash is not None and lamp.flash.uneven:
@@ -123,16 +124,36 @@ def gather(rows: Sequence[RowSeries], time: TimeBase, lamp: Lamp) -> list[RowEvi
     for row in rows:
         amplitude, _ = combine_blocks(row.blocks)
         turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, repeating)
-        travel = None
+        travels.append(None)
         if row.places_dots is not None and row.ring is None:
-            travel = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, repeating)
+            travels[-1] = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, repeating)
         parted: tuple[NDArray[np.complex128], ...] = ()
         if lamp.flash is not None and cycles is not None:
             parted = part_lines(row.blocks, _strongest(amplitude, time), cycles)
         kinds = ("camera", "lamp") if parted else (None,)
         for kind, one in zip(kinds, parted or (amplitude,), strict=True):
-            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind, travel))
-    return found
+            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind))
+    return [replace(one, travel=_travel_seen_by(one.row, rows, travels)) for one in found]
+
+
+def _travel_seen_by(
+    row: RowSeries, rows: Sequence[RowSeries], travels: Sequence[MarkTravel | None]
+) -> MarkTravel | None:
+    """How fast marks travel along a row; where it is too short to show them, by another row of the same platter."""
+    seen = {id(other): travel for other, travel in zip(rows, travels, strict=True) if travel is not None}
+    if id(row) in seen or row.places_dots is None or row.ring is not None:
+        return seen.get(id(row))
+    alike = [other for other in rows if id(other) in seen and _runs_left(other) == _runs_left(row)]
+    if not alike:
+        return None
+    clearest = max(alike, key=lambda other: float(seen[id(other)].likeness.max()))
+    return seen[id(clearest)].scaled(clearest.pitch_px / row.pitch_px)
+
+
+def _runs_left(row: RowSeries) -> bool:
+    """Whether its dots are counted towards the left edge of the picture, as those of a row taken backwards are."""
+    assert row.places_dots is not None
+    return bool(row.places_dots[-1] < row.places_dots[0])
 
 
 def _strongest(amplitude: NDArray[np.complex128], time: TimeBase) -> NDArray[np.float64]:

@@ -46,6 +46,10 @@ class MarkTravel:
         """The likeliest rate, dots a second."""
         return float(self.rates_hz[int(np.argmax(self.likeness))])
 
+    def scaled(self, factor: float) -> MarkTravel:
+        """The same marks on a row with so many times the dots."""
+        return MarkTravel(factor * self.rates_hz, self.likeness)
+
     def share(self, dot_rate_hz: float) -> float:
         """How well a dot rate goes with it: 1 for the likeliest, 0 for one that no mark travels at."""
         peaks = (

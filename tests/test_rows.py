@@ -1,0 +1,47 @@
+"""What the rows of one rim tell about each other: against a simulated rim whose rate is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import test_phase
+
+from strobe.measuring.joint import backwards
+from strobe.measuring.lamps import Lamp
+from strobe.measuring.rows import gather
+from strobe.pattern import RowSeries
+from strobe.phase import fit_time_base
+
+TIME = np.arange(600) / 60
+COUNT, RATE_HZ = 216, 119.3
+
+
+def a_row(blocks: int, *, count: int = COUNT) -> RowSeries:
+    """The first parts of a row of uneven dots; a pitch of 20 pixels at 216 in a turn."""
+    parts, _ = test_phase.TestTurns.blocks(
+        np.random.default_rng(3), TIME, RATE_HZ * count / COUNT, count, irregular=0.03
+    )
+    places = 4.0 * np.arange(blocks, dtype=np.float64)
+    pitch = 20.0 * COUNT / count
+    return RowSeries(0.5, 0.5, 0.0, pitch, pitch, 4.0 * blocks, 0.4, 40.0, parts[:, :blocks], places_dots=places)
+
+
+class TestMarksThatTravel:
+    """A short row does not show how fast marks pass along it; a long one of the same platter does."""
+
+    LAMP = Lamp("mains", 50.0, 100.0, 100.0, "nominal", None, None)
+
+    @pytest.mark.parametrize("count", [COUNT, 180])
+    def test_a_short_row_goes_by_the_long_one(self, count: int) -> None:
+        time = fit_time_base(TIME)
+        long, short = gather([a_row(11), a_row(2, count=count)], time, self.LAMP)
+        assert long.travel is not None
+        assert short.travel is not None
+        assert long.travel.rate_hz == pytest.approx(RATE_HZ, rel=0.06)
+        assert short.travel.rate_hz == pytest.approx(RATE_HZ * count / COUNT, rel=0.06)
+        assert short.travel.share(RATE_HZ * count / COUNT - 20) < 0.12
+
+    def test_a_row_taken_the_other_way_does_not(self) -> None:
+        long, short = gather([a_row(11), backwards(a_row(2))], fit_time_base(TIME), self.LAMP)
+        assert long.travel is not None
+        assert short.travel is None
