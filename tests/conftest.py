@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 WIDTH, HEIGHT = 102, 58
 QUIET = {"libx265": {"x265-params": "log-level=none"}}
@@ -31,6 +32,13 @@ def patterns(index: int, sizes: Sequence[tuple[int, int]], bit_depth: int) -> li
         level = brightness(index, bit_depth) if place == 0 else (110 + 20 * place) * scale
         made.append(np.rint(level + scale * wave).astype(np.uint8 if bit_depth == 8 else np.uint16))
     return made
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _linear_algebra_in_one_thread() -> Iterator[None]:
+    """The tests run in as many processes as there are cores; threads beside them would only wait for each other."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
+from strobe.capture import open_clip
 from strobe.errors import Refused
+from strobe.live import LiveOptions, LiveRun
 from strobe.measuring.threads import one_thread
 
 
@@ -37,5 +42,21 @@ def test_a_refusal_restores_it_too() -> None:
         before = threads()
         with pytest.raises(Refused):
             refuse()
+        assert threads() == before
+        assert 2 in before
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_live_run_keeps_to_it_until_it_ends_or_is_left(write_clip: Callable[..., Path], whole: bool) -> None:
+    clip = write_clip("clip.mp4", frames=60)
+    with threadpool_limits(limits=2, user_api="blas"):
+        before = threads()
+        with LiveRun(open_clip(clip), LiveOptions(), pace=0) as run:
+            updates = iter(run)
+            next(updates)
+            assert threads() == {1}
+            if whole:
+                assert list(updates)
+            del updates
         assert threads() == before
         assert 2 in before

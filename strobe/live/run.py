@@ -20,6 +20,7 @@ from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.live.follower import UPDATE_S, Follower
 from strobe.live.records import LiveOptions, LiveOutcome, LiveUpdate
 from strobe.measurement import Refusal
+from strobe.measuring.threads import one_thread
 
 __all__ = ["Arrivals", "LiveRun"]
 
@@ -122,6 +123,10 @@ class LiveRun:
 
     def __iter__(self) -> Iterator[LiveUpdate]:
         """Updates as they come."""
+        with one_thread:
+            yield from self._updates()
+
+    def _updates(self) -> Iterator[LiveUpdate]:
         now_s = self._arrivals.now_s
         last_s, heard = 0.0, now_s()
         while not self._stop.is_set():

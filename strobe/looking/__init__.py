@@ -27,6 +27,7 @@ from strobe.measuring.clock import CameraClock
 from strobe.measuring.frametimes import FrameTimes, frame_times
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import ClipReading, read_clip
+from strobe.measuring.threads import one_thread
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.light import LightReader
 from strobe.phase import FlashRate, TimeBase, combine_blocks, find_line, fit_time_base, measure_flash_rate
@@ -49,6 +50,7 @@ _USUAL_RATE_HZ = 30.0
 _SHORT_SINC, _SHORT_MARGIN = 0.5, 1.3
 
 
+@one_thread
 def look(
     path: str | Path,
     *,

@@ -21,6 +21,7 @@ from strobe.measuring.clock import scaled, stretch_of
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import read_clip
 from strobe.measuring.refusals import not_turning, refuse_what_shows_nothing
+from strobe.measuring.threads import one_thread
 from strobe.pattern import PatternReading
 from strobe.phase import TimeBase, combine_blocks, fit_time_base
 
@@ -50,6 +51,7 @@ class CoastRun:
     told_by: str
 
 
+@one_thread
 def read_coast(
     path: str | Path,
     *,
