@@ -251,7 +251,7 @@ class Note:
 class BudgetEntry:
     """What one source adds to the half-width of a figure, itself a 95 % half-width.
 
-    The entries of a figure add in square, but for the source ``lines coincide``, which adds as it is.
+    The entries of a figure add in square, but for ``lines coincide`` and ``speed assumed``, which add as they are.
     """
 
     figure: str

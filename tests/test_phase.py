@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.signal import periodogram
 
 from strobe.errors import Refused
+from strobe.measuring.rows import CLEAR_SUPPORT
 from strobe.phase import (
     CoarseLine,
     FlashRate,
@@ -776,6 +777,21 @@ class TestTurns:
         blocks, amplitude = self.blocks(rng, np.arange(300) / 30, 100.3, 180, irregular=0.03)
         assert find_turns(blocks[:35], amplitude[:35], np.arange(35), 1 / 30, None) is None
         assert find_turns(blocks[:, :1], amplitude, np.arange(300), 1 / 30, None) is None
+
+    @pytest.mark.parametrize("seed", range(6))
+    def test_what_comes_again_with_a_wobble_is_no_turn(self, seed: int) -> None:
+        """A coder that takes slow dots for still errs alike whenever a wobble of 4.3 Hz brings them to the same place:
+        nearest to whole frames after 16 of its periods, and nearly so after others."""
+        rng = np.random.default_rng(seed)
+        time_s = np.arange(250) / 25
+        place = np.exp(2j * np.pi * 4.3 * time_s)
+        shape = rng.standard_normal((12, 11)) + 1j * rng.standard_normal((12, 11))
+        errs = 0.02 * np.stack([place**k for k in range(-6, 7) if k], axis=1) @ shape
+        noise = white(rng, 250 * 11, 0.02).reshape(250, 11)
+        blocks = (np.exp(2j * np.pi * 0.05 * time_s)[:, None] * (1 + errs) + noise).astype(np.complex64)
+        turns = find_turns(blocks, combine_blocks(blocks)[0], np.arange(250), 1 / 25, None)
+        assert turns is not None
+        assert turns.best()[1] < CLEAR_SUPPORT
 
 
 @pytest.mark.parametrize("frames", [10, 12, 14])

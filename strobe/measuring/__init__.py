@@ -24,6 +24,7 @@ from strobe.measuring.disc import begin_disc, off_centre_left_percent, settle, w
 from strobe.measuring.discview import disc_view, notes_of_disc, setup_of_disc
 from strobe.measuring.frametimes import frame_times
 from strobe.measuring.hypotheses import (
+    assumed_speed_percent,
     check_coherence,
     check_continuity,
     choose,
@@ -197,6 +198,7 @@ def measure_reading(
         raise upright_unclear()
     if dots is None and disc is None:
         refuse_unusual_count(chosen)
+    speed_gap_percent = assumed_speed_percent(ranked, chosen) if nominal is None else 0.0
     refuse_what_is_flat(chosen.evidence.row, chosen.dots)
     question_speed(times, chosen)
     if disc is not None:
@@ -279,6 +281,7 @@ def measure_reading(
         clock,
         left_dots=steady.left_dots,
         unsettled_hz=part.unsettled_hz,
+        assumed_speed_percent=speed_gap_percent,
     )
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
     notes = times.notes + part.notes + notes_of_joint(joint)

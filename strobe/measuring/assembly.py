@@ -86,6 +86,7 @@ def speed_of(
     *,
     left_dots: NDArray[np.float64],
     unsettled_hz: float,
+    assumed_speed_percent: float,
 ) -> tuple[Speed, tuple[BudgetEntry, ...]]:
     """Both deviations where both can be had, the better one as the answer, and what adds to its half-width."""
     lamp = chosen.lamp
@@ -100,7 +101,17 @@ def speed_of(
     rpm = by_clock * chosen.nominal_rpm
     creep = 0.0 if flashes is None else drift_dots_per_minute(rpm, flashes, chosen.dots)
     budget = speed_budget(
-        figures, chosen.line, time, lamp.flash, timing, lamp.nominal_hz, gap_percent, clock, left_dots, unsettled_hz
+        figures,
+        chosen.line,
+        time,
+        lamp.flash,
+        timing,
+        lamp.nominal_hz,
+        gap_percent,
+        clock,
+        left_dots,
+        unsettled_hz,
+        assumed_speed_percent,
     )
     speed = Speed(
         mean_rpm=chosen.nominal_rpm * (1 + answer / 100),

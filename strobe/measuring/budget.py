@@ -54,7 +54,8 @@ _SWING_SHARES = ((1.0, 2.4), (2.0, 1.5), (np.inf, 0.25))
 """Share of the lamp's swing that may pass for speed, by the cycles it makes in the clip: not taken off at all and
 leaning on the slope, hard to tell from a trend, told well."""
 _ONCE_A_TURN = 0.05
-_LINES_COINCIDE = "lines coincide"
+_LINES_COINCIDE, _SPEED_ASSUMED = "lines coincide", "speed assumed"
+"""Sources with two answers and nothing between: they add as they are."""
 _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
 _PEAK_TO_RMS = 1.7
@@ -96,6 +97,7 @@ def speed_budget(
     clock: CameraClock,
     left_dots: NDArray[np.float64],
     unsettled_hz: float,
+    assumed_speed_percent: float,
 ) -> tuple[BudgetEntry, ...]:
     """What adds to the 95 % half-width of the mean deviation: run length and noise, clock, lamp, line.
 
@@ -117,14 +119,15 @@ def speed_budget(
         parts["mains"] = mains_uncertainty_percent(nominal_flash_hz)
     if timing.flash_rate_source in ("measured", "given") and flash is not None:
         parts["flash rate"] = 100 * 2 * flash.uncertainty_hz / flash.rate_hz
-    parts[_LINES_COINCIDE] = gap_percent
+    parts[_LINES_COINCIDE], parts[_SPEED_ASSUMED] = gap_percent, assumed_speed_percent
     return tuple(BudgetEntry("deviation", source, float(part)) for source, part in parts.items() if part > 0)
 
 
 def speed_uncertainty_percent(budget: tuple[BudgetEntry, ...]) -> float:
     """95 % half-width of the mean deviation from its budget."""
-    square = sum(entry.percent**2 for entry in budget if entry.source != _LINES_COINCIDE)
-    return float(np.sqrt(square)) + sum(entry.percent for entry in budget if entry.source == _LINES_COINCIDE)
+    either = [entry.percent for entry in budget if entry.source in (_LINES_COINCIDE, _SPEED_ASSUMED)]
+    square = sum(entry.percent**2 for entry in budget) - sum(percent**2 for percent in either)
+    return float(np.sqrt(max(square, 0.0))) + sum(either)
 
 
 def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, time: TimeBase) -> float:

@@ -25,6 +25,7 @@ from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBa
 
 __all__ = [
     "Hypothesis",
+    "assumed_speed_percent",
     "check_coherence",
     "check_continuity",
     "choose",
@@ -281,6 +282,25 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             "Say what is known with --rpm, --dots, --mains and --lamp, or film again at another frame rate.",
         )
     return best, gap
+
+
+def assumed_speed_percent(ranked: Sequence[Hypothesis], chosen: Hypothesis) -> float:
+    """How far the deviations from other speeds, which the clip can't rule out, lie from that of an assumed one.
+
+    Whole dots for one mains stand still at most speeds, but not quite: 133 at 45 rpm want 0.25 % more than 180 at
+    33 1/3. A turn that is seen settles it.
+    """
+    if chosen.turns_seen or chosen.rows_agree:
+        return 0.0
+    others = [one for one in ranked if one.nominal_rpm != chosen.nominal_rpm and one.evidence is chosen.evidence]
+    return max(
+        (
+            abs(one.deviation_percent - chosen.deviation_percent)
+            for one in others
+            if chosen.score - one.score < _CLEAR_GAP
+        ),
+        default=0.0,
+    )
 
 
 def _refuse_contradiction(best: Hypothesis) -> None:

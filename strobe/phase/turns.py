@@ -22,6 +22,9 @@ _OFTEN_MET = 0.3
 """Share of the frames so far apart that must both show the dots for their likeness to be taken."""
 _ON_A_FRAME = 0.35
 _FINE_REACH, _FINE_STEP = 0.006, 1e-4
+_MOST_BY_CHANCE, _MULTIPLES, _BESIDE = 4.5, 6, 0.04
+"""How far, in sigma, noise rises somewhere among the candidates; what counts as elsewhere: none of so many multiples
+comes so close to whole times the best period, in its parts."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +38,8 @@ class TurnSignature:
     likeness : array of float64 (candidates,)
         Mean likeness (-1 to 1) of the irregularities one, two, three ... candidate turns apart.
     noise : float
-        1-sigma of `likeness` where nothing repeats.
+        1-sigma of `likeness` where nothing repeats; more where it rises high at periods that have nothing to do with
+        the best. A coder that takes the dots for still, say, makes them alike whenever a wobble brings them back.
     turn_s : float
         The best of them, set finer than `period_s`.
     """
@@ -109,7 +113,17 @@ def find_turns(
     fine = _comb(near, interval_s, likeness, last)
     weight = np.maximum(fine - 0.7 * fine.max(), 0)
     turn_s = float(np.sum(weight * near) / np.sum(weight)) if weight.any() else float(near[int(np.argmax(fine))])
-    return TurnSignature(candidates.astype(np.float64), comb - float(np.median(comb)), spread, turn_s)
+    above = comb - float(np.median(comb))
+    noise = max(spread, _highest_elsewhere(candidates / turn_s, above) / _MOST_BY_CHANCE)
+    return TurnSignature(candidates.astype(np.float64), above, noise, turn_s)
+
+
+def _highest_elsewhere(share: NDArray[np.floating], likeness: NDArray[np.floating]) -> float:
+    """The highest peak of the likeness, by the share of the best period, away from its fractions."""
+    multiples = share[:, None] * np.arange(1, _MULTIPLES + 1)
+    away = np.all(np.abs(multiples - np.rint(multiples)) > _BESIDE, axis=1)
+    peak = away[1:-1] & (likeness[1:-1] > likeness[:-2]) & (likeness[1:-1] > likeness[2:])
+    return float(np.max(likeness[1:-1][peak], initial=0.0))
 
 
 def _comb(
