@@ -6,6 +6,7 @@ All randomness comes from the generator handed in; everything not special to a s
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -42,6 +43,7 @@ __all__ = ["SCENARIOS", "Case", "Scenario"]
 WIDTH, HEIGHT = 960, 540
 FRAME_RATES_HZ = (24000 / 1001, 24.0, 25.0, 30000 / 1001, 30.0, 50.0, 60.0)
 WEAKEST_LINE = 0.25
+_MANY_TRIES = 500
 RED, AMBER, BLUE = (1.0, 0.04, 0.01), (1.0, 0.45, 0.02), (0.03, 0.12, 1.0)
 
 
@@ -92,12 +94,16 @@ def _under(rng: np.random.Generator, lamp: Lamp, scene: Scene, *, frame_rate_hz:
     # A shutter shorter than from flash to flash would leave frames dark.
     whole_flash = 1.02 * (1 + lamp.duty) / lamp.flash_rate_hz if lamp.kind == "pulse" else 0.0
     shortest = whole_flash if 0 < whole_flash < 0.9 / rate else 0.5e-3
-    while True:
+    for tries in itertools.count():
+        if tries == _MANY_TRIES:
+            # Slow flashes that last long, and dots that pass in one of them.
+            shortest = 0.5e-3
         exposure = math.exp(rng.uniform(math.log(shortest), math.log(0.96 / rate)))
         readout = rng.uniform(0.35, 0.95) * min(1 / rate, 0.03)
         made = _filmed(lit, frame_rate_hz=rate, exposure_s=exposure, readout_s=readout)
         if max(made.line_strength(row, order) for order in range(-4, 2)) > WEAKEST_LINE:
             return made
+    raise AssertionError("it ends only with a return")
 
 
 def _mains_rate(rng: np.random.Generator, scene: Scene) -> float:

@@ -451,6 +451,19 @@ class TestFlashRate:
             true = rate + float(np.polyfit(time, wander(time), 1)[0])
             assert abs(ppm(seen, true)) < 5 * seen.uncertainty_hz / true / PPM + 20
 
+    def test_harmonics_that_fold_beside_the_first_do_not_stand_in_for_it(self) -> None:
+        """100 and 200 flashes a second both show at 20 of 60 frames; of dots that alone are lit no bands tell more."""
+        time = np.arange(600) / 60
+        for seed in range(12):
+            rng = np.random.default_rng(seed)
+            cycles = 99.9555 * time + rng.uniform()
+            course = 0.04 * np.interp(time, np.arange(0, 11, 0.5), rng.standard_normal(22))
+            light = 1 + 0.34 * np.cos(2 * np.pi * cycles) + 0.03 * np.cos(4 * np.pi * cycles + rng.uniform(0, 6.28))
+            seen = 100 * (light + course + 0.02 * rng.standard_normal(time.size))
+            flash = measure_flash_rate(np.tile(seen[:, None], (1, 8)), time, (100.0, 120.0), downward=False)
+            assert flash is not None
+            assert flash.rate_hz == pytest.approx(99.9555, abs=0.004)
+
 
 Wobbles = Sequence[tuple[float, float, float]]
 
@@ -543,6 +556,18 @@ class TestLines:
         assert np.std(left - np.polyval(np.polyfit(time, left, 1), time)) < 0.0012
         assert line.swing_dots == pytest.approx(beside / (2 * np.pi), abs=0.015)  # arg(1 + q exp(ix)) has q sin x
         assert line.coherence > 0.8
+
+    @pytest.mark.parametrize("lamp_hz", [99.82, 100.0, 100.21])
+    @pytest.mark.parametrize("frame_rate", [30.0, 60.0])
+    def test_a_lamp_whose_rate_is_only_supposed(self, frame_rate: float, lamp_hz: float) -> None:
+        """Its line beside the camera's is taken off where it lies: nothing of its 0.05 dots is left as a wobble."""
+        rng = np.random.default_rng(1)
+        time = np.arange(round(10 * frame_rate)) / frame_rate
+        dots = dots_at(time, 100.4, [(0.556, 0.06, 0.0), (4.3, 0.01, 1.0)])
+        amplitude = np.exp(2j * np.pi * dots) * (1 + 0.3 * np.exp(-2j * np.pi * lamp_hz * time))
+        line = follow("camera", amplitude + white(rng, time.size, 0.003), time, 1 / frame_rate, 100 * time)
+        left = line.dots - dots
+        assert np.std(left - np.polyval(np.polyfit(time, left, 1), time)) < 0.0015
 
     def test_noise_of_one_frame(self) -> None:
         """Phase noise of a phasor is sigma / (2 pi) dots; lines and slow courses must not count as noise."""

@@ -295,6 +295,13 @@ def flickering(cycles_down: float, hz: float = 2.4) -> np.ndarray[Any, Any]:
     return 100 * (1 + 0.01 * np.cos(2 * np.pi * (hz * time_s[:, None] - cycles_down * place)) + noise)
 
 
+@pytest.mark.parametrize("hz", [14.5, 14.84, 14.9])
+def test_a_flicker_is_found_up_to_half_the_frame_rate(hz: float) -> None:
+    """525 flashes a second less a hundredth show so in 30 pictures; the last look like 15 but for a slow beat."""
+    found = find_flicker(flickering(7.8, hz), np.arange(300) / RATE_HZ, interval_s=1 / RATE_HZ)
+    assert found == pytest.approx(hz, abs=0.03)
+
+
 @pytest.mark.parametrize(("cycles_down", "seen"), [(7.8, True), (-3.0, True), (0.0, False)])
 def test_a_slow_flicker_is_a_lamps_where_it_runs_along_the_picture(cycles_down: float, seen: bool) -> None:
     """A rolling shutter of 15 ms shows eight cycles of 520 flashes; a shadow of the platter is alike everywhere."""

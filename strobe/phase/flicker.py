@@ -26,8 +26,8 @@ _CLEAR = 40.0
 _LEAST_CYCLES = 10
 _LIT = 0.2
 _MULTIPLES, _APART_CYCLES = 12, 4.0
-_EDGE, _FEWEST = 0.98, 3
-"""Up to which share of half the frame rate is looked, and at how many frequencies at least."""
+_FEWEST = 3
+"""At how many frequencies a line is looked for at the least."""
 
 
 @overload
@@ -129,7 +129,7 @@ def shows_line(
 
 
 def _grid(duration_s: float, interval_s: float) -> NDArray[np.float64]:
-    return np.arange(_SLOWEST_HZ, _EDGE * 0.5 / interval_s, 0.4 / duration_s)
+    return np.arange(_SLOWEST_HZ, 0.5 / interval_s, 0.4 / duration_s)
 
 
 def _stands_clear(power: float, around: NDArray[np.float64]) -> bool:

@@ -43,6 +43,8 @@ _MODEL_ERROR_CYCLES, _FLASH_ERROR_CYCLES = 0.002, 0.008
 _CREEP_ERROR_CYCLES, _SLOW_CREEP_CYCLES = 0.012, 3.0
 """What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
 _MOST_UNEXPLAINED, _CLEARLY_EXPLAINED = 0.4, 0.1
+_AS_WELL, _PLAIN = 2.0, 0.7
+"""Of the power that the best wave leaves, what a likelier one may; share of its fundamental that its harmonics have."""
 _CLEARLY_BETTER, _BANDS_SEEN, _CLEARLY_STEEPER = 0.5, 0.6, 1.4
 """A rate against its mirror image: the power it leaves, by the other's; and how well, at least and by the other's, its
 bands run down the picture."""
@@ -240,14 +242,15 @@ def _refine(
     if chosen is None:
         return None
 
+    # Where the strongest line alone would have it.
+    near = coarse_hz if abs(chosen - coarse_hz) <= abs(chosen - mirror) else float(mirror)
     wave = fit_light_wave(light, chosen)
-    if np.abs(wave.harmonics[1]) > _SOFT[0] * np.abs(wave.harmonics[0]):
-        starts = chosen + np.array([-0.6, -0.3, 0.3, 0.6]) / duration
-        tries = [wave, *(fit_light_wave(light, float(start)) for start in starts)]
-        wave = min(tries, key=lambda one: one.unexplained)
+    if np.abs(wave.harmonics[1:]).max() > _SOFT[0] * np.abs(wave.harmonics[0]):
+        beside = [near, *(chosen + np.array([-0.6, -0.3, 0.3, 0.6]) / duration)]
+        tries = [wave, *(fit_light_wave(light, float(start)) for start in beside)]
+        wave = _likeliest(tries)
     elif wave.unexplained > _MOST_UNEXPLAINED:
         # Harmonics that fold onto each other can look stronger than the first near the true rate.
-        near = coarse_hz if abs(chosen - coarse_hz) <= abs(chosen - mirror) else float(mirror)
         starts = near + np.array([-0.4, 0.0, 0.4]) / duration
         again = [fit_light_wave(light, float(start)) for start in starts]
         wave = min(
@@ -261,6 +264,20 @@ def _refine(
     if fold * duration < 0.8 * LEAST_CYCLES:
         return None
     return wave, candidate, fold * duration
+
+
+def _likeliest(tries: Sequence[LightWave]) -> LightWave:
+    """The wave that explains the light best, rather one that is mostly fundamental.
+
+    A harmonic may fold beside the fundamental, and another to a slow course: they explain more at a rate a little off.
+    """
+    enough = _AS_WELL * min(one.unexplained for one in tries)
+    plain = [
+        one
+        for one in tries
+        if one.unexplained <= enough and np.abs(one.harmonics[1:]).max() < _PLAIN * np.abs(one.harmonics[0])
+    ]
+    return min(plain or tries, key=lambda one: one.unexplained)
 
 
 def _unexplained(light: RowLight, rate_hz: float) -> float:

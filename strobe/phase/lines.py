@@ -19,6 +19,7 @@ from strobe.phase.coarse import CoarseLine
 from strobe.phase.flicker import folded_hz
 from strobe.phase.lamp import FlashRate
 from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along
+from strobe.phase.zoom import zoomed
 
 __all__ = ["LINE_ORDERS", "LineReading", "read_line"]
 
@@ -47,6 +48,9 @@ _ALIKE = 1e-2
 """Waves whose sum or difference is this small, by the largest, share one size."""
 _OWN_COURSE = 0.02
 """Size, by the largest, from which a sum of harmonics is a course of its own in the lit frames."""
+_MAINS_OFF, _AROUND_MAINS, _CLEAR_LINE, _LEAST_NEAR = 0.0025, 0.012, 40.0, 3
+"""How far a mains may be off, relative; how far around the lamp's line is looked, its power over the usual one there
+for it to be clear; and at how many rates at the least."""
 _MOST_MODULATION = 0.9
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
@@ -220,6 +224,8 @@ def _follow(
     own = distinct_waves(time_s, interval_s, plain, (1, 2), _OWN_HZ)
     own = [replace(wave, cycles=wave.harmonic * (plain + residual)) for wave in own]
 
+    if lamp_cycles is not None and flash is None and not dimmed:
+        lamp_cycles = _by_its_line(residual, time_s, lamp_cycles, interval_s)
     waves: list[Wave] = []
     of_lit: list[Wave] = []
     if lamp_cycles is not None and not courses.size:
@@ -292,6 +298,34 @@ def _follow(
         hidden=hidden,
         vote=vote,
     )
+
+
+def _by_its_line(
+    residual: NDArray[np.float64], time_s: NDArray[np.float64], lamp_cycles: NDArray[np.float64], interval_s: float
+) -> NDArray[np.float64]:
+    """The cycles (frames,) of a lamp whose rate is only supposed, by the line that it clearly makes beside its own.
+
+    As supposed where there is none, it lies there, or it is so slow that it may be the platter's.
+    """
+    duration = float(np.ptp(time_s))
+    rate_hz = float(np.ptp(lamp_cycles)) / duration
+    around_hz = np.arange(-_AROUND_MAINS, _AROUND_MAINS, 0.2 / (rate_hz * duration)) * rate_hz
+    near = np.abs(around_hz) < _MAINS_OFF * rate_hz
+    if apparent_hz(lamp_cycles, time_s) < WOBBLE_HZ + float(around_hz[-1]) or near.sum() < _LEAST_NEAR:
+        return lamp_cycles
+    window = np.hanning(time_s.size + 2)[1:-1]
+    turned = window * (residual - residual.mean()) * np.exp(-2j * np.pi * lamp_cycles)
+
+    def power_at(hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.abs(zoomed(turned[:, None], time_s, hz, interval_s=interval_s)[:, 0]) ** 2)
+
+    power = power_at(around_hz)
+    best = int(np.argmax(np.where(near, power, 0.0)))
+    supposed = float(power[int(np.argmin(np.abs(around_hz)))])
+    if power[best] < max(2 * supposed, _CLEAR_LINE * float(np.median(power[~near]))):
+        return lamp_cycles
+    fine_hz = around_hz[best] + np.linspace(-0.5, 0.5, 201) / duration
+    return lamp_cycles + fine_hz[int(np.argmax(power_at(fine_hz)))] * time_s
 
 
 def _away_from(waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np.float64]) -> list[Wave]:
