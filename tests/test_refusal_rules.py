@@ -16,11 +16,11 @@ from strobe.errors import Refused
 from strobe.measuring.hypotheses import Hypothesis, check_continuity, choose, refuse_too_few_to_tell
 from strobe.measuring.lamps import lamps_of
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
-from strobe.measuring.stretch import steady_part
+from strobe.measuring.stretch import SteadyPart, beside_fade, steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
 from strobe.pattern.impression import Impression
 from strobe.pattern.reading import RowReader
-from strobe.phase import TimeBase, TurnSignature, find_flicker, fit_time_base
+from strobe.phase import FlashRate, TimeBase, TurnSignature, find_flicker, fit_time_base
 from strobe.phase.stamps import trust_stamps
 
 RATE_HZ = 30.0
@@ -210,6 +210,26 @@ def test_what_still_creeps_is_left_out_under_wobble_too(rise_s: float) -> None:
     left_hz = 30.0 * np.exp(-(first - 1.5) / rise_s) * rise_s / (last - first)
     assert left_hz < 0.002 + part.unsettled_hz
     assert part.unsettled_hz < 0.02
+
+
+@pytest.mark.parametrize(
+    ("beat_hz", "depth", "kept"),
+    [(0.1, 0.95, (4.2, 10.0)), (0.1, 0.5, (0.0, 10.0)), (0.9, 0.95, (0.0, 10.0)), (-0.05, 1.0, (0.0, 8.3))],
+)
+def test_a_moment_in_which_the_dots_fade_is_left_out(beat_hz: float, depth: float, kept: tuple[float, float]) -> None:
+    """``1 - depth exp(-2 pi i beat t)``, whose phase leaps where that nearly vanishes: here at 3.5 s, or 9.5 s."""
+    time_s = np.arange(301) / RATE_HZ
+    at_s = 3.5 if abs(beat_hz) > 0.05 else 9.5
+    two_lines = 1 - depth * np.exp(-2j * np.pi * beat_hz * (time_s - at_s))
+    blocks = (two_lines * np.exp(2j * np.pi * 2.1 * time_s))[:, None].repeat(4, 1).astype(np.complex64)
+    pattern = replace(pattern_of(np.full(301, 8.0), np.full(301, 90.0)), rows=(row(blocks=blocks),))
+    still = np.zeros(301)
+    flash = FlashRate(120 + beat_hz, 1e-3, 120.0, 0.2, 0.05, 0.01, still, still, np.ones(8, complex))
+    part = SteadyPart(pattern, fit_time_base(time_s), ())
+    spared = beside_fade(part, flash)
+    assert (spared.time.time_s[0], spared.time.time_s[-1]) == pytest.approx(kept, abs=0.35)
+    assert [note.code for note in spared.notes] == (["dots-fade"] if kept != (0.0, 10.0) else [])
+    assert beside_fade(part, None) is part
 
 
 def test_a_change_with_no_part_long_enough_is_refused() -> None:

@@ -55,7 +55,7 @@ from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.rows import gather
 from strobe.measuring.smoothness import smoothest_clock
 from strobe.measuring.sticking import swallowed_dots
-from strobe.measuring.stretch import steady_part
+from strobe.measuring.stretch import beside_fade, steady_part
 from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
 
@@ -174,6 +174,11 @@ def measure_reading(
     if disc is not None:
         pattern = disc.pattern
     lamps = lamps_of(pattern, time, mains, lamp)
+    spared = beside_fade(part, lamps[0].flash)
+    if disc is None and spared is not part:
+        part, pattern, time = spared, spared.pattern, spared.time
+        times = replace(times, pattern=pattern, time=time)
+        lamps = lamps_of(pattern, time, mains, lamp)
     clearest = max(row.amplitude for row in pattern.rows)
     moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
     if not moving:

@@ -6,7 +6,7 @@ longest part without any of it is measured and the rest left out, with a note.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,9 +16,18 @@ from strobe.errors import Refused
 from strobe.measurement import Note
 from strobe.pattern import PatternReading
 from strobe.pattern.images import runs_of
-from strobe.phase import CoarseLine, TimeBase, combine_blocks, find_flicker, follow_phase, share_off_step
+from strobe.phase import (
+    CoarseLine,
+    FlashRate,
+    TimeBase,
+    combine_blocks,
+    find_flicker,
+    folded_hz,
+    follow_phase,
+    share_off_step,
+)
 
-__all__ = ["SteadyPart", "steady_part"]
+__all__ = ["SteadyPart", "beside_fade", "steady_part"]
 
 _AROUND_S, _LEAST_FRAMES = 0.3, 8
 _GAP = 2
@@ -41,6 +50,11 @@ the scatter of the half that has, and in any case (2 of 100,000 of a usual ring'
 _SEEN_TO_SETTLE_S = 1.5 * _SMOOTH_S
 _CREEP_UNSEEN = 2.0
 """Weight in the mean of a creep that dies out in 0.35 to 0.8 s, over its weight at the smooth window's faint edge."""
+
+
+_FADED, _FADE_S, _SLOW_BEAT_CYCLES, _LEAST_KEPT = 0.3, 0.2, 3.0, 0.5
+"""Amplitude of dots that lamp and shutter together nearly wipe out, by the usual one; over how long it is averaged; up
+to how many beats in a clip one of them is a matter of a moment; and what share of the clip must be left beside it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +117,46 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     left, right = time.time_s[first] - time.time_s[0], time.time_s[last - 1] - time.time_s[0]
     said = tuple(Note(code, f"{what}: only {left:.1f} s to {right:.1f} s was measured.") for code, what in notes)
     return SteadyPart(pattern.only(kept), time.only(kept), said, unsettled_hz)
+
+
+def beside_fade(part: SteadyPart, flash: FlashRate | None) -> SteadyPart:
+    """The part without a moment in which the dots fade, because lamp- and camera-timed line are as strong and cancel.
+
+    Where they beat slowly the phase leaps there as no wobble does, by up to half a dot in a fraction of a second.
+
+    Parameters
+    ----------
+    part : SteadyPart
+        What would be measured.
+    flash : FlashRate or None
+        The lamp's flicker there.
+
+    Returns
+    -------
+    SteadyPart
+        The same where soft light does not beat slowly, the dots do not fade, or too little is left beside that.
+    """
+    time = part.time
+    if flash is None or not flash.soft:
+        return part
+    if folded_hz(flash.rate_hz, time.interval_s) * time.duration_s > _SLOW_BEAT_CYCLES:
+        return part
+    size = np.abs(combine_blocks(max(part.pattern.rows, key=lambda row: row.amplitude).blocks)[0])
+    width = max(1, round(_FADE_S / time.interval_s))
+    shown = np.convolve(size, np.ones(width) / width, "valid") > _FADED * float(np.median(size))
+    runs = runs_of(shown)
+    if shown.all() or not runs.size:
+        return part
+    first, end = runs[int(np.argmax(runs[:, 1] - runs[:, 0]))]
+    first, end = (first + width if first else 0), (end if end < shown.size else size.size)
+    if end - first < _LEAST_KEPT * size.size or time.time_s[end - 1] - time.time_s[first] < _LEAST_S:
+        return part
+    kept = np.arange(first, end)
+    length_s = time.time_s[end - 1] - time.time_s[first]
+    said = f"Lamp and camera make the dots vanish for a moment: only {length_s:.1f} s beside that were measured."
+    return replace(
+        part, pattern=part.pattern.only(kept), time=time.only(kept), notes=(*part.notes, Note("dots-fade", said))
+    )
 
 
 def _refuse_jump(pattern: PatternReading, time: TimeBase, first: int, last: int) -> None:
