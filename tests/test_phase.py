@@ -18,6 +18,7 @@ from strobe.phase import (
     FlashRate,
     LineReading,
     TimeBase,
+    TurnSignature,
     combine_blocks,
     find_line,
     find_travel,
@@ -759,7 +760,17 @@ class TestTurns:
         assert period == pytest.approx(180 / 100.3, rel=0.003)
         assert support > 8
 
-    def test_noise_gives_no_support(self) -> None:
+    @pytest.mark.parametrize(("true_s", "found"), [(0.776, True), (0.7445, False), (1.94, True), (1.293, False)])
+    def test_several_turns_may_pass_for_one(self, true_s: float, found: bool) -> None:
+        """The best period is 3.88 s: five turns of 0.776 s and two of 1.94 s, both seen a little less well."""
+        period_s = np.geomspace(0.6, 4.4, 1500)
+        seen = {3.88: 1.0, 0.776: 0.65, 1.94: 0.6, 1.293: 0.4, 0.7445: 0.65}
+        likeness = sum(high * np.exp(-0.5 * ((period_s / at / 0.002) - 500) ** 2) for at, high in seen.items())
+        turns = TurnSignature(period_s, np.asarray(likeness), 0.1, 3.88)
+        assert turns.repeats(true_s) == found
+        assert not turns.repeats(3.88)
+
+    def test_marks_of_the_lamp_are_not_taken_for_turns_support(self) -> None:
         """Six sigma somewhere in the whole range is rare, and at one given period never near it."""
         best, given = [], []
         for seed in range(30):

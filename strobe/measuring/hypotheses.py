@@ -322,7 +322,11 @@ def _refuse_contradiction(best: Hypothesis) -> None:
     turned = float(np.ptp(best.line.dots)) / best.dots
     least = _BESIDE[0] if turned > _MANY_TURNS else _BESIDE_IN_FEW_TURNS
     beside = best.evidence.lit_share == 1 and least < off < _BESIDE[1]
-    if off < _SAME_TURN or (best.turn_support > 0.5 * support and not beside):
+    if (
+        off < _SAME_TURN
+        or turns.repeats(best.dots / best.line.dot_rate_hz)
+        or (best.turn_support > 0.5 * support and not beside)
+    ):
         return
     seen = 60 / turns.turn_s
     near = nearest_nominal_rpm(seen)

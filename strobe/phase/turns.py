@@ -22,6 +22,8 @@ _OFTEN_MET = 0.3
 """Share of the frames so far apart that must both show the dots for their likeness to be taken."""
 _ON_A_FRAME = 0.35
 _FINE_REACH, _FINE_STEP = 0.006, 1e-4
+_MOST_TURNS, _SAME_TURN, _SEEN_TOO = 6, 1e-3, 0.55
+"""Turns that may pass for one, how closely they go with it, and how well the one is seen at the least."""
 _MOST_BY_CHANCE, _MULTIPLES, _BESIDE = 4.5, 6, 0.04
 """How far, in sigma, noise rises somewhere among the candidates; what counts as elsewhere: none of so many multiples
 comes so close to whole times the best period, in its parts."""
@@ -53,6 +55,18 @@ class TurnSignature:
         """Likeness at `period_s` over its noise, the best within 0.7 %; 0 outside the range looked at."""
         near = np.abs(self.period_s / period_s - 1) < 0.007
         return float(self.likeness[near].max() / self.noise) if near.any() else 0.0
+
+    def repeats(self, period_s: float) -> bool:
+        """Whether the best period is several turns of this one, which is seen too, though less well.
+
+        Dots of a fast platter pass so quickly that one turn later another frame may have met none of the same; some
+        turns later one has.
+        """
+        turned = self.turn_s / period_s
+        whole = round(turned)
+        if not 1 < whole <= _MOST_TURNS or abs(turned / whole - 1) > _SAME_TURN:
+            return False
+        return self.support(period_s) > _SEEN_TOO * self.best()[1]
 
     def best(self) -> tuple[float, float]:
         """The shortest of the nearly best periods, and its support."""
