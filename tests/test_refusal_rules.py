@@ -226,10 +226,10 @@ def test_a_moment_in_which_the_dots_fade_is_left_out(beat_hz: float, depth: floa
     still = np.zeros(301)
     flash = FlashRate(120 + beat_hz, 1e-3, 120.0, 0.2, 0.05, 0.01, still, still, np.ones(8, complex))
     part = SteadyPart(pattern, fit_time_base(time_s), ())
-    spared = beside_fade(part, flash)
+    spared = beside_fade(part, pattern.rows, flash)
     assert (spared.time.time_s[0], spared.time.time_s[-1]) == pytest.approx(kept, abs=0.35)
     assert [note.code for note in spared.notes] == (["dots-fade"] if kept != (0.0, 10.0) else [])
-    assert beside_fade(part, None) is part
+    assert beside_fade(part, pattern.rows, None) is part
 
 
 def test_a_change_with_no_part_long_enough_is_refused() -> None:
@@ -288,7 +288,7 @@ def test_a_dimmed_lamp_is_looked_for_however_many_frames_are_missing(missing: fl
         look = Impression(90.0, 0.0, 1.0, False, 0.0)
         course = CameraCourse.unseen(kept.size)
         pattern = PatternReading(kept, (), brightness, True, course, False, "luma", look)
-        (lamp, *others) = lamps_of(pattern, fit_time_base(kept), None, "mains")
+        (lamp, *others) = lamps_of(pattern, (), fit_time_base(kept), None, "mains")
         even = frames_s.size == 300
         assert (lamp.kind == "dimmed") == even
         assert bool(others) != even
@@ -337,4 +337,34 @@ def test_flicker_that_the_dots_alone_show_is_seen_and_wobble_is_not(dimmed: bool
     still = pattern_of(np.full(300, 8.0), np.full(300, 90.0))
     blocks = still.rows[0].blocks * np.exp(swing)[:, None].astype(np.complex64)
     shown = replace(still, rows=(replace(still.rows[0], blocks=blocks),))
-    assert lamps_of(shown, fit_time_base(shown.time_s), 50.0, "mains")[0].kind == kind
+    assert lamps_of(shown, shown.rows, fit_time_base(shown.time_s), 50.0, "mains")[0].kind == kind
+
+
+@pytest.mark.parametrize(("lines_hz", "found_hz"), [((6.45, 12.9), 6.45), (tuple(1.29 * np.arange(2, 11)), None)])
+def test_dirt_that_comes_by_once_a_turn_is_no_dimmed_lamp(lines_hz: tuple[float, ...], found_hz: float | None) -> None:
+    """A lamp makes one line and its multiples; what turns at 77.4 rpm makes many."""
+    time_s = np.arange(300) / RATE_HZ
+    sizes = {hz: 1e-3 if abs(hz - 6.45) < 0.01 else 7e-4 for hz in lines_hz}
+    light = np.sum([size * np.cos(2 * np.pi * hz * time_s + hz) for hz, size in sizes.items()], axis=0) + 1
+    noise = 1e-4 * np.random.default_rng(1).standard_normal((300, 48))
+    found = find_flicker(90 * (light[:, None] + noise), time_s, interval_s=1 / RATE_HZ)
+    assert found == (None if found_hz is None else pytest.approx(found_hz, abs=0.02))
+
+
+@pytest.mark.parametrize(("lamp_hz", "seen"), [(100.03, True), (None, False)])
+def test_a_lamp_that_lights_only_the_dots_is_measured_on_them_though_it_swings_them_faintly(
+    lamp_hz: float | None, seen: bool
+) -> None:
+    """Beside a still row that is clearer; an amplitude that dirt changes in many ways tells nothing."""
+    time_s = np.arange(300) / 29.97
+    rng = np.random.default_rng(3)
+    swings = {0.76 * k: 0.03 for k in range(1, 8)} if lamp_hz is None else {lamp_hz: 0.12, 2 * lamp_hz: 0.05}
+    size = 1 + sum(one * np.cos(2 * np.pi * hz * time_s + hz) for hz, one in swings.items())
+    dots = size * np.exp(2j * np.pi * 0.8 * time_s) + 0.004 * rng.standard_normal(300)
+    moving = row(blocks=dots[:, None].repeat(4, 1).astype(np.complex64), amplitude=5.0)
+    still = row(blocks=np.ones((300, 4), np.complex64), amplitude=9.0)
+    pattern = replace(pattern_of(np.full(300, 8.0), np.full(300, 90.0)), time_s=time_s, rows=(moving, still))
+    (lamp,) = lamps_of(pattern, (moving,), fit_time_base(time_s), 50.0, "mains")
+    assert (lamp.flash is not None) == seen
+    if lamp.flash is not None:
+        assert lamp.flash.rate_hz == pytest.approx(lamp_hz, abs=0.003)

@@ -157,7 +157,7 @@ def _lock_on(
         nominal_hz = 2 * setup.mains_hz
     flash: FlashRate | None = None
     if timing.flash_rate_source in ("measured", "given") and nominal_hz is not None:
-        flash = lamps_of(pattern, time, setup.mains_hz, options.lamp)[0].flash
+        flash = lamps_of(pattern, [pattern.rows[row]], time, setup.mains_hz, options.lamp)[0].flash
     clock = CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm)
     lamp_hz = nominal_hz if flash is None else flash.rate_hz
     scale = 1 + 1e-6 * clock.rate_error_ppm

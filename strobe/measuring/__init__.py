@@ -14,55 +14,26 @@ from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.budget import (
-    SCALE_SHARE,
     components_with_budget,
     fluctuation_with_budget,
     trend_uncertainty_percent_per_minute,
 )
+from strobe.measuring.choosing import choose_reading
 from strobe.measuring.clock import CameraClock
-from strobe.measuring.disc import begin_disc, off_centre_left_percent, settle, weigh_rings
+from strobe.measuring.disc import off_centre_left_percent
 from strobe.measuring.discview import disc_view, notes_of_disc, setup_of_disc
-from strobe.measuring.frametimes import frame_times
-from strobe.measuring.hypotheses import (
-    assumed_speed_percent,
-    check_coherence,
-    check_continuity,
-    choose,
-    favour_mains,
-    refuse_too_few_to_tell,
-    refuse_unusual_count,
-    weigh,
-)
-from strobe.measuring.joint import backwards, notes_of_joint, without_joint
-from strobe.measuring.lamps import lamps_of
+from strobe.measuring.joint import notes_of_joint
 from strobe.measuring.marks import index_mark, notes_of_mark
 from strobe.measuring.mixing import mixing_of
-from strobe.measuring.motion import moves, steadied
+from strobe.measuring.motion import steadied
 from strobe.measuring.options import check_options, check_view
-from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading, read_clip
-from strobe.measuring.refusals import (
-    ROW_OF_DOTS,
-    not_turning,
-    nothing_to_read,
-    refuse_too_few_lit,
-    refuse_too_short,
-    refuse_what_is_flat,
-    refuse_what_shows_nothing,
-    upright_unclear,
-)
 from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
-from strobe.measuring.rows import gather
-from strobe.measuring.smoothness import smoothest_clock
 from strobe.measuring.sticking import swallowed_dots
-from strobe.measuring.stretch import beside_fade, steady_part
 from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
 
 __all__ = ["check_options", "measure", "measure_reading"]
-
-_FAINT = 0.06
-_LEAST_SHARE = 0.2
 
 
 def measure(
@@ -162,65 +133,24 @@ def measure_reading(
     rim_mm: float | None = None,
 ) -> Measurement:
     """Measure what one pass over a clip has read; options as for `measure`, `nominal` in rpm."""
-    pattern, facts, tally = reading.pattern, reading.facts, reading.tally
-    refuse_what_shows_nothing(pattern)
-    times = frame_times(pattern, facts, capture_rate_hz, clock)
+    found = choose_reading(
+        reading,
+        nominal=nominal,
+        dots=dots,
+        mains=mains,
+        lamp=lamp,
+        capture_rate_hz=capture_rate_hz,
+        mains_default=mains_default,
+        clock=clock,
+    )
+    tally, times, chosen, gap_percent = reading.tally, found.times, found.chosen, found.gap_percent
     pattern, time, stretch, clock = times.pattern, times.time, times.stretch, times.clock
-    refuse_too_short(pattern)
-    part = steady_part(pattern, time)
-    pattern, time = part.pattern, part.time
-    times = replace(times, pattern=pattern, time=time)
-    disc = begin_disc(pattern, time)
-    if disc is not None:
-        pattern = disc.pattern
-    lamps = lamps_of(pattern, time, mains, lamp)
-    spared = beside_fade(part, lamps[0].flash)
-    if disc is None and spared is not part:
-        part, pattern, time = spared, spared.pattern, spared.time
-        times = replace(times, pattern=pattern, time=time)
-        lamps = lamps_of(pattern, time, mains, lamp)
-    clearest = max(row.amplitude for row in pattern.rows)
-    moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
-    if not moving:
-        clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > ROW_OF_DOTS]
-        raise not_turning() if clear else nothing_to_read(pattern)
-    question_pace(times, moving, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
-    if pattern.upright:
-        moving += [backwards(row) for row in moving]
-    if disc is None:
-        ranked = weigh(gather(moving, time, lamps[0]), time, lamps, rpm=nominal, dots=dots)
-    else:
-        ranked = weigh_rings(disc, moving, time, lamps, rpm=nominal, dots=dots)
-    if mains is None and mains_default is not None and lamps[0].flash is None:
-        ranked = favour_mains(ranked, mains_default)
-    untold = nominal is None and dots is None and disc is None
-    if untold:
-        refuse_too_few_to_tell(ranked)
-    chosen, gap_percent = choose(ranked, nominal)
-    if untold:
-        refuse_too_few_to_tell([chosen])
-    if pattern.upright and not chosen.turns_seen:
-        raise upright_unclear()
-    if dots is None and disc is None:
-        refuse_unusual_count(chosen)
-    speed_gap_percent = assumed_speed_percent(ranked, chosen) if nominal is None else 0.0
-    refuse_what_is_flat(chosen.evidence.row, chosen.dots)
-    question_speed(times, chosen)
-    if disc is not None:
-        key_s = tally.key_period_s
-        settled = settle(disc, chosen, time, coder_hz=None if key_s is None else stretch / key_s)
-        chosen, even = settled.chosen, settled.even
-    time, chosen = smoothest_clock(time, chosen)
-    refuse_too_few_lit(time.time_s, chosen.line.lit)
-    check_coherence(chosen)
-    chosen, joint = without_joint(chosen, time)
-    check_continuity(chosen, time)
-    scale_share, work = SCALE_SHARE, None
-    if disc is None:
+    disc, even, joint = found.disc, found.even, found.joint
+    work = None
+    if even is None:
         work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)
         off_centre_percent = work.off_centre_percent
     else:
-        scale_share = settled.scale_share
         off_centre_percent = off_centre_left_percent(chosen, even)
     if joint is not None:
         off_centre_percent = float(np.hypot(off_centre_percent, joint.false_swing_percent(chosen.dots)))
@@ -260,7 +190,7 @@ def measure_reading(
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
-        scale_share=scale_share,
+        scale_share=found.scale_share,
         uneven=uneven_dots(chosen.evidence.row, steady.dots, dots=chosen.dots),
         swallowed_dots=swallowed,
     )
@@ -274,7 +204,7 @@ def measure_reading(
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
-        scale_share=scale_share,
+        scale_share=found.scale_share,
         swallowed_dots=swallowed,
     )
     speed, of_speed = speed_of(
@@ -285,17 +215,17 @@ def measure_reading(
         gap_percent,
         clock,
         left_dots=steady.left_dots,
-        unsettled_hz=part.unsettled_hz,
-        assumed_speed_percent=speed_gap_percent,
+        unsettled_hz=found.unsettled_hz,
+        assumed_speed_percent=found.assumed_speed_percent,
     )
     setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
-    notes = times.notes + part.notes + notes_of_joint(joint)
+    notes = found.notes + notes_of_joint(joint)
     seen, index, runout, ring = None, None, None, None
     if work is not None:
         runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
         index = index_mark(work.mark, speed, figures, chosen.nominal_rpm, clock)
         notes += notes_of_rim(ring) + notes_of_mark(index, pattern="dots")
-    if disc is not None:
+    if disc is not None and even is not None:
         seen = disc_view(disc, chosen, even, time, disc_mm)
         index = index_mark(disc.mark, speed, figures, chosen.nominal_rpm, clock)
         setup = setup_of_disc(setup, seen)

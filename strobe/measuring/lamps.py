@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.measuring.refusals import wrong_mains
-from strobe.pattern import PatternReading
+from strobe.pattern import PatternReading, RowSeries
 from strobe.phase import (
     FlashRate,
     TimeBase,
@@ -29,6 +29,8 @@ _OFF_STEP, _SOME_STEPS = 0.02, 0.1
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
 second harmonic that goes with it: soft light does not swing the dots so."""
+_NEARLY_ALL, _MOST, _LAMP_HARMONICS = 0.8, 0.4, 5
+"""Share of what the dots' amplitude does that goes with a lamp: of faint swings, and where its rate is unknown."""
 _SWINGING, _OWN_HZ = 0.025, 0.5
 """Of the dots' amplitude, relative, three times what coding and uneven dots make of it; and how near the pattern's own
 rate or its double that may lie."""
@@ -69,8 +71,10 @@ class Lamp:
     scenery_moves: bool = False
 
 
-def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp: str | float) -> list[Lamp]:
-    """What the lamp may be; more than one only where the mains is neither given nor shown."""
+def lamps_of(
+    pattern: PatternReading, rows: Sequence[RowSeries], time: TimeBase, mains: float | None, lamp: str | float
+) -> list[Lamp]:
+    """What the lamp may be, by scenery and moving rows; several only where the mains is neither given nor shown."""
     if lamp == "steady":
         return [Lamp("steady", mains, None, None, None, None, None)]
     exact = None if isinstance(lamp, str) else float(lamp)
@@ -82,7 +86,7 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
         )
         flash = once if once is not None and once.goes_with_sweep(pattern.sweep_known) else flash
     if flash is None:
-        flash = _flash_on_the_dots(pattern, time, candidates)
+        flash = _flash_on_the_dots(rows, time, candidates)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if exact is not None:
         if flash is None or cycles is None:
@@ -108,7 +112,7 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
     if not pattern.camera.moved and _is_even(time):
         dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
         if dimmed_hz is None:
-            dimmed_hz = _flicker_of_the_dots(pattern, time)
+            dimmed_hz = _flicker_of_the_dots(rows, time)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
@@ -117,46 +121,69 @@ def lamps_of(pattern: PatternReading, time: TimeBase, mains: float | None, lamp:
     ]
 
 
-def _flash_on_the_dots(pattern: PatternReading, time: TimeBase, candidates_hz: Sequence[float]) -> FlashRate | None:
+def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz: Sequence[float]) -> FlashRate | None:
     """The flash rate from the dots' own amplitude, where a lamp lights them alone, as a machine's own lamp does.
 
-    Only a deep swing counts: the dots themselves make a faint one, at a rate that is their own.
+    A faint swing counts only where the lamp makes nearly all that the amplitude does, and away from the pattern's own
+    rate: the dots themselves make a faint one, too.
     """
-    amplitude = _clearest_dots(pattern)
+    amplitude = _clearest_dots(rows)
     if amplitude is None:
         return None
     size = np.abs(amplitude)
     alike = np.tile((_WHITE * size / size.max())[:, None], (1, _AS_ROWS))
     flash = measure_flash_rate(alike, time.time_s, candidates_hz, downward=False)
-    if flash is None or flash.modulation < _DEEP_SWING:
+    if flash is None:
         return None
+    if flash.modulation < _DEEP_SWING:
+        seen_hz = folded_hz(flash.rate_hz, time.interval_s)
+        beside_own = np.abs(_own_hz(amplitude, time) - seen_hz).min() < _OWN_HZ
+        if beside_own or _share_of_lamp(size, flash.phase_cycles(time.time_s)) < _NEARLY_ALL:
+            return None
     return replace(flash, second=max(flash.second, _OF_FLASHES))
 
 
-def _flicker_of_the_dots(pattern: PatternReading, time: TimeBase) -> float | None:
+def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | None:
     """Where a flicker folds to that only the dots show, because the exposure holds a whole number of its flashes.
 
     What stands still is then lit evenly, but dots that pass are strong and weak by turns. A wobble does not do that,
     and what follows the pattern's own phase is left out.
     """
-    amplitude = _clearest_dots(pattern)
+    amplitude = _clearest_dots(rows)
     if amplitude is None:
         return None
     size = np.abs(amplitude)
     seen_hz = find_flicker(size[:, None], time.time_s, interval_s=time.interval_s)
     if seen_hz is None:
         return None
-    swing = swing_along(size / size.mean(), seen_hz * time.time_s)
-    step = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
-    own_hz = folded_hz(np.array([1.0, 2.0]) * step / time.interval_s, time.interval_s)
-    return None if swing < _SWINGING or np.abs(own_hz - seen_hz).min() < _OWN_HZ else seen_hz
-
-
-def _clearest_dots(pattern: PatternReading) -> NDArray[np.complex128] | None:
-    """Amplitude (frames,) of the clearest row; None without one."""
-    if not pattern.rows:
+    cycles = seen_hz * time.time_s
+    faint = swing_along(size / size.mean(), cycles) < _SWINGING
+    if faint or np.abs(_own_hz(amplitude, time) - seen_hz).min() < _OWN_HZ:
         return None
-    return combine_blocks(max(pattern.rows, key=lambda row: row.amplitude).blocks)[0]
+    # Dirt that comes by once a turn makes many lines, none of which stands out.
+    return seen_hz if _share_of_lamp(size, cycles) > _MOST else None
+
+
+def _own_hz(amplitude: NDArray[np.complex128], time: TimeBase) -> NDArray[np.float64]:
+    """Where the rate of the pattern as it moves in the picture, and its double, show in a row's amplitude (frames,)."""
+    step = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
+    return folded_hz(np.array([1.0, 2.0]) * step / time.interval_s, time.interval_s)
+
+
+def _share_of_lamp(size: NDArray[np.float64], cycles: NDArray[np.float64]) -> float:
+    """Share of what an amplitude (frames,) does, but for a slow course, that a lamp of these cycles makes."""
+    slow = np.polynomial.legendre.legvander(np.linspace(-1, 1, size.size), 3)
+    turns = np.exp(2j * np.pi * np.outer(cycles, np.arange(1, _LAMP_HARMONICS + 1)))
+    left, rest = (
+        size - basis @ np.linalg.lstsq(basis, size, rcond=1e-8)[0]
+        for basis in (slow, np.concatenate([slow, turns.real, turns.imag], axis=1))
+    )
+    return 1 - float(np.sum(rest**2) / np.sum(left**2))
+
+
+def _clearest_dots(rows: Sequence[RowSeries]) -> NDArray[np.complex128] | None:
+    """Amplitude (frames,) of the clearest row; None without one."""
+    return combine_blocks(max(rows, key=lambda row: row.amplitude).blocks)[0] if rows else None
 
 
 def _is_even(time: TimeBase) -> bool:

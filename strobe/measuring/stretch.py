@@ -6,6 +6,7 @@ longest part without any of it is measured and the rest left out, with a note.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.measurement import Note
-from strobe.pattern import PatternReading
+from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.images import runs_of
 from strobe.phase import (
     CoarseLine,
@@ -119,7 +120,7 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     return SteadyPart(pattern.only(kept), time.only(kept), said, unsettled_hz)
 
 
-def beside_fade(part: SteadyPart, flash: FlashRate | None) -> SteadyPart:
+def beside_fade(part: SteadyPart, rows: Sequence[RowSeries], flash: FlashRate | None) -> SteadyPart:
     """The part without a moment in which the dots fade, because lamp- and camera-timed line are as strong and cancel.
 
     Where they beat slowly the phase leaps there as no wobble does, by up to half a dot in a fraction of a second.
@@ -128,6 +129,8 @@ def beside_fade(part: SteadyPart, flash: FlashRate | None) -> SteadyPart:
     ----------
     part : SteadyPart
         What would be measured.
+    rows : sequence of RowSeries
+        Its rows that move.
     flash : FlashRate or None
         The lamp's flicker there.
 
@@ -141,7 +144,7 @@ def beside_fade(part: SteadyPart, flash: FlashRate | None) -> SteadyPart:
         return part
     if folded_hz(flash.rate_hz, time.interval_s) * time.duration_s > _SLOW_BEAT_CYCLES:
         return part
-    size = np.abs(combine_blocks(max(part.pattern.rows, key=lambda row: row.amplitude).blocks)[0])
+    size = np.abs(combine_blocks(max(rows, key=lambda row: row.amplitude).blocks)[0])
     width = max(1, round(_FADE_S / time.interval_s))
     shown = np.convolve(size, np.ones(width) / width, "valid") > _FADED * float(np.median(size))
     runs = runs_of(shown)

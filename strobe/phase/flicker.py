@@ -26,6 +26,8 @@ _CLEAR = 40.0
 _LEAST_CYCLES = 10
 _LIT = 0.2
 _MULTIPLES, _APART_CYCLES = 12, 4.0
+_AS_STRONG, _MANY = 0.2, 2
+"""Power of another line, by that of the one found; and how many of them speak against a lamp."""
 _FEWEST = 3
 """At how many frequencies a line is looked for at the least."""
 
@@ -83,10 +85,27 @@ def _clear_line(
     """The strongest line on a grid of frequencies, where it stands clear of the others."""
     seen = _power(flicker, time_s, grid, interval_s)
     top = int(np.argmax(seen))
-    if not _stands_clear(float(seen[top]), seen):
+    if not _stands_clear(float(seen[top]), seen) or _is_one_of_many(float(grid[top]), flicker, time_s, interval_s):
         return None
     fine = grid[top] + np.linspace(-0.5, 0.5, 101) / float(np.ptp(time_s))
     return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
+
+
+def _is_one_of_many(
+    found_hz: float, flicker: NDArray[np.float64], time_s: NDArray[np.float64], interval_s: float
+) -> bool:
+    """Whether other lines are about as strong, such as a platter's dirt makes at many times its turn.
+
+    A lamp's harmonics fold to multiples of what is found.
+    """
+    duration = float(np.ptp(time_s))
+    grid = np.arange(_CREEP_HZ, 0.5 / interval_s, 0.4 / duration)
+    power = _power(flicker, time_s, grid, interval_s)
+    own_hz = folded_hz(found_hz * np.arange(1.0, _MULTIPLES, dtype=np.float64), interval_s)
+    power[np.abs(grid[:, None] - own_hz).min(axis=1) < _APART_CYCLES / duration] = 0.0
+    there = float(_power(flicker, time_s, found_hz + np.array([0.0, 0.1 / duration]), interval_s)[0])
+    peak = (power[1:-1] >= power[:-2]) & (power[1:-1] > power[2:]) & (power[1:-1] > _AS_STRONG * there)
+    return int(np.sum(peak)) >= _MANY
 
 
 def _sweeps(across: NDArray[np.complex128]) -> bool:

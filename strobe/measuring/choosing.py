@@ -1,0 +1,177 @@
+"""From what was read of a clip to the one way to take it: which frames, lamp, row, ring, speed and line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from strobe.measurement import Note
+from strobe.measuring.budget import SCALE_SHARE
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.disc import DiscWork, begin_disc, settle, weigh_rings
+from strobe.measuring.frametimes import FrameTimes, frame_times
+from strobe.measuring.hypotheses import (
+    Hypothesis,
+    assumed_speed_percent,
+    check_coherence,
+    check_continuity,
+    choose,
+    favour_mains,
+    refuse_too_few_to_tell,
+    refuse_unusual_count,
+    weigh,
+)
+from strobe.measuring.joint import Joint, backwards, without_joint
+from strobe.measuring.lamps import lamps_of
+from strobe.measuring.motion import moves
+from strobe.measuring.pace import question_pace, question_speed
+from strobe.measuring.reading import ClipReading
+from strobe.measuring.refusals import (
+    ROW_OF_DOTS,
+    not_turning,
+    nothing_to_read,
+    refuse_too_few_lit,
+    refuse_too_short,
+    refuse_what_is_flat,
+    refuse_what_shows_nothing,
+    upright_unclear,
+)
+from strobe.measuring.rows import gather
+from strobe.measuring.smoothness import smoothest_clock
+from strobe.measuring.stretch import beside_fade, steady_part
+from strobe.pattern import PatternReading, RowSeries
+from strobe.phase.ring import EvenRing
+
+__all__ = ["ChosenReading", "choose_reading"]
+
+_FAINT = 0.06
+_LEAST_SHARE = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class ChosenReading:
+    """The way in which a clip is taken.
+
+    Attributes
+    ----------
+    times : FrameTimes
+        Pattern and times of the frames that are measured.
+    chosen : Hypothesis
+        Row, lamp, ring and speed, with the line followed.
+    gap_percent : float
+        How far the other line lies that the clip can't rule out, as `choose` says.
+    assumed_speed_percent : float
+        The same for other speeds where one was assumed.
+    joint : Joint or None
+        Of a strip; it is taken off the line.
+    disc : DiscWork or None
+    even : EvenRing or None
+        The ring of a disc as it was straightened; None for a rim.
+    scale_share : float
+        95 % share of a wobble's size that pixels and coding leave unsure.
+    unsettled_hz : float
+        As of `SteadyPart`.
+    notes : tuple of Note
+        On frame times and on what is left out.
+    """
+
+    times: FrameTimes
+    chosen: Hypothesis
+    gap_percent: float
+    assumed_speed_percent: float
+    joint: Joint | None
+    disc: DiscWork | None
+    even: EvenRing | None
+    scale_share: float
+    unsettled_hz: float
+    notes: tuple[Note, ...]
+
+
+def choose_reading(
+    reading: ClipReading,
+    *,
+    nominal: float | None,
+    dots: int | None,
+    mains: float | None,
+    lamp: str | float,
+    capture_rate_hz: float | None,
+    mains_default: float | None,
+    clock: CameraClock,
+) -> ChosenReading:
+    """Decide how to take a clip; options as for `strobe.measuring.measure_reading`.
+
+    Raises
+    ------
+    Refused
+        When the clip shows nothing that could be measured, or leaves open which of several ways is right.
+    """
+    pattern, facts, tally = reading.pattern, reading.facts, reading.tally
+    refuse_what_shows_nothing(pattern)
+    times = frame_times(pattern, facts, capture_rate_hz, clock)
+    refuse_too_short(times.pattern)
+    part = steady_part(times.pattern, times.time)
+    disc = begin_disc(part.pattern, part.time)
+    pattern = part.pattern if disc is None else disc.pattern
+    rows = _moving(pattern)
+    lamps = lamps_of(pattern, rows, part.time, mains, lamp)
+    if disc is None:
+        spared = beside_fade(part, rows, lamps[0].flash)
+        if spared is not part:
+            part, pattern = spared, spared.pattern
+            rows = _moving(pattern)
+            lamps = lamps_of(pattern, rows, part.time, mains, lamp)
+    time = part.time
+    times = replace(times, pattern=pattern, time=time)
+    question_pace(times, rows, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
+    if pattern.upright:
+        rows += [backwards(row) for row in rows]
+    if disc is None:
+        ranked = weigh(gather(rows, time, lamps[0]), time, lamps, rpm=nominal, dots=dots)
+    else:
+        ranked = weigh_rings(disc, rows, time, lamps, rpm=nominal, dots=dots)
+    if mains is None and mains_default is not None and lamps[0].flash is None:
+        ranked = favour_mains(ranked, mains_default)
+    untold = nominal is None and dots is None and disc is None
+    if untold:
+        refuse_too_few_to_tell(ranked)
+    chosen, gap_percent = choose(ranked, nominal)
+    if untold:
+        refuse_too_few_to_tell([chosen])
+    if pattern.upright and not chosen.turns_seen:
+        raise upright_unclear()
+    if dots is None and disc is None:
+        refuse_unusual_count(chosen)
+    speed_gap_percent = assumed_speed_percent(ranked, chosen) if nominal is None else 0.0
+    refuse_what_is_flat(chosen.evidence.row, chosen.dots)
+    question_speed(times, chosen)
+    even, scale_share = None, SCALE_SHARE
+    if disc is not None:
+        key_s = tally.key_period_s
+        settled = settle(disc, chosen, time, coder_hz=None if key_s is None else times.stretch / key_s)
+        chosen, even, scale_share = settled.chosen, settled.even, settled.scale_share
+    time, chosen = smoothest_clock(time, chosen)
+    refuse_too_few_lit(time.time_s, chosen.line.lit)
+    check_coherence(chosen)
+    chosen, joint = without_joint(chosen, time)
+    check_continuity(chosen, time)
+    return ChosenReading(
+        times=replace(times, time=time),
+        chosen=chosen,
+        gap_percent=gap_percent,
+        assumed_speed_percent=speed_gap_percent,
+        joint=joint,
+        disc=disc,
+        even=even,
+        scale_share=scale_share,
+        unsettled_hz=part.unsettled_hz,
+        notes=times.notes + part.notes,
+    )
+
+
+def _moving(pattern: PatternReading) -> list[RowSeries]:
+    """The rows that move and are not far fainter than the clearest."""
+    clearest = max(row.amplitude for row in pattern.rows)
+    moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
+    if not moving:
+        clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > ROW_OF_DOTS]
+        raise not_turning() if clear else nothing_to_read(pattern)
+    return moving
