@@ -939,3 +939,18 @@ def test_dots_lit_by_every_other_half_wave_keep_their_wobble() -> None:
     off -= np.polynomial.Polynomial.fit(place, off, 3)(place)
     assert np.std(off) < 0.002
     assert any(abs(hz - 10.011) < 0.05 for hz in line.removed_hz)
+
+
+@pytest.mark.parametrize("flash_hz", [59.999, 60.011])
+def test_a_lamp_that_lights_one_picture_otherwise_than_the_next(flash_hz: float) -> None:
+    """60 flashes a second in 24 pictures: up and down by 0.11 dots, while twice their rate stands still."""
+    time_s = np.arange(240) / 24
+    dots = 121.03 * time_s + 0.01 * np.sin(2 * np.pi * 5.3 * time_s)
+    cycles = 2 * flash_hz * time_s + 0.1
+    amplitude = np.exp(2j * np.pi * (dots - cycles)) * (1 + 0.7j * np.sin(np.pi * cycles))
+    nothing = np.zeros(240)
+    flash = FlashRate(2 * flash_hz, 1e-3, 120.0, 0.1, 0.2, 0.1, nothing, nothing, np.ones(8, complex), True, True)
+    rng = np.random.default_rng(2)
+    line = follow("lamp", amplitude + white(rng, 240, 0.005), time_s, 1 / 24, cycles, flash=flash, expected_hz=120.0)
+    off = line.dots - dots
+    assert np.std(off - np.polynomial.Polynomial.fit(time_s, off, 2)(time_s)) < 0.004

@@ -14,7 +14,7 @@ from fuzz_files import make_seeds
 import strobe
 from strobe.errors import Refused
 from strobe.measuring.hypotheses import Hypothesis, check_continuity, choose, refuse_too_few_to_tell
-from strobe.measuring.lamps import lamps_of
+from strobe.measuring.lamps import lamps_of, slow_flicker
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
 from strobe.measuring.stretch import SteadyPart, beside_fade, steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
@@ -368,3 +368,28 @@ def test_a_lamp_that_lights_only_the_dots_is_measured_on_them_though_it_swings_t
     assert (lamp.flash is not None) == seen
     if lamp.flash is not None:
         assert lamp.flash.rate_hz == pytest.approx(lamp_hz, abs=0.003)
+
+
+@pytest.mark.parametrize(
+    ("hz", "swing", "seen"), [(1.63, 0.27, True), (1.63, 0.04, False), (1.48, 0.27, False), (3.1, 0.1, True)]
+)
+def test_light_that_folds_low_swings_the_dots_and_no_wobble_does(hz: float, swing: float, seen: bool) -> None:
+    """At 0.74 turns a second twice a turn is dirt's, or a hot spot's; 0.04 may be blur."""
+    time = fit_time_base(np.arange(300) / RATE_HZ)
+    size = 40 * (
+        1 + swing * np.cos(2 * np.pi * hz * time.time_s) + 0.01 * np.random.default_rng(5).standard_normal(300)
+    )
+    cycles = slow_flicker(size, time, 0.74)
+    assert (cycles is not None) == seen
+    if cycles is not None:
+        assert float(np.ptp(cycles)) == pytest.approx(hz * time.duration_s, abs=0.05)
+
+
+@pytest.mark.parametrize(("hz", "kind"), [(9.48, "dimmed"), (9.9, "mains")])
+def test_half_the_mains_flashes_fold_no_farther_off_than_a_mains_wanders(hz: float, kind: str) -> None:
+    """60 of 120 flashes show at 10 Hz in 25 pictures, within half a percent of 60 Hz."""
+    time_s = np.arange(250) / 25
+    blocks = (np.exp(2j * np.pi * 4.4 * time_s) * (1 + 0.15 * np.cos(2 * np.pi * hz * time_s)))[:, None].repeat(4, 1)
+    shown = replace(pattern_of(np.full(250, 8.0), np.full(250, 90.0)), time_s=time_s)
+    moving = row(blocks=blocks.astype(np.complex64))
+    assert lamps_of(shown, (moving,), fit_time_base(time_s), 60.0, "mains")[0].kind == kind

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from strobe.measurement import Note
 from strobe.measuring.budget import SCALE_SHARE
 from strobe.measuring.clock import CameraClock
@@ -21,7 +23,7 @@ from strobe.measuring.hypotheses import (
     weigh,
 )
 from strobe.measuring.joint import Joint, backwards, without_joint
-from strobe.measuring.lamps import lamps_of
+from strobe.measuring.lamps import lamps_of, slow_flicker
 from strobe.measuring.motion import moves
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading
@@ -39,6 +41,7 @@ from strobe.measuring.rows import gather
 from strobe.measuring.smoothness import smoothest_clock
 from strobe.measuring.stretch import beside_fade, steady_part
 from strobe.pattern import PatternReading, RowSeries
+from strobe.phase import TimeBase
 from strobe.phase.ring import EvenRing
 
 __all__ = ["ChosenReading", "choose_reading"]
@@ -143,6 +146,7 @@ def choose_reading(
     speed_gap_percent = assumed_speed_percent(ranked, chosen) if nominal is None else 0.0
     refuse_what_is_flat(chosen.evidence.row, chosen.dots)
     question_speed(times, chosen)
+    chosen = _beside_slow_flicker(chosen, time) if disc is None else chosen
     even, scale_share = None, SCALE_SHARE
     if disc is not None:
         key_s = tally.key_period_s
@@ -165,6 +169,18 @@ def choose_reading(
         unsettled_hz=part.unsettled_hz,
         notes=times.notes + part.notes,
     )
+
+
+def _beside_slow_flicker(chosen: Hypothesis, time: TimeBase) -> Hypothesis:
+    """The same without what a lamp of unknown rate adds, where it shows only in the amplitude of camera-timed dots."""
+    if chosen.lamp.flash is not None or chosen.lamp.kind == "dimmed" or chosen.line.followed != "camera":
+        return chosen
+    amplitude = chosen.evidence.amplitude
+    cycles = slow_flicker(np.abs(amplitude), time, chosen.line.dot_rate_hz / chosen.dots)
+    if cycles is None:
+        return chosen
+    lamp = replace(chosen.lamp, kind="dimmed", rate_hz=None, nominal_hz=None, source=None, cycles=cycles)
+    return replace(chosen, lamp=lamp, line=chosen.read_again(amplitude, time, lamp))
 
 
 def _moving(pattern: PatternReading) -> list[RowSeries]:

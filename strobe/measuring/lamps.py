@@ -21,8 +21,9 @@ from strobe.phase import (
     shows_line,
     swing_along,
 )
+from strobe.phase.zoom import zoomed
 
-__all__ = ["Lamp", "lamps_of"]
+__all__ = ["Lamp", "lamps_of", "slow_flicker"]
 
 _MAINS_REACH = 0.005
 _OFF_STEP, _SOME_STEPS = 0.02, 0.1
@@ -31,6 +32,9 @@ _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 second harmonic that goes with it: soft light does not swing the dots so."""
 _NEARLY_ALL, _MOST, _LAMP_HARMONICS = 0.8, 0.4, 5
 """Share of what the dots' amplitude does that goes with a lamp: of faint swings, and where its rate is unknown."""
+_LEAST_SLOW_CYCLES, _FASTEST_SLOW_HZ, _STEP_CYCLES, _DEEP_SLOW = 3.0, 4.5, 1.0, 0.08
+"""Of a slow flicker: cycles in a clip, its highest frequency, cycles by which it differs from times the turn, and the
+swing of the dots' amplitude that no wobble makes."""
 _SWINGING, _OWN_HZ = 0.025, 0.5
 """Of the dots' amplitude, relative, three times what coding and uneven dots make of it; and how near the pattern's own
 rate or its double that may lie."""
@@ -164,6 +168,29 @@ def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | N
     return seen_hz if _share_of_lamp(size, cycles) > _MOST else None
 
 
+def slow_flicker(size: NDArray[np.float64], time: TimeBase, turn_hz: float) -> NDArray[np.float64] | None:
+    """Cycles (frames,) of a lamp of unknown rate that folds so low that a platter might make it; None without one.
+
+    A wobble moves the dots and hardly changes their amplitude `size` (frames,). What makes that swing deeply, in one
+    line and not in step with the turns at `turn_hz`, is light.
+    """
+    duration = float(np.ptp(time.time_s))
+    slow = np.polynomial.legendre.legvander(np.linspace(-1, 1, size.size), 3)
+    relative = size / size.mean()
+    relative = relative - slow @ np.linalg.lstsq(slow, relative, rcond=None)[0]
+    window = np.hanning(size.size + 2)[1:-1]
+    grid_hz = np.arange(_LEAST_SLOW_CYCLES / duration, _FASTEST_SLOW_HZ, 0.1 / duration)
+    if grid_hz.size < _LEAST_SLOW_CYCLES:
+        return None
+    bare = (window / window.sum() * relative)[:, None]
+    swing = 2 * np.abs(zoomed(bare, time.time_s, grid_hz, interval_s=time.interval_s)[:, 0])
+    hz = float(grid_hz[int(np.argmax(swing))])
+    in_step = abs(hz / turn_hz - round(hz / turn_hz)) * turn_hz < _STEP_CYCLES / duration
+    if in_step or swing.max() < _DEEP_SLOW or _share_of_lamp(size, hz * time.time_s) < _NEARLY_ALL:
+        return None
+    return hz * time.time_s
+
+
 def _own_hz(amplitude: NDArray[np.complex128], time: TimeBase) -> NDArray[np.float64]:
     """Where the rate of the pattern as it moves in the picture, and its double, show in a row's amplitude (frames,)."""
     step = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
@@ -198,5 +225,5 @@ def _is_near(flash: FlashRate) -> bool:
 
 def _folds_near(rate_hz: float, seen_hz: float, time: TimeBase) -> bool:
     """Whether a mains lamp's flashes, or half of them, may show at a frequency."""
-    shown_hz = folded_hz(np.array([rate_hz, rate_hz / 2]), time.interval_s)
-    return bool(np.any(np.abs(shown_hz - seen_hz) < _MAINS_REACH * rate_hz))
+    flashes_hz = np.array([rate_hz, rate_hz / 2])
+    return bool(np.any(np.abs(folded_hz(flashes_hz, time.interval_s) - seen_hz) < _MAINS_REACH * flashes_hz))

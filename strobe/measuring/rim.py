@@ -25,7 +25,7 @@ _WORST_AXIAL, _WORST_RADIAL = 2.5e-3, 1.5e-3
 _SURE_HIGH_DEG, _HIGH_FLOOR_DEG = 60.0, 3.0
 """Half-widths of the high spot's place: beyond which it is not told from a mark, and below which it never is (seen on
 rendered clips)."""
-_OFF_CENTRE_SPEAKS, _OFF_CENTRE_ROOM = 1.5, 1.25
+_OFF_CENTRE_SPEAKS, _OFF_CENTRE_ROOM = 2.0, 1.25
 """From how many half-widths dots off centre are told of; and the room that their millimetres need beyond the fit's own
 half-width, because small ones are expected and the estimate leans to them (seen on rendered clips)."""
 _SURE_TURNS, _BESIDE = 4.0, 0.02
@@ -60,7 +60,7 @@ def begin_rim(
     """The rim looked at, and the hypothesis with what dots off centre add taken off, as far as the clip shows it.
 
     Where lamp and shutter may both time the dots (`gap_percent`), the parts of a row do not tell a ring off centre
-    surely enough; then it stays in the uncertainty.
+    surely enough; then it stays in the uncertainty, and so does what does not stand out of its own.
     """
     rim, first, row = pattern.rim, pattern.rows[0], chosen.evidence.row
     if rim is None or first.shape is None or row.shape is None:
@@ -85,6 +85,8 @@ def begin_rim(
     )
     if gap_percent > 0:
         return RimWork(errors, mark, max(RING_OFF_CENTRE_PERCENT, size_percent + left_percent), told=False), chosen
+    if size_percent < _OFF_CENTRE_SPEAKS * left_percent:
+        return RimWork(errors, mark, size_percent + left_percent), chosen
     false = (errors.false_dots * np.exp(2j * np.pi * errors.turns_rev)).real
     return RimWork(errors, mark, left_percent), replace(chosen, line=replace(line, dots=line.dots - false))
 

@@ -244,7 +244,7 @@ def _follow(
     swings = bool(waves) and waves[0].harmonic == 1
     lamp_waves = len(waves)
     halves: list[Wave] = []
-    if flash is not None and flash.uneven and waves and lamp_cycles is not None:
+    if flash is not None and flash.uneven and lamp_cycles is not None and not courses.size:
         lowest_hz = 0.0 if flash.once else WOBBLE_HZ
         odd = _ODD_HALVES_ONCE if flash.once else _ODD_HALVES
         halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, odd, lowest_hz)
