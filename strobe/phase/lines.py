@@ -16,21 +16,16 @@ from numpy.typing import NDArray
 
 from strobe.phase.blocks import lit_frames
 from strobe.phase.coarse import CoarseLine
-from strobe.phase.flicker import folded_hz
 from strobe.phase.lamp import FlashRate
+from strobe.phase.litframes import cut_flashes, vote_of_lit, waves_of_lit
+from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of, vote_of_swing
 from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along
 from strobe.phase.zoom import zoomed
 
 __all__ = ["LINE_ORDERS", "LineReading", "read_line"]
 
-_HARMONICS, _MANY_HARMONICS, _LIT_HARMONICS = 4, 10, 6
-"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine; of
-one whose dark half can't be seen, in which more would leave no frequency free."""
-_WOBBLE_HARMONICS = 2
-"""Of the lamp, that are strong enough for a wobble beside them, or a wave of the pattern's, to go with them unseen."""
-_NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
-_KEEPS, _RUNS = 0.3, 0.7
-"""Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
+_HARMONICS, _MANY_HARMONICS = 4, 10
+"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
 _ODD_HALVES, _ODD_HALVES_ONCE = (1, 3, 5), (1, 3, 5, 7, 9)
@@ -42,20 +37,12 @@ _ROUNDS = 3
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
-_STANDS_STILL = 1.5
-"""Cycles in the clip up to which a wave can't be told from the platter's own course."""
-_ALIKE = 1e-2
-"""Waves whose sum or difference is this small, by the largest, share one size."""
-_OWN_COURSE = 0.02
-"""Size, by the largest, from which a sum of harmonics is a course of its own in the lit frames."""
 _MAINS_OFF, _AROUND_MAINS, _CLEAR_LINE, _LEAST_NEAR = 0.0025, 0.012, 40.0, 3
 """How far a mains may be off, relative; how far around the lamp's line is looked, its power over the usual one there
 for it to be clear; and at how many rates at the least."""
 _MOST_MODULATION = 0.9
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
-_UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
-"""A swing of the lamp stands a quarter cycle off the brightness; a slow wobble taken for one does not."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
 
@@ -155,48 +142,15 @@ def read_line(
         everywhere = np.zeros((0, time_s.size))
         return _follow(amplitude, time_s, interval_s, kind, coarse, lamp_cycles, flash, height, everywhere, dimmed)
     cycles = None if lamp_cycles is None else lamp_cycles[lit]
-    cut = _cut_flashes(amplitude[lit], cycles)
+    cut = cut_flashes(amplitude[lit], cycles)
     reading = _follow(amplitude[lit], time_s[lit], interval_s, kind, coarse, cycles, flash, height, cut)
     left = reading.dots - reading.dot_rate_hz * time_s[lit]
     between = np.interp(time_s, time_s[lit], left)
     vote = 0.0
     if flash is not None and cycles is not None:
         seen = amplitude[lit] * np.exp(2j * np.pi * (LINE_ORDERS[kind] * cycles - reading.dot_rate_hz * time_s[lit]))
-        vote = _vote_of_lit(seen, time_s[lit], cycles)
+        vote = vote_of_lit(seen, time_s[lit], cycles)
     return replace(reading, dots=reading.dot_rate_hz * time_s + between, lit=lit, vote=vote)
-
-
-def _vote_of_lit(
-    series: NDArray[np.complex128], time_s: NDArray[np.float64], lamp_cycles: NDArray[np.float64]
-) -> float:
-    """+1 where the dots keep their place wherever in its flash a frame falls, -1 where they move with it, 0 unclear.
-
-    A flash within the exposure freezes the dots by itself, an exposure within the flash by the shutter; read as the
-    other, the dots seem to run one gap for each cycle of the lamp.
-    """
-    turns = np.exp(2j * np.pi * lamp_cycles)
-    place = np.angle(turns * np.conj(np.sum(np.abs(series) * turns))) / (2 * np.pi)
-    moved = np.diff(place)
-    ran = np.angle(series[1:] * np.conj(series[:-1])) / (2 * np.pi)
-    near = (np.diff(time_s) < _NEXT_FRAMES * np.diff(time_s).min()) & (np.abs(moved) > _LEAST_SPREAD)
-    if near.sum() < _LEAST_PAIRS:
-        return 0.0
-    run = abs(float(moved[near] @ ran[near] / (moved[near] @ moved[near])))
-    return float(np.clip(1 - 2 * (run - _KEEPS) / (_RUNS - _KEEPS), -1, 1))
-
-
-def _cut_flashes(amplitude: NDArray[np.complex128], lamp_cycles: NDArray[np.float64] | None) -> NDArray[np.float64]:
-    """Courses (courses, frames) that the phase takes where the shutter's edge cuts a flash.
-
-    What is left of the flash is weaker, and earlier where the shutter closed on it, later where it opened in it.
-    """
-    if lamp_cycles is None:
-        return np.zeros((0, amplitude.size))
-    size = np.abs(amplitude)
-    lost = np.clip(1 - size / np.percentile(size, 90), 0, 1)
-    turns = np.exp(2j * np.pi * lamp_cycles)
-    side = np.sign(np.angle(turns * np.conj(np.sum(size * turns))))
-    return np.stack([lost * side, lost**2 * side, lost**2])
 
 
 def _follow(
@@ -235,11 +189,11 @@ def _follow(
         rich = strong if dimmed else flash is not None and (not flash.soft or strong)
         most = _MANY_HARMONICS if rich else _HARMONICS
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
-        high = [wave for wave in waves if wave.harmonic > _WOBBLE_HARMONICS]
-        waves = [wave for wave in waves if wave.harmonic <= _WOBBLE_HARMONICS]
+        high = [wave for wave in waves if wave.harmonic > WOBBLE_HARMONICS]
+        waves = [wave for wave in waves if wave.harmonic <= WOBBLE_HARMONICS]
         waves += _away_from(_away_from(waves, own, time_s), high, time_s)
     elif lamp_cycles is not None and flash is not None and flash.once:
-        along, of_lit = _waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
+        along, of_lit = waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
         courses = np.concatenate([courses, along])
     swings = bool(waves) and waves[0].harmonic == 1
     lamp_waves = len(waves)
@@ -255,12 +209,12 @@ def _follow(
     vote = 0.0
     if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
-        vote = _vote(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
-    sizes = [*zip(waves, _swings_of(taken_off, waves), strict=True)]
-    beats = [(wave, swing) for wave, swing in sizes[:lamp_waves] if wave.harmonic <= _WOBBLE_HARMONICS]
-    unseen = [*sizes[lamp_waves:], *((wave, _swings_of(taken_off, [wave])[0]) for wave in of_lit)]
-    hidden = _hidden(beats, None if flash is None or height is None else flash.flicker_at(height))
-    hidden += _beyond_the_lamp(sizes[:lamp_waves]) + _hidden(unseen, None)
+        vote = vote_of_swing(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
+    sizes = [*zip(waves, swings_of(taken_off, waves), strict=True)]
+    beats = [(wave, swing) for wave, swing in sizes[:lamp_waves] if wave.harmonic <= WOBBLE_HARMONICS]
+    unseen = [*sizes[lamp_waves:], *((wave, swings_of(taken_off, [wave])[0]) for wave in of_lit)]
+    hidden = hidden_waves(beats, None if flash is None or height is None else flash.flicker_at(height))
+    hidden += beyond_the_lamp(sizes[:lamp_waves]) + hidden_waves(unseen, None)
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -334,28 +288,6 @@ def _away_from(waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np
     return [one for one in others if all(abs(one.apparent_hz - wave.apparent_hz) > least_hz for wave in waves)]
 
 
-def _waves_of_lit(
-    cycles: NDArray[np.float64], time_s: NDArray[np.float64], rate_hz: float, interval_s: float
-) -> tuple[NDArray[np.float64], list[Wave]]:
-    """Any course along the part of the lamp's cycle in which frames are lit; and where its harmonics lie.
-
-    Over a part of the cycle harmonics are alike, and some of their sums look like a steady speed. What is left without
-    those comes as courses (courses, frames) that have nothing in common with each other.
-    """
-    harmonics = range(1, _LIT_HARMONICS + 1)
-    waves = [Wave(h, float(folded_hz(h * rate_hz, interval_s)), h * cycles, True) for h in harmonics]
-    waves = [wave for wave in waves if wave.apparent_hz * np.ptp(time_s) > _STANDS_STILL]
-    if not waves:
-        return np.zeros((0, time_s.size)), []
-    turns = np.exp(2j * np.pi * np.stack([wave.cycles for wave in waves], axis=1))
-    steady = np.polynomial.legendre.legvander(np.linspace(-1, 1, time_s.size), 2)
-    seen = np.concatenate([turns.real, turns.imag], axis=1)
-    seen = seen - steady @ np.linalg.lstsq(steady, seen, rcond=None)[0]
-    courses, size, _ = np.linalg.svd(seen, full_matrices=False)
-    found: NDArray[np.float64] = courses[:, size > _OWN_COURSE * size[0]].T * np.sqrt(time_s.size)
-    return found, waves
-
-
 def _bound_swing(
     series: NDArray[np.complex128],
     time_s: NDArray[np.float64],
@@ -397,60 +329,3 @@ def _other_lines(
     solution, *_ = np.linalg.lstsq(basis, turned, rcond=None)
     shape: NDArray[np.complex128] = basis @ (solution / solution[0])
     return shape
-
-
-def _hidden(sizes: Sequence[tuple[Wave, complex]], flicker: complex | None) -> tuple[tuple[float, float, float], ...]:
-    """Of each wave: frequency, the amplitude that stands as the brightness does, and its share.
-
-    Light that falls as it rises makes the phase swing with the sines of the brightness's angle and its multiples.
-    Where several harmonics fold onto one frequency their sum stands anyhow, and says nothing; nor is anything said
-    where it is not seen how the brightness stands: all of the amplitude then, and no share.
-    """
-    found = []
-    for wave, swing in sizes:
-        if wave.beats or flicker is None or flicker == 0:
-            found.append((wave.apparent_hz, abs(swing), 0.0))
-        else:
-            share = abs(float(np.cos(np.angle(swing) - wave.harmonic * np.angle(flicker))))
-            found.append((wave.apparent_hz, share * abs(swing), share))
-    return tuple(found)
-
-
-def _beyond_the_lamp(sizes: Sequence[tuple[Wave, complex]]) -> tuple[tuple[float, float, float], ...]:
-    """The same of high harmonics, whose size above what a step in the light would have by the lower ones is no lamp's.
-
-    Harmonics of a step fall as one over their order, and those of anything smoother faster.
-    """
-    found, step = [], 0.0
-    for wave, swing in sizes:
-        size = abs(swing)
-        beyond = size - step / wave.harmonic
-        if step > 0 and wave.harmonic > _WOBBLE_HARMONICS and beyond > 0:
-            found.append((wave.apparent_hz, beyond, 1.0))
-        step = max(step, size * wave.harmonic)
-    return tuple(found)
-
-
-def _swings_of(course: NDArray[np.float64], waves: Sequence[Wave]) -> list[complex]:
-    """Complex amplitudes of waves in a course, fitted together, since those close to each other look alike."""
-    if not waves:
-        return []
-    turns = np.exp(2j * np.pi * np.stack([wave.cycles for wave in waves], axis=1))
-    basis = np.concatenate([turns.real, turns.imag], axis=1)
-    solution = np.linalg.lstsq(basis, course, rcond=_ALIKE)[0]
-    return [complex(real, -imaginary) for real, imaginary in solution.reshape(2, -1).T]
-
-
-def _vote(swing: complex, flicker: complex, least: float, *, slow: bool) -> float:
-    """+1 where the swing lags the brightness as behind a shutter, -1 where it leads as under a strobe, 0 unclear.
-
-    On the camera-timed line the lamp's line lies one flash rate below, so the swing is ``-sin`` where the brightness
-    is ``cos``; on the lamp-timed line the camera's lies one above, ``+sin``. Brightness is taken from the background,
-    since bright dots saturate.
-    """
-    if abs(swing) * 1000 < max(_LEAST_SLOW_MDOT if slow else 1.0, 3 * least / 10) or abs(flicker) < 1e-4:
-        return 0.0
-    sine = float((swing * np.conj(flicker)).imag / (abs(swing) * abs(flicker)))
-    if slow:
-        return float(np.sign(sine) * np.clip((abs(sine) - _UNCLEAR_SINE) / (_CLEAR_SINE - _UNCLEAR_SINE), 0, 1))
-    return float(np.clip(sine * 1.5, -1, 1)) if abs(sine) > 0.4 else 0.0
