@@ -13,7 +13,8 @@ from fuzz_files import make_seeds
 
 import strobe
 from strobe.errors import Refused
-from strobe.measuring.hypotheses import Hypothesis, check_continuity, choose, refuse_too_few_to_tell
+from strobe.measuring.deciding import check_continuity, choose, refuse_too_few_to_tell
+from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import lamps_of, slow_flicker
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
 from strobe.measuring.stretch import SteadyPart, beside_fade, steady_part

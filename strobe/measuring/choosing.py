@@ -9,19 +9,17 @@ import numpy as np
 from strobe.measurement import Note
 from strobe.measuring.budget import SCALE_SHARE
 from strobe.measuring.clock import CameraClock
-from strobe.measuring.disc import DiscWork, begin_disc, settle, weigh_rings
-from strobe.measuring.frametimes import FrameTimes, frame_times
-from strobe.measuring.hypotheses import (
-    Hypothesis,
+from strobe.measuring.deciding import (
     assumed_speed_percent,
     check_coherence,
     check_continuity,
     choose,
-    favour_mains,
     refuse_too_few_to_tell,
     refuse_unusual_count,
-    weigh,
 )
+from strobe.measuring.disc import DiscWork, begin_disc, settle, weigh_rings
+from strobe.measuring.frametimes import FrameTimes, frame_times
+from strobe.measuring.hypotheses import Hypothesis, favour_mains, weigh
 from strobe.measuring.joint import Joint, backwards, without_joint
 from strobe.measuring.lamps import lamps_of, slow_flicker
 from strobe.measuring.motion import moves

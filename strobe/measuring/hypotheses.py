@@ -14,28 +14,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.errors import Refused
-from strobe.figures.rings import NOMINAL_RPM, bars_for, nearest_nominal_rpm
-from strobe.measuring.budget import mains_uncertainty_percent
+from strobe.figures.rings import bars_for
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.refusals import ROW_OF_DOTS
-from strobe.measuring.rows import CLEAR_SUPPORT, Draft, RowEvidence, drafts_of, is_usual
+from strobe.measuring.rows import CLEAR_SUPPORT, Draft, RowEvidence, drafts_of
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
 
 __all__ = [
+    "SLOW_SWING_CYCLES",
     "Hypothesis",
-    "assumed_speed_percent",
-    "check_coherence",
-    "check_continuity",
-    "choose",
     "favour_mains",
-    "refuse_too_few_to_tell",
-    "refuse_unusual_count",
     "weigh",
 ]
 
-_SLOW_SWING_CYCLES = 3.0
+SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
 _WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
 _FLASHES, _RECTIFIED, _PURE_WAVE = (0.5, 0.2), (0.1, 0.03), (0.06, 0.018)
@@ -44,25 +36,8 @@ _SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
 """Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
 its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
 _ASTRAY = 0.02
-_LEAST_TRAVEL = 0.12
-"""Of the likeness that marks travelling along the row have at best: a rate 0.14 off; aliases, and the other mains'
-ring, are 0.17 and more."""
 _VOTE = {False: 2.0, True: 1.0}
 """What the lamp's swing against the brightness is worth, by whether the camera moves: what moves past flickers too."""
-_CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
-"""Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
-_BESIDE = (0.004, 0.03)
-"""How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006 where
-more than a few turns were seen."""
-_BESIDE_IN_FEW_TURNS = 0.0075
-_MANY_TURNS, _SAME_TURN = 5.0, 0.001
-_SAME_SPEED = 0.01
-_BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
-_JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
-"""Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
-_CLOSE_PERCENT = 0.6
-_FAR_OFF_PERCENT = 8.5
-"""Further than usual pitch controls go, where another alias of the dots is as likely."""
 _USUAL_MAINS = 6.0
 """Score for the mains of the region: more than readings that can't be told apart differ, less than a clear sign."""
 
@@ -179,7 +154,7 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     vote = line.vote
     if lamp.flash is not None:
         by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
-        contested = line.swing_cycles < _SLOW_SWING_CYCLES and vote * by_shape < 0
+        contested = line.swing_cycles < SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
     score = draft.score + _VOTE[lamp.scenery_moves] * vote
     return Hypothesis(draft.evidence, lamp, draft.speed_rpm, draft.count, line, score, draft.turn_support, draft.counts)
@@ -220,214 +195,3 @@ def _vote_of_flicker(flash: FlashRate) -> float:
     if flash.second > _RECTIFIED[0] or flash.third > _RECTIFIED[1]:
         return -0.3
     return 0.4 if flash.second < _PURE_WAVE[0] and flash.third < _PURE_WAVE[1] else 0.0
-
-
-def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:
-    """The hypothesis to report, and the gap (percent) to a rival that the clip can't rule out.
-
-    Lamp or camera may be left open, for as long as they say nearly the same; two rows that run apart may not.
-
-    Raises
-    ------
-    Refused
-        ``ambiguous`` when two hypotheses that differ are both supported, or the clip contradicts what was given;
-        ``no-pattern`` when there is none.
-    """
-    if not ranked:
-        raise Refused("no-pattern", "No row of dots could be followed.", "Film the rim closer and in focus.")
-    best = ranked[0]
-    if nominal is None and not best.turns_seen:
-        usual = f"{NOMINAL_RPM[1]:.4g} rpm"
-        ranked = [h for h in ranked if h.nominal_rpm == NOMINAL_RPM[1]]
-        why = ""
-        if not ranked:
-            why = f"The clip shows neither the speed nor a turn, and the dots don't go with {usual}."
-        elif best.score - ranked[0].score > _CLEAR_GAP:
-            why = (
-                "The clip does not show the speed for sure; it goes better with "
-                f"{best.nominal_rpm:.4g} rpm and {best.dots} dots than with {usual}."
-            )
-        if why:
-            advice = "Say the nominal speed with --rpm and the count of the dots with --dots."
-            raise Refused("ambiguous", why, advice)
-        best = ranked[0]
-    _refuse_contradiction(best)
-    if abs(best.deviation_percent) > _FAR_OFF_PERCENT and not (best.turns_seen or best.rows_agree):
-        raise Refused(
-            "ambiguous",
-            f"Nothing in the clip but the dots themselves bears out {best.rpm:.3f} rpm, "
-            f"{abs(best.deviation_percent):.0f} % from {best.nominal_rpm:.4g}.",
-            "Check --rpm, --dots and --mains, and whether the clip is slow motion; or film three turns and more.",
-        )
-    gap = 0.0
-    for rival in ranked[1:]:
-        apart = 100 * abs(rival.rpm / best.rpm - 1)
-        same = rival.evidence is best.evidence or rival.line.kind != best.line.kind
-        close = same and rival.dots == best.dots and apart < _CLOSE_PERCENT
-        slow = close and 0 < best.line.swing_cycles < _SLOW_SWING_CYCLES
-        if best.score - rival.score > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
-            continue
-        if rival.evidence is not best.evidence and apart < 0.1:
-            continue
-        if close:
-            unknown = 0.0
-            if rival.line.kind == "lamp" and rival.lamp.source == "nominal" and rival.lamp.nominal_hz is not None:
-                unknown = mains_uncertainty_percent(rival.lamp.nominal_hz)
-            gap = max(gap, float(np.hypot(apart, unknown)))
-            continue
-        raise Refused(
-            "ambiguous",
-            f"The clip can be read in two ways: {best.rpm:.3f} rpm ({best.dots} dots, {best.line.kind}-timed) or "
-            f"{rival.rpm:.3f} rpm ({rival.dots} dots, {rival.line.kind}-timed).",
-            "Say what is known with --rpm, --dots, --mains and --lamp, or film again at another frame rate.",
-        )
-    return best, gap
-
-
-def assumed_speed_percent(ranked: Sequence[Hypothesis], chosen: Hypothesis) -> float:
-    """How far the deviations from other speeds, which the clip can't rule out, lie from that of an assumed one.
-
-    Whole dots for one mains stand still at most speeds, but not quite: 133 at 45 rpm want 0.25 % more than 180 at
-    33 1/3. A turn that is seen settles it.
-    """
-    if chosen.turns_seen or chosen.rows_agree:
-        return 0.0
-    others = [one for one in ranked if one.nominal_rpm != chosen.nominal_rpm and one.evidence is chosen.evidence]
-    return max(
-        (
-            abs(one.deviation_percent - chosen.deviation_percent)
-            for one in others
-            if chosen.score - one.score < _CLEAR_GAP
-        ),
-        default=0.0,
-    )
-
-
-def _refuse_contradiction(best: Hypothesis) -> None:
-    """Refuse when marks travel at another pace, or the dots come round after another time, than the hypothesis says."""
-    turns, travel = best.evidence.turns, best.evidence.travel
-    if travel is not None and travel.share(best.line.dot_rate_hz) < _LEAST_TRAVEL:
-        raise Refused(
-            "ambiguous",
-            f"Dust and uneven dots pass along the row as if about {travel.rate_hz:.0f} dots went by in a second, which "
-            f"does not go with {best.nominal_rpm:.4g} rpm and {best.dots} dots ({best.line.dot_rate_hz:.1f} a second).",
-            "Leave --mains, --rpm and --dots out, or check them: the wrong mains makes such a difference.",
-        )
-    if turns is None:
-        return
-    _, support = turns.best()
-    if support < 1.3 * CLEAR_SUPPORT:
-        return
-    off = abs(turns.turn_s * best.line.dot_rate_hz / best.dots - 1)
-    turned = float(np.ptp(best.line.dots)) / best.dots
-    least = _BESIDE[0] if turned > _MANY_TURNS else _BESIDE_IN_FEW_TURNS
-    beside = best.evidence.lit_share == 1 and least < off < _BESIDE[1]
-    if (
-        off < _SAME_TURN
-        or turns.repeats(best.dots / best.line.dot_rate_hz)
-        or (best.turn_support > 0.5 * support and not beside)
-    ):
-        return
-    seen = 60 / turns.turn_s
-    near = nearest_nominal_rpm(seen)
-    raise Refused(
-        "ambiguous",
-        f"One turn takes {turns.turn_s:.2f} s here, so the platter turns at about {seen:.2f} rpm; read as "
-        f"{best.dots} dots at {best.nominal_rpm:.4g} rpm it would turn at {best.rpm:.2f}.",
-        "If the clip is a mirror image, say so with --mirrored; else count the dots of the ring for --dots."
-        if abs(near / best.nominal_rpm - 1) < _SAME_SPEED
-        else f"Measure again with --rpm {near:.4g} and, if the ring is an unusual one, --dots with its count.",
-    )
-
-
-def refuse_unusual_count(chosen: Hypothesis) -> None:
-    """Refuse a count that nobody gave and no usual ring has, where it rests on the time of one turn alone.
-
-    Other aliases of the same line then go with other counts just as well.
-    """
-    mains = (50.0, 60.0) if chosen.lamp.mains_hz is None else (chosen.lamp.mains_hz,)
-    if chosen.rows_agree or is_usual(chosen.dots, chosen.nominal_rpm, mains):
-        return
-    raise Refused(
-        "ambiguous",
-        f"The dots go best with a ring of {chosen.dots}, an unusual one, at {chosen.rpm:.2f} rpm; other counts "
-        "would give other speeds.",
-        "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm.",
-    )
-
-
-def refuse_too_few_to_tell(hypotheses: Sequence[Hypothesis]) -> None:
-    """Refuse a few dots, by every hypothesis, of which nothing was told and nothing shows that they come round.
-
-    Neither a turn nor their crowding can be seen in so few; anything that passes evenly looks the same, and several
-    such rows can always be brought to turn together.
-    """
-    in_view = max((h.evidence.row.dots_in_view for h in hypotheses), default=ROW_OF_DOTS)
-    if in_view >= ROW_OF_DOTS or any(h.turns_seen for h in hypotheses):
-        return
-    raise Refused(
-        "no-pattern",
-        f"Only {int(in_view)} dots or stripes are in view, and nothing shows that they come round on a platter.",
-        f"Film so that at least {ROW_OF_DOTS} dots show across the picture; or say what is known of them with --rpm "
-        "and --dots.",
-    )
-
-
-def check_coherence(chosen: Hypothesis) -> None:
-    """Refuse dots that can't be followed, or a speed at the edge of what the frame rate can tell."""
-    if chosen.line.coherence < 0.35 or chosen.line.noise_dots > 0.08:
-        raise Refused(
-            "no-contrast",
-            "Dots are seen, but they can't be followed from frame to frame "
-            f"(noise {chosen.line.noise_dots:.2f} of a gap).",
-            "More light and a shorter shutter, or only the strobe lamp; hold the camera on a stand.",
-        )
-    if abs(chosen.deviation_percent) > 12.5:
-        raise Refused(
-            "ambiguous",
-            f"Read as {chosen.dots} dots at {chosen.nominal_rpm:.4g} rpm the speed would be "
-            f"{chosen.deviation_percent:+.1f} %, at the edge of what this frame rate can tell from its alias.",
-            "Check --rpm, --dots and --mains, or film at a higher frame rate.",
-        )
-
-
-def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:
-    """Refuse dots that jump from one frame to the next: joined scenes, or pictures lost that the stamps do not show.
-
-    A platter changes its speed at once at most, never its place. Straight courses through some frames before and after
-    are held against each other between each two frames.
-    """
-    strength = np.abs(chosen.evidence.amplitude)
-    seen = np.flatnonzero(chosen.line.lit & (strength > 0.4 * np.median(strength)))
-    size = max(_LEAST_BESIDE, round(_BESIDE_A_JUMP_S / time.interval_s))
-    if seen.size < 4 * size:
-        return
-    at_s, dots = time.time_s[seen], chosen.line.dots[seen]
-    windows = np.lib.stride_tricks.sliding_window_view
-    times, places = windows(at_s, size), windows(dots, size)
-    middle_s, middle = times.mean(axis=1), places.mean(axis=1)
-    away = times - middle_s[:, None]
-    rate = (away * (places - middle[:, None])).sum(axis=1) / (away**2).sum(axis=1)
-    after = np.arange(size, at_s.size - size + 1)
-    before = after - size
-    between_s = (at_s[after - 1] + at_s[after]) / 2
-    jump = np.abs(
-        middle[after]
-        + rate[after] * (between_s - middle_s[after])
-        - middle[before]
-        - rate[before] * (between_s - middle_s[before])
-    )
-    lasts = times[:, -1] - times[:, 0]
-    whole = np.maximum(lasts[before], lasts[after]) < 2 * size * time.interval_s
-    whole &= at_s[after] - at_s[after - 1] < 3 * time.interval_s
-    if not whole.any():
-        return
-    largest = int(np.argmax(np.where(whole, jump, 0.0)))
-    if jump[largest] > max(_JUMP_DOTS, _FAR_JUMP * float(np.median(jump[whole]))):
-        raise Refused(
-            "bad-timing",
-            f"The dots jump by {jump[largest]:.2f} of a gap from one picture to the next at {between_s[largest]:.1f} s,"
-            " which no platter does: scenes were joined, or pictures are missing that the time stamps do not show.",
-            "Use the camera's original file, one for each scene; or film again, under a mains lamp at another frame "
-            "rate: its dark moments, in step with the pictures, can do that too.",
-        )
