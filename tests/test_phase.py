@@ -570,6 +570,21 @@ class TestLines:
         left = line.dots - dots
         assert np.std(left - np.polyval(np.polyfit(time, left, 1), time)) < 0.0015
 
+    def test_a_harmonic_of_the_lamp_beside_the_patterns_own_wave(self) -> None:
+        """Four times 100.006 flashes show at 10.42 Hz in 29.97 pictures, 100.456 dots at 10.55 Hz: a cycle in 8 s."""
+        rng = np.random.default_rng(4)
+        time = np.arange(240) / NTSC
+        dots = dots_at(time, 100.456, [(0.556, 0.05, 0.0)])
+        lamp = np.exp(-2j * np.pi * (100.006 * time + 0.2))
+        along = np.exp(2j * np.pi * dots)
+        amplitude = along * (1 + 0.28 * lamp + 0.08 * lamp**2 + 0.05 * lamp**4) + 0.02 * np.conj(along)
+        nothing = np.zeros(240)
+        flash = FlashRate(100.006, 1e-3, 100.0, 0.5, 0.2, 0.1, nothing, nothing, np.ones(8, complex))
+        cycles = 100.006 * time + 0.2
+        line = follow("camera", amplitude + white(rng, 240, 0.004), time, 1 / NTSC, cycles, flash=flash)
+        left = line.dots - dots
+        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.004
+
     def test_noise_of_one_frame(self) -> None:
         """Phase noise of a phasor is sigma / (2 pi) dots; lines and slow courses must not count as noise."""
         rng = np.random.default_rng(1)

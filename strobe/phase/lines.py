@@ -43,6 +43,8 @@ for it to be clear; and at how many rates at the least."""
 _MOST_MODULATION = 0.9
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
+_CLOSE_CYCLES = 0.8
+"""By which a high harmonic of the lamp and a wave of the pattern must differ in a clip to be told apart."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
 
@@ -191,7 +193,8 @@ def _follow(
         waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
         high = [wave for wave in waves if wave.harmonic > WOBBLE_HARMONICS]
         waves = [wave for wave in waves if wave.harmonic <= WOBBLE_HARMONICS]
-        waves += _away_from(_away_from(waves, own, time_s), high, time_s)
+        own = _away_from(waves, own, time_s)
+        waves += _away_from(own, high, time_s, _CLOSE_CYCLES)
     elif lamp_cycles is not None and flash is not None and flash.once:
         along, of_lit = waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
         courses = np.concatenate([courses, along])
@@ -202,8 +205,8 @@ def _follow(
         lowest_hz = 0.0 if flash.once else WOBBLE_HZ
         odd = _ODD_HALVES_ONCE if flash.once else _ODD_HALVES
         halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, odd, lowest_hz)
-    waves += _away_from(waves, halves, time_s)
-    waves += _away_from(waves, own, time_s)
+    halves = _away_from(waves, halves, time_s)
+    waves += halves + _away_from(halves, own, time_s)
     avoid_hz = [wave.apparent_hz for wave in of_lit]
     taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
     vote = 0.0
@@ -282,9 +285,11 @@ def _by_its_line(
     return lamp_cycles + fine_hz[int(np.argmax(power_at(fine_hz)))] * time_s
 
 
-def _away_from(waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np.float64]) -> list[Wave]:
-    """Those of the others that lie beside none of the waves."""
-    least_hz = 2 / float(np.ptp(time_s))
+def _away_from(
+    waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np.float64], cycles: float = 2.0
+) -> list[Wave]:
+    """Those of the others that differ by so many `cycles` in the clip from all of the waves."""
+    least_hz = cycles / float(np.ptp(time_s))
     return [one for one in others if all(abs(one.apparent_hz - wave.apparent_hz) > least_hz for wave in waves)]
 
 
