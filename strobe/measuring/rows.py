@@ -326,7 +326,8 @@ def _scored(
                 if whole > 1 and abs(turned / whole - 1) < error:
                     turned, share = turned / whole, 1.0
             elif turns.repeats(1 / draft.turns_per_s):
-                turned, share = 1.0, 1.0
+                # Nothing against it; how long one turn takes is not told closely enough to say more.
+                turned, share, trust = 1.0, 0.5, 0.0
             score += (10.0 * share - 5.0) * trust
             score -= share * min(0.5 * ((turned - 1) / error) ** 2, 4.0)
     if draft.evidence.travel is not None:

@@ -22,7 +22,7 @@ _OFTEN_MET = 0.3
 """Share of the frames so far apart that must both show the dots for their likeness to be taken."""
 _ON_A_FRAME = 0.35
 _FINE_REACH, _FINE_STEP = 0.006, 1e-4
-_MOST_TURNS, _SAME_TURN, _SEEN_TOO = 6, 1e-3, 0.55
+_MOST_TURNS, _SAME_TURN, _SEEN_TOO = 6, 5e-3, 0.55
 """Turns that may pass for one, how closely they go with it, and how well the one is seen at the least."""
 _MOST_BY_CHANCE, _MULTIPLES, _BESIDE = 4.5, 6, 0.04
 """How far, in sigma, noise rises somewhere among the candidates; what counts as elsewhere: none of so many multiples
