@@ -394,3 +394,21 @@ def test_half_the_mains_flashes_fold_no_farther_off_than_a_mains_wanders(hz: flo
     shown = replace(pattern_of(np.full(250, 8.0), np.full(250, 90.0)), time_s=time_s)
     moving = row(blocks=blocks.astype(np.complex64))
     assert lamps_of(shown, (moving,), fit_time_base(time_s), 60.0, "mains")[0].kind == kind
+
+
+@pytest.mark.parametrize(("sweep_cycles", "unsure"), [(1.54, True), (3.08, False)])
+def test_bands_that_creep_may_be_of_a_lamp_that_flashes_once_a_cycle(sweep_cycles: float, unsure: bool) -> None:
+    """59.963 + 60 and 2 (59.94 + 0.0415) flashes creep alike in 29.97 pictures; a picture holds but two of 60."""
+    time_s = np.arange(300) / 29.97
+    place = (np.arange(48) + 0.5) / 48
+    cycles = 119.963 * time_s[:, None] + sweep_cycles * place
+    noise = 0.3 * np.random.default_rng(6).standard_normal((300, 48))
+    pattern = replace(
+        pattern_of(np.full(300, 8.0), np.full(300, 90.0)),
+        time_s=time_s,
+        brightness=90 * (1 + 0.3 * np.cos(2 * np.pi * cycles)) + noise,
+        sweep_known=True,
+    )
+    (lamp,) = lamps_of(pattern, (), fit_time_base(time_s), 60.0, "mains")
+    assert lamp.flash is not None
+    assert (2 * lamp.flash.uncertainty_hz > 0.08) == unsure

@@ -26,6 +26,7 @@ from strobe.phase.zoom import zoomed
 __all__ = ["Lamp", "lamps_of", "slow_flicker"]
 
 _MAINS_REACH = 0.005
+_SAME_CREEP, _STEEPEST = 0.01, 1.05
 _OFF_STEP, _SOME_STEPS = 0.02, 0.1
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
@@ -109,6 +110,8 @@ def lamps_of(
             or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz)
         )
         flash = replace(flash, uneven=uneven)
+        if not uneven:
+            flash = _perhaps_once(flash, time)
         moves = pattern.camera.moved
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles, scenery_moves=moves)]
     dimmed_hz = None
@@ -123,6 +126,19 @@ def lamps_of(
         Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s, scenery_moves=pattern.camera.moved)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
+
+
+def _perhaps_once(flash: FlashRate, time: TimeBase) -> FlashRate:
+    """The flicker, with room for the other rate where a lamp that flashes once a cycle would make the same bands.
+
+    Both nearly keep step with the frames there, and the bands creep alike; those of the slower lamp are half as steep,
+    as they would be behind a shutter that sweeps twice as fast, and no sweep takes longer than a picture.
+    """
+    seen_hz, half_hz = folded_hz(np.array([flash.rate_hz, flash.rate_hz / 2]), time.interval_s)
+    alike = abs(half_hz - seen_hz / 2) < _SAME_CREEP * seen_hz
+    if not alike or abs(flash.sweep_cycles) > _STEEPEST * flash.rate_hz / 2 * time.interval_s:
+        return flash
+    return replace(flash, uncertainty_hz=float(np.hypot(flash.uncertainty_hz, seen_hz / 2)))
 
 
 def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz: Sequence[float]) -> FlashRate | None:
