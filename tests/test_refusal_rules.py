@@ -369,6 +369,22 @@ def test_a_lamp_that_lights_only_the_dots_is_measured_on_them_though_it_swings_t
     assert (lamp.flash is not None) == seen
     if lamp.flash is not None:
         assert lamp.flash.rate_hz == pytest.approx(lamp_hz, abs=0.003)
+        assert lamp.flash.uncertainty_hz < 0.003
+
+
+def test_harmonics_that_fold_onto_each_other_leave_the_rate_unsure() -> None:
+    """100.012 and 200.024 flashes show at 10.01 and 9.98 Hz in 30 pictures."""
+    time_s = np.arange(300) / RATE_HZ
+    found = 0
+    for phase in (0.3, 1.4, 2.9, 4.6):
+        size = 1 + 0.15 * np.cos(2 * np.pi * 100.012 * time_s) + 0.1 * np.cos(2 * np.pi * 200.024 * time_s + phase)
+        moving = row(blocks=(size * np.exp(2j * np.pi * 0.8 * time_s))[:, None].repeat(4, 1).astype(np.complex64))
+        pattern = pattern_of(np.full(300, 8.0), np.full(300, 90.0))
+        (lamp,) = lamps_of(pattern, (moving,), fit_time_base(time_s), 50.0, "mains")
+        if lamp.flash is not None:
+            found += 1
+            assert abs(lamp.flash.rate_hz - 100.012) < 2 * lamp.flash.uncertainty_hz
+    assert found > 1
 
 
 @pytest.mark.parametrize(

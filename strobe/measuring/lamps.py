@@ -33,6 +33,9 @@ _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 second harmonic that goes with it: soft light does not swing the dots so."""
 _NEARLY_ALL, _MOST, _LAMP_HARMONICS = 0.8, 0.4, 5
 """Share of what the dots' amplitude does that goes with a lamp: of faint swings, and where its rate is unknown."""
+_APART_CYCLES, _DRAWN_CYCLES = 2.0, 0.5
+"""Cycles in a clip by which the lamp's first two harmonics differ so that neither draws the other's rate aside, and by
+how much it is drawn (1 sigma)."""
 _LEAST_SLOW_CYCLES, _FASTEST_SLOW_HZ, _STEP_CYCLES, _DEEP_SLOW = 3.0, 4.5, 1.0, 0.08
 """Of a slow flicker: cycles in a clip, its highest frequency, cycles by which it differs from times the turn, and the
 swing of the dots' amplitude that no wobble makes."""
@@ -160,7 +163,14 @@ def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz:
         beside_own = np.abs(_own_hz(amplitude, time) - seen_hz).min() < _OWN_HZ
         if beside_own or _share_of_lamp(size, flash.phase_cycles(time.time_s)) < _NEARLY_ALL:
             return None
-    return replace(flash, second=max(flash.second, _OF_FLASHES))
+    # Without bands, a second harmonic that folds beside the first draws the rate aside.
+    first_hz, second_hz = folded_hz(flash.rate_hz * np.array([1.0, 2.0]), time.interval_s)
+    drawn_hz = 0.0 if abs(first_hz - second_hz) * time.duration_s > _APART_CYCLES else _DRAWN_CYCLES / time.duration_s
+    return replace(
+        flash,
+        second=max(flash.second, _OF_FLASHES),
+        uncertainty_hz=float(np.hypot(flash.uncertainty_hz, drawn_hz)),
+    )
 
 
 def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | None:
