@@ -70,7 +70,10 @@ def _render(path: Path, form: _Format, *, seconds: float) -> None:
     period_s = 1 / form.rate_hz
     scene = Scene(
         rows=(DotRow(180),),
-        speed=Speed(100 / 3, wobbles=(Wobble(0.3, per_revolution=1), Wobble(0.1, per_revolution=3))),
+        # Quite at its speed a whole turn would hold whole flashes and pictures, and coding's noise come round with it.
+        speed=Speed(
+            100 / 3, 0.2 if form.whole else 0.0, wobbles=(Wobble(0.3, per_revolution=1), Wobble(0.1, per_revolution=3))
+        ),
         lamp=Lamp("pulse", 100.0),
         camera=Camera(
             width=form.width, height=form.height, frame_rate_hz=form.rate_hz, readout_s=min(0.018, 0.9 * period_s)

@@ -14,7 +14,7 @@ from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.hypotheses import SLOW_SWING_CYCLES, Hypothesis
 from strobe.measuring.refusals import ROW_OF_DOTS
-from strobe.measuring.rows import CLEAR_SUPPORT, is_usual
+from strobe.measuring.rows import CLEAR_SUPPORT, is_usual, whole_turns
 from strobe.phase import TimeBase
 
 __all__ = [
@@ -141,7 +141,10 @@ def _refuse_contradiction(best: Hypothesis) -> None:
     _, support = turns.best()
     if support < 1.3 * CLEAR_SUPPORT:
         return
-    off = abs(turns.turn_s * best.line.dot_rate_hz / best.dots - 1)
+    turned_by_then = turns.turn_s * best.line.dot_rate_hz / best.dots
+    off = abs(turned_by_then - 1)
+    if best.evidence.lit_share < 1 and whole_turns(turned_by_then) is not None:
+        return
     turned = float(np.ptp(best.line.dots)) / best.dots
     least = _BESIDE[0] if turned > _MANY_TURNS else _BESIDE_IN_FEW_TURNS
     beside = best.evidence.lit_share == 1 and least < off < _BESIDE[1]

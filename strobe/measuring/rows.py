@@ -32,7 +32,7 @@ from strobe.phase import (
     part_lines,
 )
 
-__all__ = ["CLEAR_SUPPORT", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual"]
+__all__ = ["CLEAR_SUPPORT", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual", "whole_turns"]
 
 _SPAN = 0.13
 """Speeds looked at, relative to nominal."""
@@ -321,9 +321,8 @@ def _scored(
             turned, error, trust = draft.turns_per_s * turns.turn_s, _SAME_TURN, 1.0
             if draft.evidence.lit_share < 1:
                 error, trust = _SAME_TURN_FEW_LIT, _FEW_LIT_TRUST
-                # Few frames are lit again just one turn later; two or three turns later others are.
-                whole = float(np.clip(round(turned), 1, 3))
-                if whole > 1 and abs(turned / whole - 1) < error:
+                whole = whole_turns(turned)
+                if whole is not None and whole > 1:
                     turned, share = turned / whole, 1.0
             elif turns.repeats(1 / draft.turns_per_s):
                 # Nothing against it; how long one turn takes is not told closely enough to say more.
@@ -351,6 +350,15 @@ def _scored(
         score += own
     score += 0.2 * float(np.log(draft.evidence.row.amplitude / max(r.row.amplitude for r in rows)))
     return replace(draft, counts=tuple(counts), score=score)
+
+
+def whole_turns(turned: float) -> int | None:
+    """How many turns, three at the most, `turned` goes with where few frames are lit; None for no whole number.
+
+    Few are lit again just one turn later; two or three turns later others are.
+    """
+    whole = int(np.clip(round(turned), 1, 3))
+    return whole if abs(turned / whole - 1) < _SAME_TURN_FEW_LIT else None
 
 
 def _standing(count: int, nominal_rpm: float, mains: Sequence[float]) -> float:
