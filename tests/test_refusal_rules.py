@@ -280,7 +280,7 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
 
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
 def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agrees: bool) -> None:
-    """A twentieth of a second brings lit frames onto lit ones at 240 a second under 100 flashes, and a turn does not."""
+    """At 240 pictures a second under 100 flashes a twentieth of a second brings lit ones onto lit ones, a turn not."""
     period_s = np.geomspace(0.6, 4.4, 1500)
     likeness = np.exp(-0.5 * ((period_s / turn_s - 1) / 0.002) ** 2)
     evidence: Any = SimpleNamespace(turns=TurnSignature(period_s, likeness, 0.05, turn_s), travel=None, lit_share=0.4)
@@ -290,7 +290,7 @@ def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agre
     if agrees:
         assert choose([counted], 100 / 3)[0] is counted
     else:
-        with pytest.raises(Refused, match="One turn takes 3.40 s"):
+        with pytest.raises(Refused, match=r"One turn takes 3\.40 s"):
             choose([counted], 100 / 3)
 
 
