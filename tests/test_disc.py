@@ -16,7 +16,7 @@ from test_printing import darkness
 import strobe
 from strobe.capture import Frame, open_clip
 from strobe.errors import Refused, UsageError
-from strobe.measuring import measure_reading
+from strobe.measuring import Told, measure_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.reading import read_clip
 from strobe.pattern import PatternReading, read_pattern
@@ -360,18 +360,10 @@ def test_a_clip_from_above(tmp_path: Path) -> None:
     assert "index-disagrees" not in codes
 
     reading = read_clip(tmp_path / "above.mp4", view="disc")
-    options: dict[str, Any] = {
-        "nominal": None,
-        "mains": None,
-        "lamp": "mains",
-        "capture_rate_hz": None,
-        "mains_default": None,
-        "clock": CameraClock(),
-    }
     with pytest.raises(Refused, match=r"none of them has 216") as refused:
-        measure_reading(reading, dots=216, **options)
+        measure_reading(reading, Told(CameraClock(), dots=216))
     assert refused.value.code == "ambiguous"
-    other = measure_reading(reading, dots=133, **options)
+    other = measure_reading(reading, Told(CameraClock(), dots=133))
     assert other.setup.dots == 133
     assert other.speed.deviation_percent == pytest.approx(measurement.speed.deviation_percent, abs=2e-3)
     assert other.disc is not None

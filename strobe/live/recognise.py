@@ -15,7 +15,7 @@ from strobe.live.arrivals import arrival_times
 from strobe.live.figure import figure_of
 from strobe.live.records import LiveOptions, Lock
 from strobe.measurement import Measurement, Note
-from strobe.measuring import measure_reading
+from strobe.measuring import Told, measure_reading
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.lamps import lamps_of
@@ -113,16 +113,15 @@ def _jumps(row: RowSeries) -> bool:
 
 
 def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions) -> Measurement:
-    return measure_reading(
-        ClipReading(facts.name, _as_clip(facts), ClipTally.of(pattern.time_s), pattern),
-        nominal=options.nominal_rpm,
-        dots=options.dots,
-        mains=options.mains_hz,
-        lamp=options.lamp,
-        capture_rate_hz=None,
-        mains_default=options.mains_default_hz,
-        clock=CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm),
+    told = Told(
+        CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm),
+        options.nominal_rpm,
+        options.dots,
+        options.mains_hz,
+        options.lamp,
+        mains_default_hz=options.mains_default_hz,
     )
+    return measure_reading(ClipReading(facts.name, _as_clip(facts), ClipTally.of(pattern.time_s), pattern), told)
 
 
 def _as_clip(facts: SourceFacts) -> ClipFacts:

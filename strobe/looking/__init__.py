@@ -22,7 +22,7 @@ from strobe.looking.judging import Picture, changes_of, grade_of, limits_of
 from strobe.looking.results import Light, Look, Reach, SeenRow, Shake, Shutter, Still, Timing
 from strobe.looking.stillness import Stillness
 from strobe.measurement import Measurement, Note, Refusal
-from strobe.measuring import check_options, measure_reading
+from strobe.measuring import Told, check_options, measure_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.frametimes import FrameTimes, frame_times
 from strobe.measuring.motion import moves
@@ -104,16 +104,8 @@ def look(
     measurement: Measurement | None = None
     refusal: Refusal | None = None
     try:
-        measurement = measure_reading(
-            reading,
-            nominal=nominal,
-            dots=dots,
-            mains=mains,
-            lamp=lamp,
-            capture_rate_hz=capture_rate_hz,
-            mains_default=mains_default,
-            clock=clock,
-        )
+        told = Told(clock, nominal, dots, mains, lamp, capture_rate_hz, mains_default)
+        measurement = measure_reading(reading, told)
     except Refused as refused:
         refusal = Refusal(str(path), refused.code, refused.message, refused.advice)
     times = _times_of(reading, clock, capture_rate_hz)

@@ -26,14 +26,14 @@ from strobe.measuring.joint import notes_of_joint
 from strobe.measuring.marks import index_mark, notes_of_mark
 from strobe.measuring.mixing import mixing_of
 from strobe.measuring.motion import steadied
-from strobe.measuring.options import check_options, check_view
+from strobe.measuring.options import Told, check_options, check_view
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
 from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
 
-__all__ = ["check_options", "measure", "measure_reading"]
+__all__ = ["Told", "check_options", "measure", "measure_reading"]
 
 
 def measure(
@@ -104,45 +104,17 @@ def measure(
     check_options(dots, mains, lamp, capture_rate_hz, mains_default)
     check_view(view, disc_mm, rim_mm)
     clock = CameraClock.of(camera_rate_error_ppm, camera_rate_uncertainty_ppm)
-    return measure_reading(
-        read_clip(path, mirrored=mirrored, view=view, progress=progress),
-        nominal=nominal,
-        dots=dots,
-        mains=mains,
-        lamp=lamp,
-        capture_rate_hz=capture_rate_hz,
-        mains_default=mains_default,
-        clock=clock,
-        disc_mm=disc_mm,
-        rim_mm=rim_mm,
-    )
+    told = Told(clock, nominal, dots, mains, lamp, capture_rate_hz, mains_default)
+    reading = read_clip(path, mirrored=mirrored, view=view, progress=progress)
+    return measure_reading(reading, told, disc_mm=disc_mm, rim_mm=rim_mm)
 
 
 @one_thread
 def measure_reading(
-    reading: ClipReading,
-    *,
-    nominal: float | None,
-    dots: int | None,
-    mains: float | None,
-    lamp: str | float,
-    capture_rate_hz: float | None,
-    mains_default: float | None,
-    clock: CameraClock,
-    disc_mm: float | None = None,
-    rim_mm: float | None = None,
+    reading: ClipReading, told: Told, *, disc_mm: float | None = None, rim_mm: float | None = None
 ) -> Measurement:
-    """Measure what one pass over a clip has read; options as for `measure`, `nominal` in rpm."""
-    found = choose_reading(
-        reading,
-        nominal=nominal,
-        dots=dots,
-        mains=mains,
-        lamp=lamp,
-        capture_rate_hz=capture_rate_hz,
-        mains_default=mains_default,
-        clock=clock,
-    )
+    """Measure what one pass over a clip has read; diameters and errors as for `measure`."""
+    found = choose_reading(reading, told)
     tally, times, chosen, gap_percent = reading.tally, found.times, found.chosen, found.gap_percent
     pattern, time, stretch, clock = times.pattern, times.time, times.stretch, times.clock
     disc, even, joint = found.disc, found.even, found.joint
@@ -218,7 +190,7 @@ def measure_reading(
         unsettled_hz=found.unsettled_hz,
         assumed_speed_percent=found.assumed_speed_percent,
     )
-    setup = setup_of(chosen, rpm_given=nominal is not None, dots_given=dots is not None, mains_hz=mains, lamp=lamp)
+    setup = setup_of(chosen, told)
     notes = found.notes + notes_of_joint(joint)
     seen, index, runout, ring = None, None, None, None
     if work is not None:

@@ -19,6 +19,7 @@ from strobe.measuring.budget import (
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.mixing import Mixing
+from strobe.measuring.options import Told
 from strobe.measuring.sticking import SWALLOWED_PX
 from strobe.phase import TimeBase
 
@@ -131,25 +132,23 @@ def speed_of(
     return speed, budget
 
 
-def setup_of(
-    chosen: Hypothesis, *, rpm_given: bool, dots_given: bool, mains_hz: float | None, lamp: str | float
-) -> Setup:
+def setup_of(chosen: Hypothesis, told: Told) -> Setup:
     """What was measured against, and which of it was neither given nor shown by the clip."""
     shown = chosen.turns_seen or chosen.rows_agree
     assumed = []
-    if not rpm_given and not shown:
+    if told.nominal_rpm is None and not shown:
         assumed.append("nominal_rpm")
-    if not dots_given and not shown:
+    if told.dots is None and not shown:
         assumed.append("dots")
-    if mains_hz is None and chosen.lamp.source == "nominal":
+    if told.mains_hz is None and chosen.lamp.source == "nominal":
         assumed.append("mains_hz")
-    if lamp == "mains" and chosen.lamp.source != "measured":
+    if told.lamp == "mains" and chosen.lamp.source != "measured":
         assumed.append("lamp")
     return Setup(
         nominal_rpm=chosen.nominal_rpm,
         dots=chosen.dots,
-        mains_hz=chosen.lamp.mains_hz if chosen.lamp.mains_hz is not None else mains_hz,
-        lamp=lamp if isinstance(lamp, str) else f"{lamp:g} Hz",
+        mains_hz=chosen.lamp.mains_hz if chosen.lamp.mains_hz is not None else told.mains_hz,
+        lamp=told.lamp if isinstance(told.lamp, str) else f"{told.lamp:g} Hz",
         view="rim",
         assumed=tuple(assumed),
     )

@@ -8,7 +8,6 @@ import numpy as np
 
 from strobe.measurement import Note
 from strobe.measuring.budget import SCALE_SHARE
-from strobe.measuring.clock import CameraClock
 from strobe.measuring.deciding import (
     assumed_speed_percent,
     check_coherence,
@@ -23,6 +22,7 @@ from strobe.measuring.hypotheses import Hypothesis, favour_mains, weigh
 from strobe.measuring.joint import Joint, backwards, without_joint
 from strobe.measuring.lamps import lamps_of, slow_flicker
 from strobe.measuring.motion import moves
+from strobe.measuring.options import Told
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading
 from strobe.measuring.refusals import (
@@ -87,18 +87,8 @@ class ChosenReading:
     notes: tuple[Note, ...]
 
 
-def choose_reading(
-    reading: ClipReading,
-    *,
-    nominal: float | None,
-    dots: int | None,
-    mains: float | None,
-    lamp: str | float,
-    capture_rate_hz: float | None,
-    mains_default: float | None,
-    clock: CameraClock,
-) -> ChosenReading:
-    """Decide how to take a clip; options as for `strobe.measuring.measure_reading`.
+def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
+    """Decide how to take a clip.
 
     Raises
     ------
@@ -106,31 +96,32 @@ def choose_reading(
         When the clip shows nothing that could be measured, or leaves open which of several ways is right.
     """
     pattern, facts, tally = reading.pattern, reading.facts, reading.tally
+    nominal, dots, mains = told.nominal_rpm, told.dots, told.mains_hz
     refuse_what_shows_nothing(pattern)
-    times = frame_times(pattern, facts, capture_rate_hz, clock)
+    times = frame_times(pattern, facts, told.capture_rate_hz, told.clock)
     refuse_too_short(times.pattern)
     part = steady_part(times.pattern, times.time)
     disc = begin_disc(part.pattern, part.time)
     pattern = part.pattern if disc is None else disc.pattern
     rows = _moving(pattern)
-    lamps = lamps_of(pattern, rows, part.time, mains, lamp)
+    lamps = lamps_of(pattern, rows, part.time, mains, told.lamp)
     if disc is None:
         spared = beside_fade(part, rows, lamps[0].flash)
         if spared is not part:
             part, pattern = spared, spared.pattern
             rows = _moving(pattern)
-            lamps = lamps_of(pattern, rows, part.time, mains, lamp)
+            lamps = lamps_of(pattern, rows, part.time, mains, told.lamp)
     time = part.time
     times = replace(times, pattern=pattern, time=time)
-    question_pace(times, rows, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=lamp == "mains")
+    question_pace(times, rows, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=told.lamp == "mains")
     if pattern.upright:
         rows += [backwards(row) for row in rows]
     if disc is None:
         ranked = weigh(gather(rows, time, lamps[0]), time, lamps, rpm=nominal, dots=dots)
     else:
         ranked = weigh_rings(disc, rows, time, lamps, rpm=nominal, dots=dots)
-    if mains is None and mains_default is not None and lamps[0].flash is None:
-        ranked = favour_mains(ranked, mains_default)
+    if mains is None and told.mains_default_hz is not None and lamps[0].flash is None:
+        ranked = favour_mains(ranked, told.mains_default_hz)
     untold = nominal is None and dots is None and disc is None
     if untold:
         refuse_too_few_to_tell(ranked)

@@ -1,10 +1,37 @@
-"""What may be asked of a measurement: options that make no sense are refused before a clip is read."""
+"""What may be told and asked of a measurement: options that make no sense are refused before a clip is read."""
 
 from __future__ import annotations
 
-from strobe.errors import UsageError
+from dataclasses import dataclass
 
-__all__ = ["check_options", "check_view"]
+from strobe.errors import UsageError
+from strobe.measuring.clock import CameraClock
+
+__all__ = ["Told", "check_options", "check_view"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is known of a clip beforehand, as `strobe.measure` takes it; None where the clip shall decide.
+
+    Attributes
+    ----------
+    nominal_rpm : float or None
+    dots : int or None
+    mains_hz, mains_default_hz : float or None
+    lamp : str or float
+        Its kind, or a flash rate in Hz that is known exactly.
+    capture_rate_hz : float or None
+    clock : CameraClock
+    """
+
+    clock: CameraClock
+    nominal_rpm: float | None = None
+    dots: int | None = None
+    mains_hz: float | None = None
+    lamp: str | float = "mains"
+    capture_rate_hz: float | None = None
+    mains_default_hz: float | None = None
 
 
 def check_options(
