@@ -42,9 +42,10 @@ def _linear_algebra_in_one_thread() -> Iterator[None]:
 
 
 @pytest.fixture(autouse=True)
-def _no_configuration_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The null device is an empty configuration, so that what somebody keeps here changes no test."""
+def _nothing_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What somebody keeps here changes no test, and no test changes it: an empty configuration, no place for logs."""
     monkeypatch.setenv("STROBE_CONFIG", os.devnull)
+    monkeypatch.setenv("XDG_DATA_HOME", os.devnull)
 
 
 @pytest.fixture
