@@ -259,7 +259,11 @@ class TestContract:
     def test_its_times_make_a_time_base(self, source: FrameSource) -> None:
         times_s = np.array([frame.time_s for frame in source])
         base = fit_time_base(times_s, grid_s=source.facts.stamp_s if source.facts.stamps == "container" else 0.0)
-        assert base.interval_s * 30 == pytest.approx(1, abs=max(3e-6, 4 * base.interval_uncertainty))
+        allowed = max(3e-6, 4 * base.interval_uncertainty)
+        if source.facts.stamps == "arrival":
+            # Pictures come late in bursts on a busy machine, which a line through them follows by their range at most.
+            allowed = max(allowed, float(np.ptp(times_s[base.used] - base.time_s)) / base.duration_s)
+        assert base.interval_s * 30 == pytest.approx(1, abs=allowed)
 
 
 class TestCamera:
