@@ -27,6 +27,8 @@ __all__ = ["Lamp", "lamps_of", "slow_flicker"]
 
 _MAINS_REACH = 0.005
 _SAME_CREEP, _STEEPEST = 0.01, 1.05
+"""How alike the bands of two lamps creep, relative; and how steep those of the slower can be, in cycles of its own that
+a picture lasts."""
 _OFF_STEP, _SOME_STEPS = 0.02, 0.1
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
