@@ -785,7 +785,7 @@ class TestTurns:
         assert turns.repeats(true_s) == found
         assert not turns.repeats(3.88)
 
-    def test_marks_of_the_lamp_are_not_taken_for_turns_support(self) -> None:
+    def test_noise_gives_no_support(self) -> None:
         """Six sigma somewhere in the whole range is rare, and at one given period never near it."""
         best, given = [], []
         for seed in range(30):

@@ -14,7 +14,7 @@ from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.hypotheses import SLOW_SWING_CYCLES, Hypothesis
 from strobe.measuring.refusals import ROW_OF_DOTS
-from strobe.measuring.rows import CLEAR_SUPPORT, is_usual, whole_turns
+from strobe.measuring.rows import CLEAR_SUPPORT, is_usual, turns_of_few_lit
 from strobe.phase import TimeBase
 
 __all__ = [
@@ -143,7 +143,7 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         return
     turned_by_then = turns.turn_s * best.line.dot_rate_hz / best.dots
     off = abs(turned_by_then - 1)
-    if best.evidence.lit_share < 1 and whole_turns(turned_by_then) is not None:
+    if best.evidence.lit_share < 1 and turns_of_few_lit(turned_by_then) is not None:
         return
     turned = float(np.ptp(best.line.dots)) / best.dots
     least = _BESIDE[0] if turned > _MANY_TURNS else _BESIDE_IN_FEW_TURNS

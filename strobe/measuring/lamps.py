@@ -23,7 +23,7 @@ from strobe.phase import (
 )
 from strobe.phase.zoom import zoomed
 
-__all__ = ["Lamp", "lamps_of", "slow_flicker"]
+__all__ = ["Lamp", "clearest_dots", "lamps_of", "slow_flicker"]
 
 _MAINS_REACH = 0.005
 _SAME_CREEP, _STEEPEST = 0.01, 1.05
@@ -152,9 +152,9 @@ def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz:
     A faint swing counts only where the lamp makes nearly all that the amplitude does, and away from the pattern's own
     rate: the dots themselves make a faint one, too.
     """
-    amplitude = _clearest_dots(rows)
-    if amplitude is None:
+    if not rows:
         return None
+    amplitude = clearest_dots(rows)
     size = np.abs(amplitude)
     alike = np.tile((_WHITE * size / size.max())[:, None], (1, _AS_ROWS))
     flash = measure_flash_rate(alike, time.time_s, candidates_hz, downward=False)
@@ -181,9 +181,9 @@ def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | N
     What stands still is then lit evenly, but dots that pass are strong and weak by turns. A wobble does not do that,
     and what follows the pattern's own phase is left out.
     """
-    amplitude = _clearest_dots(rows)
-    if amplitude is None:
+    if not rows:
         return None
+    amplitude = clearest_dots(rows)
     size = np.abs(amplitude)
     seen_hz = find_flicker(size[:, None], time.time_s, interval_s=time.interval_s)
     if seen_hz is None:
@@ -203,7 +203,7 @@ def slow_flicker(size: NDArray[np.float64], time: TimeBase, turn_hz: float) -> N
     line and not in step with the turns at `turn_hz`, is light.
     """
     duration = float(np.ptp(time.time_s))
-    slow = np.polynomial.legendre.legvander(np.linspace(-1, 1, size.size), 3)
+    slow = _slow_course(size.size)
     relative = size / size.mean()
     relative = relative - slow @ np.linalg.lstsq(slow, relative, rcond=None)[0]
     window = np.hanning(size.size + 2)[1:-1]
@@ -227,7 +227,7 @@ def _own_hz(amplitude: NDArray[np.complex128], time: TimeBase) -> NDArray[np.flo
 
 def _share_of_lamp(size: NDArray[np.float64], cycles: NDArray[np.float64]) -> float:
     """Share of what an amplitude (frames,) does, but for a slow course, that a lamp of these cycles makes."""
-    slow = np.polynomial.legendre.legvander(np.linspace(-1, 1, size.size), 3)
+    slow = _slow_course(size.size)
     turns = np.exp(2j * np.pi * np.outer(cycles, np.arange(1, _LAMP_HARMONICS + 1)))
     left, rest = (
         size - basis @ np.linalg.lstsq(basis, size, rcond=1e-8)[0]
@@ -236,9 +236,14 @@ def _share_of_lamp(size: NDArray[np.float64], cycles: NDArray[np.float64]) -> fl
     return 1 - float(np.sum(rest**2) / np.sum(left**2))
 
 
-def _clearest_dots(rows: Sequence[RowSeries]) -> NDArray[np.complex128] | None:
-    """Amplitude (frames,) of the clearest row; None without one."""
-    return combine_blocks(max(rows, key=lambda row: row.amplitude).blocks)[0] if rows else None
+def clearest_dots(rows: Sequence[RowSeries]) -> NDArray[np.complex128]:
+    """Amplitude (frames,) of the clearest of some rows."""
+    return combine_blocks(max(rows, key=lambda row: row.amplitude).blocks)[0]
+
+
+def _slow_course(frames: int) -> NDArray[np.float64]:
+    """Basis (frames, 4) of what light or camera do slowly over a clip."""
+    return np.asarray(np.polynomial.legendre.legvander(np.linspace(-1, 1, frames), 3))
 
 
 def _is_even(time: TimeBase) -> bool:

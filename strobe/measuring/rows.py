@@ -30,9 +30,10 @@ from strobe.phase import (
     follow_phase,
     lit_frames,
     part_lines,
+    whole_turns,
 )
 
-__all__ = ["CLEAR_SUPPORT", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual", "whole_turns"]
+__all__ = ["CLEAR_SUPPORT", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual", "turns_of_few_lit"]
 
 _SPAN = 0.13
 """Speeds looked at, relative to nominal."""
@@ -116,38 +117,41 @@ class Draft:
 def gather(rows: Sequence[RowSeries], time: TimeBase, lamp: Lamp) -> list[RowEvidence]:
     """Combine the parts of each row and look for its turns, beside what a lamp does whose flicker is seen."""
     found = []
-    travels: list[MarkTravel | None] = []
     cycles = lamp.cycles if lamp.flash is not None or lamp.kind == "dimmed" else None
     repeating = cycles
     if cycles is not None and lamp.flash is not None and lamp.flash.uneven:
         repeating = cycles / 2
-    for row in rows:
+    travels = [
+        find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, repeating)
+        if row.places_dots is not None and row.ring is None
+        else None
+        for row in rows
+    ]
+    for row, own in zip(rows, travels, strict=True):
+        travel = _travel_by_another(row, rows, travels) if own is None else own
         amplitude, _ = combine_blocks(row.blocks)
         turns = find_turns(row.blocks, amplitude, time.index, time.interval_s, repeating)
-        travels.append(None)
-        if row.places_dots is not None and row.ring is None:
-            travels[-1] = find_travel(row.blocks, row.places_dots, time.time_s, time.interval_s, repeating)
         parted: tuple[NDArray[np.complex128], ...] = ()
         if lamp.flash is not None and cycles is not None:
             parted = part_lines(row.blocks, _strongest(amplitude, time), cycles)
         kinds = ("camera", "lamp") if parted else (None,)
         for kind, one in zip(kinds, parted or (amplitude,), strict=True):
-            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind))
-    return [replace(one, travel=_travel_seen_by(one.row, rows, travels)) for one in found]
+            found.append(RowEvidence(row, one, turns, float(np.mean(lit_frames(one))), kind, travel))
+    return found
 
 
-def _travel_seen_by(
+def _travel_by_another(
     row: RowSeries, rows: Sequence[RowSeries], travels: Sequence[MarkTravel | None]
 ) -> MarkTravel | None:
-    """How fast marks travel along a row; where it is too short to show them, by another row of the same platter."""
-    seen = {id(other): travel for other, travel in zip(rows, travels, strict=True) if travel is not None}
-    if id(row) in seen or row.places_dots is None or row.ring is not None:
-        return seen.get(id(row))
-    alike = [other for other in rows if id(other) in seen and _runs_left(other) == _runs_left(row)]
+    """How fast marks travel along a row that is too short to show them, by another row of the same platter."""
+    if row.places_dots is None or row.ring is not None:
+        return None
+    seen = [(other, travel) for other, travel in zip(rows, travels, strict=True) if travel is not None]
+    alike = [(other, travel) for other, travel in seen if _runs_left(other) == _runs_left(row)]
     if not alike:
         return None
-    clearest = max(alike, key=lambda other: float(seen[id(other)].likeness.max()))
-    return seen[id(clearest)].scaled(clearest.pitch_px / row.pitch_px)
+    clearest, travel = max(alike, key=lambda one: float(one[1].likeness.max()))
+    return travel.scaled(clearest.pitch_px / row.pitch_px)
 
 
 def _runs_left(row: RowSeries) -> bool:
@@ -316,17 +320,15 @@ def _scored(
     turns = draft.evidence.turns
     if turns is not None:
         _, best = turns.best()
-        if best > CLEAR_SUPPORT:
+        # Of several turns that pass for one it is not told closely enough how long each takes.
+        if best > CLEAR_SUPPORT and not (draft.evidence.lit_share == 1 and turns.repeats(1 / draft.turns_per_s)):
             share = float(np.clip((draft.turn_support / best - 0.5) / 0.4, 0, 1))
             turned, error, trust = draft.turns_per_s * turns.turn_s, _SAME_TURN, 1.0
             if draft.evidence.lit_share < 1:
                 error, trust = _SAME_TURN_FEW_LIT, _FEW_LIT_TRUST
-                whole = whole_turns(turned)
+                whole = turns_of_few_lit(turned)
                 if whole is not None and whole > 1:
                     turned, share = turned / whole, 1.0
-            elif turns.repeats(1 / draft.turns_per_s):
-                # Nothing against it; how long one turn takes is not told closely enough to say more.
-                turned, share, trust = 1.0, 0.5, 0.0
             score += (10.0 * share - 5.0) * trust
             score -= share * min(0.5 * ((turned - 1) / error) ** 2, 4.0)
     if draft.evidence.travel is not None:
@@ -352,13 +354,12 @@ def _scored(
     return replace(draft, counts=tuple(counts), score=score)
 
 
-def whole_turns(turned: float) -> int | None:
+def turns_of_few_lit(turned: float) -> int | None:
     """How many turns, three at the most, `turned` goes with where few frames are lit; None for no whole number.
 
     Few are lit again just one turn later; two or three turns later others are.
     """
-    whole = int(np.clip(round(turned), 1, 3))
-    return whole if abs(turned / whole - 1) < _SAME_TURN_FEW_LIT else None
+    return whole_turns(turned, most=3, within=_SAME_TURN_FEW_LIT)
 
 
 def _standing(count: int, nominal_rpm: float, mains: Sequence[float]) -> float:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.measurement import Note
+from strobe.measuring.lamps import clearest_dots
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.images import runs_of
 from strobe.phase import (
@@ -51,8 +52,6 @@ the scatter of the half that has, and in any case (2 of 100,000 of a usual ring'
 _SEEN_TO_SETTLE_S = 1.5 * _SMOOTH_S
 _CREEP_UNSEEN = 2.0
 """Weight in the mean of a creep that dies out in 0.35 to 0.8 s, over its weight at the smooth window's faint edge."""
-
-
 _FADED, _FADE_S, _SLOW_BEAT_CYCLES, _LEAST_KEPT = 0.3, 0.2, 3.0, 0.5
 """Amplitude of dots that lamp and shutter together nearly wipe out, by the usual one; over how long it is averaged; up
 to how many beats in a clip one of them is a matter of a moment; and what share of the clip must be left beside it."""
@@ -144,7 +143,7 @@ def beside_fade(part: SteadyPart, rows: Sequence[RowSeries], flash: FlashRate | 
         return part
     if folded_hz(flash.rate_hz, time.interval_s) * time.duration_s > _SLOW_BEAT_CYCLES:
         return part
-    size = np.abs(combine_blocks(max(rows, key=lambda row: row.amplitude).blocks)[0])
+    size = np.abs(clearest_dots(rows))
     width = max(1, round(_FADE_S / time.interval_s))
     shown = np.convolve(size, np.ones(width) / width, "valid") > _FADED * float(np.median(size))
     runs = runs_of(shown)

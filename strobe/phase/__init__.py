@@ -9,7 +9,7 @@ from strobe.phase.lamp import FlashRate, measure_flash_rate
 from strobe.phase.lines import LINE_ORDERS, LineReading, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
-from strobe.phase.turns import TurnSignature, find_turns
+from strobe.phase.turns import TurnSignature, find_turns, whole_turns
 from strobe.phase.waves import apparent_hz, share_off_step, swing_along
 
 __all__ = [
@@ -37,4 +37,5 @@ __all__ = [
     "share_off_step",
     "shows_line",
     "swing_along",
+    "whole_turns",
 ]

@@ -85,16 +85,17 @@ def _clear_line(
     """The strongest line on a grid of frequencies, where it stands clear of the others."""
     seen = _power(flicker, time_s, grid, interval_s)
     top = int(np.argmax(seen))
-    if not _stands_clear(float(seen[top]), seen) or _is_one_of_many(float(grid[top]), flicker, time_s, interval_s):
+    hz, there = float(grid[top]), float(seen[top])
+    if not _stands_clear(there, seen) or _is_one_of_many(hz, there, flicker, time_s, interval_s):
         return None
-    fine = grid[top] + np.linspace(-0.5, 0.5, 101) / float(np.ptp(time_s))
+    fine = hz + np.linspace(-0.5, 0.5, 101) / float(np.ptp(time_s))
     return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
 
 
 def _is_one_of_many(
-    found_hz: float, flicker: NDArray[np.float64], time_s: NDArray[np.float64], interval_s: float
+    found_hz: float, there: float, flicker: NDArray[np.float64], time_s: NDArray[np.float64], interval_s: float
 ) -> bool:
-    """Whether other lines are about as strong, such as a platter's dirt makes at many times its turn.
+    """Whether other lines are about as strong as the power `there`, such as a platter's dirt makes at times its turn.
 
     A lamp's harmonics fold to multiples of what is found.
     """
@@ -103,7 +104,6 @@ def _is_one_of_many(
     power = _power(flicker, time_s, grid, interval_s)
     own_hz = folded_hz(found_hz * np.arange(1.0, _MULTIPLES, dtype=np.float64), interval_s)
     power[np.abs(grid[:, None] - own_hz).min(axis=1) < _APART_CYCLES / duration] = 0.0
-    there = float(_power(flicker, time_s, found_hz + np.array([0.0, 0.1 / duration]), interval_s)[0])
     peak = (power[1:-1] >= power[:-2]) & (power[1:-1] > power[2:]) & (power[1:-1] > _AS_STRONG * there)
     return int(np.sum(peak)) >= _MANY
 

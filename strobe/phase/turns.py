@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.phase.blocks import departures
 
-__all__ = ["TurnSignature", "find_turns"]
+__all__ = ["TurnSignature", "find_turns", "whole_turns"]
 
 _SHORTEST_S = 0.6
 _LONGEST_S = 4.4
@@ -62,16 +62,19 @@ class TurnSignature:
         Dots of a fast platter pass so quickly that one turn later another frame may have met none of the same; some
         turns later one has.
         """
-        turned = self.turn_s / period_s
-        whole = round(turned)
-        if not 1 < whole <= _MOST_TURNS or abs(turned / whole - 1) > _SAME_TURN:
-            return False
-        return self.support(period_s) > _SEEN_TOO * self.best()[1]
+        whole = whole_turns(self.turn_s / period_s, most=_MOST_TURNS, within=_SAME_TURN)
+        return whole is not None and whole > 1 and self.support(period_s) > _SEEN_TOO * self.best()[1]
 
     def best(self) -> tuple[float, float]:
         """The shortest of the nearly best periods, and its support."""
         place = _shortest_of_the_best(self.likeness)
         return float(self.period_s[place]), float(self.likeness[place] / self.noise)
+
+
+def whole_turns(turned: float, *, most: int, within: float) -> int | None:
+    """The whole number, up to `most`, that `turned` goes with, relatively `within` so much; None for none."""
+    whole = int(np.clip(round(turned), 1, most))
+    return whole if abs(turned / whole - 1) < within else None
 
 
 def _shortest_of_the_best(likeness: NDArray[np.float64]) -> int:
@@ -122,12 +125,12 @@ def find_turns(
     likeness = np.where(met, likeness, np.nan)
     candidates = np.geomspace(_SHORTEST_S, min(_LONGEST_S, last), 1500)
     comb = _comb(candidates, interval_s, likeness, last)
-    spread = 1.4826 * float(np.median(np.abs(comb - np.median(comb)))) + 1e-6
+    above = comb - float(np.median(comb))
+    spread = 1.4826 * float(np.median(np.abs(above))) + 1e-6
     near = candidates[_shortest_of_the_best(comb)] * (1 + np.arange(-_FINE_REACH, _FINE_REACH, _FINE_STEP))
     fine = _comb(near, interval_s, likeness, last)
     weight = np.maximum(fine - 0.7 * fine.max(), 0)
     turn_s = float(np.sum(weight * near) / np.sum(weight)) if weight.any() else float(near[int(np.argmax(fine))])
-    above = comb - float(np.median(comb))
     noise = max(spread, _highest_elsewhere(candidates / turn_s, above) / _MOST_BY_CHANCE)
     return TurnSignature(candidates.astype(np.float64), above, noise, turn_s)
 
