@@ -17,6 +17,7 @@ from strobe.capture import Frame
 from strobe.cli import run as command
 from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
 from strobe.live.instruct import instruction_for
+from strobe.live.sight import Sight
 from strobe.measurement import Measurement
 from strobe.pattern import stepwise
 from strobe.render import Lamp, Wobble, truth_of
@@ -194,6 +195,16 @@ class TestWhatBefallsIt:
         assert {one.state for one in between(updates, 7.6, 9.0)} == {"lost"}
         assert between(updates, 9.0 + FOUND_S, 16.0)[0].state == "settling"
         assert updates[-1].state == "steady"
+
+    @pytest.mark.parametrize("away_s", [4.0, 4.25, 4.5])
+    def test_what_the_hand_hid_is_no_part_of_what_is_found_again(self, even_clip: Path, away_s: float) -> None:
+        with Meddled(even_clip, lambda one: covered(one) if 2 <= one.time_s < away_s else one) as source:
+            sight = Sight(source.facts)
+            read = [one.time_s for frame in source if frame.time_s < away_s + FOUND_S for one in sight.take(frame)]
+        assert sight.in_sight
+        assert sight.since_s >= away_s
+        assert not [at_s for at_s in read if 2.5 < at_s < away_s]
+        assert max(read) > away_s + 1
 
     def test_the_camera_is_moved(self, even_clip: Path) -> None:
         def moved(one: Frame) -> Frame:

@@ -89,6 +89,34 @@ def test_the_rise_and_fall_is_told(bent: Measurement) -> None:
     assert (runout.rim_mm, runout.rim_assumed) == (300.0, False)
 
 
+def test_the_camera_s_height_is_told(bent: Measurement) -> None:
+    runout = bent.runout
+    assert runout is not None
+    assert runout.elevation_deg is not None
+    assert runout.elevation_uncertainty_deg is not None
+    assert abs(runout.elevation_deg - BENT.camera.elevation_deg) < runout.elevation_uncertainty_deg
+
+
+def test_from_above_where_the_row_bends_out_of_its_line(tmp_path: Path) -> None:
+    """The ends of the row rise by several pixels in the last block; each figure holds by its own uncertainty."""
+    scene = replace(BENT, camera=replace(BENT.camera, elevation_deg=20.0))
+    render_clip(scene, tmp_path / "above.mp4", rng=np.random.default_rng(5))
+    found = measure_once(tmp_path / "above.mp4", rpm=33, dots=180, rim_mm=300.0)
+    runout, ring = found.runout, found.ring
+    assert runout is not None
+    assert ring is not None
+    assert runout.radial_mm is not None
+    assert runout.radial_uncertainty_mm is not None
+    assert runout.elevation_deg is not None
+    assert runout.elevation_uncertainty_deg is not None
+    assert abs(runout.elevation_deg - 20.0) < runout.elevation_uncertainty_deg
+    assert abs(runout.axial_mm - 0.6) < min(AXIAL_AIM_MM, runout.axial_uncertainty_mm)
+    assert abs(runout.radial_mm - 2 * OFF_MM) < runout.radial_uncertainty_mm
+    assert ring.off_centre_mm is not None
+    assert ring.off_centre_uncertainty_mm is not None
+    assert abs(ring.off_centre_mm - OFF_MM) < ring.off_centre_uncertainty_mm
+
+
 def test_the_high_spot_is_told_from_the_tape(bent: Measurement) -> None:
     runout = bent.runout
     assert runout is not None

@@ -120,8 +120,11 @@ class Sight:
         self._light = float(np.mean([one.brightness for one in found.held]))
         self._sizes = deque((one.time_s, size) for one, size in zip(found.held, sizes, strict=True))
         self._shift = np.zeros(2)
-        self._find(held[0].time_s)
-        return found.held
+        # What was held may begin while something was still before the lens.
+        strong_s = [one.time_s for one, size in zip(found.held, sizes, strict=True) if size > _BACK * self._usual]
+        gaps = np.flatnonzero(np.diff(strong_s) > _ENVELOPE_S)
+        self._find(strong_s[gaps[-1] + 1] if gaps.size else strong_s[0])
+        return tuple(one for one in found.held if one.time_s >= self.since_s)
 
     def _find(self, time_s: float) -> None:
         self.in_sight, self.since_s, self._lost_s = True, time_s, None

@@ -24,6 +24,9 @@ __all__ = ["InParts", "InTheWay", "RowReader", "clear_of", "learn_row"]
 
 _MOST_BLOCKS = 24
 _LEAST_PITCHES = 4.0
+_WINDOW_DOTS, _MOST_MIDDLES, _FEWEST_MIDDLES, _MIDDLE_LINES, _MIDDLES_DEGREE = 3, 41, 12, 48, 6
+_WHOLLY_SEEN = 0.1
+"""Power at the edge of what is looked at, beside the strongest, up to which the dots end before it."""
 _CLEAR_PITCHES, _CLEAR_PX, _CLEAR_OF_WIDTH = 1.5, 4.0, 0.08
 """How far from a row scenery begins: above and below, and to the sides as a share of the picture's width."""
 
@@ -89,6 +92,8 @@ class RowReader:
         Middle (y, x) of each part.
     dots_per_px : array of float64 (blocks, 2)
         Dots by which the phase of each part falls when the picture moves a pixel down, and right.
+    middles_px : array of float64 (points, 2)
+        Middle (y, x) of the dots as measured along the row, left to right; closer than `y_px`, which blocks foretold.
     """
 
     x_px: NDArray[np.float64]
@@ -101,6 +106,7 @@ class RowReader:
     slope: float
     places_px: NDArray[np.float64]
     dots_per_px: NDArray[np.float64]
+    middles_px: NDArray[np.float64]
     _crop: tuple[slice, slice]
     _pick: NDArray[np.intp]
     _height_weight: NDArray[np.float32]
@@ -228,6 +234,7 @@ def learn_row(planes: Sequence[Plane], found: FoundRow, *, full_scale: float = 2
         slope=float(np.polyfit(x, y, 1)[0]),
         places_px=np.stack([np.interp(places, x, y), places], axis=1),
         dots_per_px=np.zeros((blocks, 2)),
+        middles_px=_middles(stack, ray, frame_phasor, x, y, phase),
         _crop=(slice(top, bottom), slice(left, right)),
         _pick=np.ascontiguousarray(pick[used_offset].reshape(-1)),
         _height_weight=weight,
@@ -244,6 +251,42 @@ def _dots_per_px(reader: RowReader, planes: Sequence[Plane]) -> NDArray[np.float
         after, before = (np.array([reader.read(p, (k * down, k * right)) for p in planes]) for k in (1, -1))
         turns.append(np.sum(after * np.conj(here) + here * np.conj(before), axis=0))
     return np.angle(np.stack(turns, axis=1)) / (2 * np.pi)
+
+
+def _middles(
+    stack: NDArray[np.float32],
+    ray: NDArray[np.complex128],
+    frame_phasor: NDArray[np.complex128],
+    x: NDArray[np.int_],
+    y: NDArray[np.float64],
+    phase: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Middle (y, x) of what carries the pattern in windows of a few dots, (points, 2).
+
+    `stack` (frames, lines, columns) lies about whole pixels of `y`. Windows whose dots reach beyond it tell nothing,
+    nor do those that went astray. Over whole dots the window is blind to even light.
+    """
+    dots = (phase - phase[0]) / (2 * np.pi)
+    half = _WINDOW_DOTS / 2
+    middles = np.linspace(half, max(half, dots[-1] - half), _MOST_MIDDLES)
+    step = max(1, stack.shape[1] // _MIDDLE_LINES)
+    offset = np.arange(stack.shape[1])[::step] - stack.shape[1] // 2
+    found = []
+    for middle in middles:
+        near = slice(*np.searchsorted(dots, [middle - half, middle + half]))
+        window = 0.5 + 0.5 * np.cos(np.pi * (dots[near] - middle) / half)
+        seen = stack[:, ::step, near] @ (window * ray[near]).astype(np.complex64)
+        strength = np.abs(np.conj(frame_phasor) @ seen) ** 2
+        if max(strength[0], strength[-1]) < _WHOLLY_SEEN * strength.max():
+            down = np.average(np.rint(y[near]), weights=window) + strength @ offset / strength.sum()
+            found.append((float(down), float(np.interp(middle, dots, x))))
+    places = np.array(found).reshape(-1, 2)
+    if len(places) < _FEWEST_MIDDLES:
+        return np.stack([y, x.astype(np.float64)], axis=1)[:: max(1, x.size // _MOST_MIDDLES)]
+    u = 2 * (places[:, 1] - places[0, 1]) / np.ptp(places[:, 1]) - 1
+    smooth = np.polynomial.polynomial.polyval(u, np.polynomial.polynomial.polyfit(u, places[:, 0], _MIDDLES_DEGREE))
+    off = np.abs(places[:, 0] - smooth)
+    return places[off <= 4 * float(np.median(off)) + 1e-6]
 
 
 def _curve(x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.int_]) -> NDArray[np.float64]:

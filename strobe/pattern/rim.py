@@ -18,7 +18,6 @@ from strobe.pattern.reading import RowReader
 
 __all__ = ["RimFacts", "RimReader", "RowShape", "dots_along", "learn_rim", "shape_of"]
 
-_POINTS = 41
 _MOST_PARTS = 6
 _REACH, _MARGIN, _LEAST_MARGIN_PX = 1.3, 0.4, 5
 _CARRIES, _FEWEST_LINES = 0.12, 7
@@ -98,11 +97,11 @@ def dots_along(reader: RowReader) -> _Floats:
 def shape_of(reader: RowReader, size: tuple[int, int]) -> RowShape:
     """The shape of a row in a picture of `size` (height, width)."""
     dots = dots_along(reader)
-    some = np.unique(np.linspace(0, reader.x_px.size - 1, _POINTS).astype(int))
+    y_px, x_px = reader.middles_px.T
     return RowShape(
-        x_px=reader.x_px[some],
-        y_px=reader.y_px[some],
-        dots=dots[some],
+        x_px=x_px,
+        y_px=y_px,
+        dots=np.interp(x_px, reader.x_px, dots),
         block_x_px=reader.places_px[:, 1],
         dots_per_px=reader.dots_per_px,
         width_px=size[1],
