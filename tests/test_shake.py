@@ -325,6 +325,25 @@ class TestSteadied:
         running = np.exp(2j * np.pi * dots[:, None]) * np.ones((1, 4))
         assert moves(replace(row, blocks=running.astype(np.complex64)), reading)
 
+    def test_stripes_in_light_that_comes_and_goes_do_not_move(self) -> None:
+        """They sway with the lamp; a platter that keeps step with it still wobbles, and dots that creep move."""
+        _, _, shift = self.hand(71)
+        row, reading = _reading(_course(0.01 * shift, moved=False))
+        row = replace(row, amplitude=10.0)
+        time_s = reading.time_s
+        lamp = 119.88 * time_s
+        sway = 0.06 * np.cos(2 * np.pi * lamp) + 0.02 * np.sin(4 * np.pi * lamp)
+        wobble = 0.03 * np.cos(2 * np.pi * 0.5556 * time_s)
+
+        def moved(dots: NDArray[np.float64], cycles: NDArray[np.float64] | None = lamp) -> bool:
+            blocks = np.exp(2j * np.pi * dots[:, None]) * np.ones((1, 4))
+            return moves(replace(row, blocks=blocks.astype(np.complex64)), reading, cycles)
+
+        assert moved(sway, None)
+        assert not moved(sway)
+        assert moved(sway + wobble)
+        assert moved(sway + 0.05 * time_s)
+
 
 @pytest.mark.parametrize("noise_px", [0.03, 0.25])
 def test_a_hand_is_told_from_a_rim_out_of_true_however_noisy(noise_px: float) -> None:

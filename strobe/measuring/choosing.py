@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from strobe.measurement import Note
 from strobe.measuring.budget import SCALE_SHARE
@@ -111,6 +112,8 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
             part, pattern = spared, spared.pattern
             rows = _moving(pattern)
             lamps = lamps_of(pattern, rows, part.time, mains, told.lamp)
+    if lamps[0].flash is not None:
+        rows = _moving(pattern, lamps[0].cycles)
     time = part.time
     times = replace(times, pattern=pattern, time=time)
     question_pace(times, rows, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=told.lamp == "mains")
@@ -172,10 +175,11 @@ def _beside_slow_flicker(chosen: Hypothesis, time: TimeBase) -> Hypothesis:
     return replace(chosen, lamp=lamp, line=chosen.read_again(amplitude, time, lamp))
 
 
-def _moving(pattern: PatternReading) -> list[RowSeries]:
+def _moving(pattern: PatternReading, lamp_cycles: NDArray[np.float64] | None = None) -> list[RowSeries]:
     """The rows that move and are not far fainter than the clearest."""
     clearest = max(row.amplitude for row in pattern.rows)
-    moving = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest and moves(row, pattern)]
+    clear_enough = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest]
+    moving = [row for row in clear_enough if moves(row, pattern, lamp_cycles)]
     if not moving:
         clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > ROW_OF_DOTS]
         raise not_turning() if clear else nothing_to_read(pattern)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.figures.weighting import weighting_gain
 from strobe.pattern import PatternReading, RowSeries
+from strobe.phase import apparent_hz
 from strobe.phase.search import LineSearch
 
 __all__ = ["Steadied", "moves", "steadied"]
@@ -29,6 +30,7 @@ _MOST_BENDS, _TURN_HARMONICS, _DIM = 2, 8, 0.3
 _SHAKEN_DOTS, _SHARE_OF_SWING, _MOST_JITTER = 0.05, 0.1, 0.4
 """Dots that shake may leave, or its share; and more than noise moves them, where the lamp swings them from frame to
 frame."""
+_MOST_SWAY, _SWAY_HARMONICS = 0.5, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,10 +234,12 @@ def _quick(series: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[
     return series - slow
 
 
-def moves(row: RowSeries, pattern: PatternReading) -> bool:
-    """Whether the row's dots move against the scenery by more than noise and what is left of shake.
+def moves(row: RowSeries, pattern: PatternReading, lamp_cycles: NDArray[np.float64] | None = None) -> bool:
+    """Whether the row's dots move against the scenery by more than noise, what is left of shake, and a lamp's light.
 
     What a grey level or two of other things in the band can move the phase by grows as the pattern gets fainter.
+    Stripes that stand still seem to sway where light comes and goes along them: by part of a stripe, and in step with
+    the lamp (`lamp_cycles` (frames,), where its phase is known).
     """
     total = row.blocks.astype(np.complex128).sum(axis=1)
     moved = np.unwrap(np.angle(total)) / (2 * np.pi)
@@ -246,4 +250,11 @@ def moves(row: RowSeries, pattern: PatternReading) -> bool:
         moved = moved - _following(moved, parts, parts[:, :0], pattern.time_s)[0]
         swing = float(np.ptp(pattern.camera.shift_px[:, 0])) / row.mean_pitch_px
         least = max(least, _SHAKEN_DOTS, _SHARE_OF_SWING * swing)
+    if lamp_cycles is not None and float(np.ptp(moved)) < _MOST_SWAY:
+        orders = [h * lamp_cycles for h in range(1, _SWAY_HARMONICS + 1)]
+        seen = [one for one in orders if apparent_hz(one, pattern.time_s) * float(np.ptp(pattern.time_s)) > 1]
+        basis = np.stack(
+            [np.ones_like(moved), *(wave(2 * np.pi * one) for one in seen for wave in (np.cos, np.sin))], axis=1
+        )
+        moved = moved - basis @ np.linalg.lstsq(basis, moved, rcond=1e-8)[0]
     return float(np.ptp(moved)) > least

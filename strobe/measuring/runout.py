@@ -26,9 +26,8 @@ __all__ = ["RimErrors", "once_a_turn", "rim_errors"]
 _LEAST_TURNS, _HARMONICS = 1.5, 2
 _HEIGHT_FLOOR_PX, _PHASE_FLOOR_DOTS = 0.03, 6e-4
 """What coding and the lamp may feign once a turn in one part of a row (seen on rendered clips)."""
-_SPREAD = np.repeat([2e-2, 6e-4, 6e-4], 2)
-"""Expected sizes of axial, radial and ring errors, in radii of the rim: a tenth of a millimetre off centre is usual
-(common practice); narrower, and larger ones are drawn towards zero by more than is told."""
+_SPREAD = np.repeat([2e-2, 6e-4, 3e-4], 2)
+"""Expected sizes of axial, radial and ring errors, in radii of the rim (common practice)."""
 _DRAWS = 24
 _COVERAGE = 2.0
 _OWN_CYCLES = 3.0
@@ -113,7 +112,7 @@ def rim_errors(
     heights, of_heights = _heights(pattern, turns, lamp)
     phases, of_phases, weight = _phases(row, turns, lamp)
 
-    def solved(view: RimView, own: RimView) -> tuple[_Floats, _Floats, _Complex]:
+    def solved(view: RimView, own: RimView, expected: _Floats) -> tuple[_Floats, _Floats, _Complex]:
         """The three errors and their covariance, and what each does to the whole row, by a view of either row."""
         by_height = _by_height(view, rim.part_x_px)
         by_phase = _by_phase(own, shape, rim.lean, count)
@@ -121,21 +120,23 @@ def rim_errors(
         rows = np.concatenate([by_height / of_heights[:, None], (by_phase - whole) / of_phases[:, None]])
         seen = np.concatenate([heights / of_heights, phases / of_phases])
         matrix, target = _as_real(rows), np.stack([seen.real, seen.imag], axis=1).ravel()
-        inverse = np.asarray(np.linalg.inv(matrix.T @ matrix + np.diag(1 / _SPREAD**2)), np.float64)
+        inverse = np.asarray(np.linalg.inv(matrix.T @ matrix + np.diag(1 / expected**2)), np.float64)
         found = inverse @ matrix.T @ target
         left = float(np.mean((target - matrix @ found) ** 2)) * target.size / max(target.size - 6, 1)
         return np.asarray(found), inverse * max(left, 1.0), whole
 
-    found, covariance, whole = solved(view, own)
-    others = [solved(a, b) for a, b in zip(view.others(_DRAWS), own.others(_DRAWS), strict=True)]
+    # What was expected draws towards zero; the more so what is larger than that, which is then expected so.
+    first_found, _, _ = solved(view, own, _SPREAD)
+    expected = np.maximum(_SPREAD, np.repeat(np.abs(_complex(first_found)), 2))
+    found, covariance, whole = solved(view, own, expected)
+    others = [solved(a, b, expected) for a, b in zip(view.others(_DRAWS), own.others(_DRAWS), strict=True)]
     by_view = np.cov(np.array([one[0] for one in others]).T)
     false = complex(_complex(found) @ whole)
     spread = np.array([complex(_complex(one[0]) @ one[2]) for one in others])
     effect = _as_real(whole[None, :])
     of_false = effect @ covariance @ effect.T
     axial, radial, ring = _complex(found)
-    # What was expected draws all that is larger than that towards zero.
-    drawn = _complex(covariance @ (found / _SPREAD**2))
+    drawn = _complex(covariance @ (found / expected**2))
     half = [
         float(np.hypot(_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]), abs(drawn[k])))
         for k in range(3)
