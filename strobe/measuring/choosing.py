@@ -159,7 +159,7 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
         even=even,
         scale_share=scale_share,
         unsettled_hz=part.unsettled_hz,
-        notes=times.notes + part.notes,
+        notes=_note_if_left(pattern) + times.notes + part.notes,
     )
 
 
@@ -173,6 +173,14 @@ def _beside_slow_flicker(chosen: Hypothesis, time: TimeBase) -> Hypothesis:
         return chosen
     lamp = replace(chosen.lamp, kind="dimmed", rate_hz=None, nominal_hz=None, source=None, cycles=cycles)
     return replace(chosen, lamp=lamp, line=chosen.read_again(amplitude, time, lamp))
+
+
+def _note_if_left(pattern: PatternReading) -> tuple[Note, ...]:
+    """That the picture left its dots, and only what lies before was measured."""
+    if pattern.left_s is None:
+        return ()
+    said = f"The picture zooms or leaps away from its dots: only what lies before {pattern.left_s:.1f} s was measured."
+    return (Note("picture-leaps", said),)
 
 
 def _moving(pattern: PatternReading, lamp_cycles: NDArray[np.float64] | None = None) -> list[RowSeries]:

@@ -49,6 +49,13 @@ def refuse_too_short(pattern: PatternReading) -> None:
     frames = pattern.time_s.size
     length = float(np.ptp(pattern.time_s)) if frames > 1 else 0.0
     if frames < _LEAST_FRAMES or length < _LEAST_SECONDS:
+        if pattern.left_s is not None:
+            raise Refused(
+                "too-short",
+                f"The picture zooms or leaps away from its dots after {length:.1f} s; at least {_LEAST_SECONDS:.0f} s "
+                "before that are needed.",
+                "Set the picture first, then film 10 seconds or more without touching the phone.",
+            )
         raise Refused(
             "too-short",
             f"The clip holds {frames} frame{'s' if frames != 1 else ''} in {length:.1f} s; "

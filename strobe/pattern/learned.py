@@ -31,6 +31,7 @@ from strobe.pattern.disc import (
 from strobe.pattern.finding import FoundRow, find_rows
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression
+from strobe.pattern.leaving import dots_leave
 from strobe.pattern.reading import RowReader, learn_row
 from strobe.pattern.rim import RimFacts, RimReader, dots_along, learn_rim, shape_of
 from strobe.pattern.series import PatternReading, RowSeries
@@ -149,10 +150,17 @@ class Learned:
     def reading(
         self, time_s: Sequence[float], seen: Sequence[FrameSeen], look: Impression, *, sweep_known: bool
     ) -> PatternReading:
-        """All frames that were read, at their times, as one reading; the camera's motion is taken off the rows."""
+        """All frames that were read, at their times, as one reading; the camera's motion is taken off the rows.
+
+        Where the picture leaves its dots, those up to there.
+        """
         brightness = np.array([one.brightness for one in seen], np.float64)
         blocks = [np.array([one.rows[k] for one in seen]) for k in range(len(self.readers))]
         camera = self._camera(np.array(time_s), brightness, blocks[0])
+        end = dots_leave(np.array(time_s), blocks[0], camera)
+        if end is not None:
+            short = self.reading(time_s[:end], seen[:end], look, sweep_known=sweep_known)
+            return replace(short, left_s=time_s[end])
         rows = [
             self._series(reader, camera.taken_off(own, reader, self.grain))
             for reader, own in zip(self.readers, blocks, strict=True)

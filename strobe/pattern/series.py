@@ -99,6 +99,8 @@ class PatternReading:
         What else was seen of a disc from above; None for the rim.
     rim : RimFacts or None
         What else was seen of the rim; None for a disc, and for rows that run up the picture.
+    left_s : float or None
+        When the picture left its dots, by a zoom or a knock, and the frames that were read end; None where it did not.
     """
 
     time_s: NDArray[np.float64]
@@ -111,6 +113,7 @@ class PatternReading:
     impression: Impression
     disc: DiscFacts | None = None
     rim: RimFacts | None = None
+    left_s: float | None = None
 
     @property
     def shift_px(self) -> NDArray[np.float64]:

@@ -259,14 +259,16 @@ class ShakeWatch:
         """What was seen, frames that were not looked at filled in between their neighbours.
 
         Flicker makes the scenery seem to move; what goes with lines in its `brightness` (frames, bins) is left out.
+        Where that ends earlier, so does the course.
         """
-        seen = np.array(self._seen, float).reshape(-1, 7)
+        frames = len(self._seen) if brightness is None else len(brightness)
+        seen = np.array(self._seen[:frames], float).reshape(-1, 7)
         looks = seen[np.isfinite(seen[:, 0]), :2]
         seen = _filled_in(seen)
         flicker = np.zeros((len(seen), 0)) if brightness is None else _flicker(brightness)
         seen[:, :6] = _without(flicker, seen[:, :6])
         noise = float(np.median(seen[:, 6])) if len(seen) else float("nan")
-        read_at = np.array(self._read_at, int).reshape(-1, 2)
+        read_at = np.array(self._read_at[:frames], int).reshape(-1, 2)
         moved = bool(np.isfinite(noise)) and (
             bool(read_at.any()) or _restless(seen[:, :2]) > max(_LEAST_MOTION_PX, _NOISES * noise)
         )
@@ -279,7 +281,7 @@ class ShakeWatch:
 
     def _parallax(self, flicker: NDArray[np.float64]) -> NDArray[np.float64]:
         unseen = np.full(2 * self._tracker.patches, np.nan)
-        tracks = _filled_in(np.array([unseen if one is None else one for one in self._away], float))
+        tracks = _filled_in(np.array([unseen if one is None else one for one in self._away[: len(flicker)]], float))
         return _common_ways(_without(flicker, tracks) if np.all(np.isfinite(tracks)) else tracks[:, :0])
 
 
