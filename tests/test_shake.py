@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from test_pattern import AMPLITUDE, LEVEL, Picture, Texture, as_frames, exposed
 
 import strobe
-from strobe.measuring.motion import Steadied, moves, steadied
+from strobe.measuring.motion import Steadied, moved_by, moves, steadied
 from strobe.pattern import CameraCourse, PatternReading, RowSeries, read_pattern
 from strobe.pattern.impression import Impression
 from strobe.pattern.shake import ShakeWatch
@@ -337,7 +337,7 @@ class TestSteadied:
 
         def moved(dots: NDArray[np.float64], cycles: NDArray[np.float64] | None = lamp) -> bool:
             blocks = np.exp(2j * np.pi * dots[:, None]) * np.ones((1, 4))
-            return moves(replace(row, blocks=blocks.astype(np.complex64)), reading, cycles)
+            return moved_by(replace(row, blocks=blocks.astype(np.complex64)), reading, cycles) > 1
 
         assert moved(sway, None)
         assert not moved(sway)

@@ -22,7 +22,7 @@ from strobe.measuring.frametimes import FrameTimes, frame_times
 from strobe.measuring.hypotheses import Hypothesis, favour_mains, weigh
 from strobe.measuring.joint import Joint, backwards, without_joint
 from strobe.measuring.lamps import lamps_of, slow_flicker
-from strobe.measuring.motion import moves
+from strobe.measuring.motion import moved_by
 from strobe.measuring.options import Told
 from strobe.measuring.pace import question_pace, question_speed
 from strobe.measuring.reading import ClipReading
@@ -47,6 +47,8 @@ __all__ = ["ChosenReading", "choose_reading"]
 
 _FAINT = 0.06
 _LEAST_SHARE = 0.2
+_RUNS, _HARDLY, _FAINTER = 30.0, 3.0, 0.6
+"""Times what could be feigned, for dots that run and for a sway that is hardly one; and how much fainter scenery is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,10 +186,19 @@ def _note_if_left(pattern: PatternReading) -> tuple[Note, ...]:
 
 
 def _moving(pattern: PatternReading, lamp_cycles: NDArray[np.float64] | None = None) -> list[RowSeries]:
-    """The rows that move and are not far fainter than the clearest."""
+    """The rows that move and are not far fainter than the clearest.
+
+    Beside dots that run, what is fainter and hardly sways is scenery in changing light.
+    """
     clearest = max(row.amplitude for row in pattern.rows)
     clear_enough = [row for row in pattern.rows if row.amplitude > _LEAST_SHARE * clearest]
-    moving = [row for row in clear_enough if moves(row, pattern, lamp_cycles)]
+    by = [moved_by(row, pattern, lamp_cycles) for row in clear_enough]
+    running = max((row.amplitude for row, far in zip(clear_enough, by, strict=True) if far > _RUNS), default=0.0)
+    moving = [
+        row
+        for row, far in zip(clear_enough, by, strict=True)
+        if far > (_HARDLY if row.amplitude < _FAINTER * running else 1)
+    ]
     if not moving:
         clear = [row for row in pattern.rows if row.contrast > _FAINT and row.dots_in_view > ROW_OF_DOTS]
         raise not_turning() if clear else nothing_to_read(pattern)

@@ -36,6 +36,9 @@ _SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
 """Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
 its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
 _ASTRAY = 0.02
+_ALIKE, _NO_LINE = 0.2, 6.0
+"""By how much true lines of one row differ in coherence (below 0.1 in all scenarios), and what a much looser one costs:
+clearly more than the gap that two readings must have."""
 _VOTE = {False: 2.0, True: 1.0}
 """What the lamp's swing against the brightness is worth, by whether the camera moves: what moves past flickers too."""
 _USUAL_MAINS = 6.0
@@ -132,7 +135,17 @@ def weigh(
     followed = [(draft, _follow(draft, time)) for draft in worth]
     # Followed to another rate than it was found at, a line has been lost in what lies beside it.
     kept = [h for draft, h in followed if abs(h.line.dot_rate_hz / draft.coarse.rate_hz - 1) < _ASTRAY]
-    return sorted(kept, key=lambda h: h.score, reverse=True)
+    return sorted([_beside_the_firmest(one, kept) for one in kept], key=lambda h: h.score, reverse=True)
+
+
+def _beside_the_firmest(one: Hypothesis, others: Sequence[Hypothesis]) -> Hypothesis:
+    """The hypothesis, counting for less where another one's line holds the same dots together far better.
+
+    Such a line is none; its rate is what lies beside the other where it was looked for.
+    """
+    firmest = max(h.line.coherence for h in others if h.evidence is one.evidence)
+    looser = min(1.0, max(0.0, firmest - one.line.coherence - _ALIKE) / _ALIKE)
+    return replace(one, score=one.score - _NO_LINE * looser)
 
 
 def favour_mains(ranked: list[Hypothesis], mains_hz: float) -> list[Hypothesis]:

@@ -17,7 +17,7 @@ from strobe.pattern import PatternReading, RowSeries
 from strobe.phase import apparent_hz
 from strobe.phase.search import LineSearch
 
-__all__ = ["Steadied", "moves", "steadied"]
+__all__ = ["Steadied", "moved_by", "moves", "steadied"]
 
 _SLOW_S = 0.5
 """Motion slower than about this is left out when the factors are sought: there the platter wanders too."""
@@ -234,8 +234,13 @@ def _quick(series: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[
     return series - slow
 
 
-def moves(row: RowSeries, pattern: PatternReading, lamp_cycles: NDArray[np.float64] | None = None) -> bool:
-    """Whether the row's dots move against the scenery by more than noise, what is left of shake, and a lamp's light.
+def moves(row: RowSeries, pattern: PatternReading) -> bool:
+    """Whether the row's dots move against the scenery."""
+    return moved_by(row, pattern) > 1
+
+
+def moved_by(row: RowSeries, pattern: PatternReading, lamp_cycles: NDArray[np.float64] | None = None) -> float:
+    """How far the row's dots move, in times what noise, what is left of shake, and a lamp's light may feign.
 
     What a grey level or two of other things in the band can move the phase by grows as the pattern gets fainter.
     Stripes that stand still seem to sway where light comes and goes along them: by part of a stripe, and in step with
@@ -257,4 +262,4 @@ def moves(row: RowSeries, pattern: PatternReading, lamp_cycles: NDArray[np.float
             [np.ones_like(moved), *(wave(2 * np.pi * one) for one in seen for wave in (np.cos, np.sin))], axis=1
         )
         moved = moved - basis @ np.linalg.lstsq(basis, moved, rcond=1e-8)[0]
-    return float(np.ptp(moved)) > least
+    return float(np.ptp(moved)) / least
