@@ -66,3 +66,4 @@ def test_an_assumed_speed_leaves_room_for_the_others(tmp_path: Path, told: float
     assert abs(measured.speed.deviation_percent - 0.3) < measured.speed.uncertainty_percent
     assert (measured.speed.uncertainty_percent > 0.25 + 0.2) == (told is None)
     assert any(entry.source == "speed assumed" for entry in measured.budget) == (told is None)
+    assert any(note.code == "speed-assumed" for note in measured.notes) == (told is None)

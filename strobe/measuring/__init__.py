@@ -230,6 +230,7 @@ def measure_reading(
             time,
             timing,
             gap_percent=gap_percent,
+            assumed_speed_percent=found.assumed_speed_percent,
             shaken=pattern.camera.moved,
             scenery_seen=bool(np.all(np.isfinite(pattern.shift_px))),
             corrupt=tally.corrupt,

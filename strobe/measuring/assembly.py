@@ -161,6 +161,7 @@ def notes_of(
     timing: Timing,
     *,
     gap_percent: float,
+    assumed_speed_percent: float,
     shaken: bool,
     scenery_seen: bool,
     corrupt: int,
@@ -182,6 +183,12 @@ def notes_of(
             "The lamp's flashes keep step with the camera's frames, and the clip does not tell whether lamp or shutter "
             f"times the dots: the speed is uncertain by what that may differ, {gap_percent:.2g} %. Filming at another "
             "frame rate tells.",
+        ),
+        (
+            assumed_speed_percent > _WORTH_SAYING_PERCENT,
+            "speed-assumed",
+            f"The clip does not show how long a turn takes; {chosen.nominal_rpm:.4g} rpm was assumed. The dots suit "
+            f"other speeds too, at which the deviation differs by up to {assumed_speed_percent:.2g} %: --rpm settles it.",
         ),
         (
             timing.flash_rate_source == "nominal",
