@@ -188,7 +188,7 @@ def notes_of(
             assumed_speed_percent > _WORTH_SAYING_PERCENT,
             "speed-assumed",
             f"The clip does not show how long a turn takes; {chosen.nominal_rpm:.4g} rpm was assumed. The dots suit "
-            f"other speeds too, at which the deviation differs by up to {assumed_speed_percent:.2g} %: --rpm settles it.",
+            f"other speeds too, at which the deviation differs by up to {assumed_speed_percent:.2g} %: --rpm tells.",
         ),
         (
             timing.flash_rate_source == "nominal",
