@@ -444,3 +444,27 @@ def test_bands_that_creep_may_be_of_a_lamp_that_flashes_once_a_cycle(sweep_cycle
     (lamp,) = lamps_of(pattern, (), fit_time_base(time_s), 60.0, "mains")
     assert lamp.flash is not None
     assert (2 * lamp.flash.uncertainty_hz > 0.08) == unsure
+
+
+@pytest.mark.parametrize("uneven", [0.0, 0.03])
+def test_half_waves_of_other_light_are_seen_beside_a_harmonic_that_folds_near(uneven: float) -> None:
+    """119.914 flashes in 50 pictures: their half folds to 9.957 Hz, and four times that to 10.172 Hz.
+
+    Half waves that are alike leave no doubt about the rate: no lamp of 60 flashes makes bands at 19.9 Hz here.
+    """
+    time_s = np.arange(500) / 50
+    place = (np.arange(48) + 0.5) / 48
+    half = 2 * np.pi * (59.957 * time_s[:, None] + 0.5 * place)
+    light = 1 + 0.1 * np.cos(2 * half) + 0.01 * np.cos(4 * half) + uneven * np.cos(half)
+    noise = 0.2 * np.random.default_rng(8).standard_normal((500, 48))
+    pattern = replace(
+        pattern_of(np.full(500, 8.0), np.full(500, 90.0)),
+        time_s=time_s,
+        brightness=90 * light + noise,
+        sweep_known=True,
+    )
+    (lamp,) = lamps_of(pattern, (), fit_time_base(time_s), 60.0, "mains")
+    assert lamp.flash is not None
+    assert lamp.flash.uneven == (uneven > 0)
+    assert lamp.flash.rate_hz == pytest.approx(119.914, abs=0.003)
+    assert lamp.flash.uncertainty_hz < 0.01

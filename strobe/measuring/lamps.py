@@ -140,7 +140,7 @@ def _perhaps_once(flash: FlashRate, time: TimeBase) -> FlashRate:
     as they would be behind a shutter that sweeps twice as fast, and no sweep takes longer than a picture.
     """
     seen_hz, half_hz = folded_hz(np.array([flash.rate_hz, flash.rate_hz / 2]), time.interval_s)
-    alike = abs(half_hz - seen_hz / 2) < _SAME_CREEP * seen_hz
+    alike = abs(half_hz - seen_hz / 2) < _SAME_CREEP * seen_hz and seen_hz - half_hz < _MAINS_REACH * flash.rate_hz / 2
     if not alike or abs(flash.sweep_cycles) > _STEEPEST * flash.rate_hz / 2 * time.interval_s:
         return flash
     return replace(flash, uncertainty_hz=float(np.hypot(flash.uncertainty_hz, seen_hz / 2)))

@@ -25,7 +25,9 @@ _LEAST_MODULATION = 5e-4
 _CLEAR = 40.0
 _LEAST_CYCLES = 10
 _LIT = 0.2
-_MULTIPLES, _APART_CYCLES = 12, 4.0
+_MULTIPLES, _APART_CYCLES, _TOLD_APART_CYCLES = 12, 4.0, 1.5
+"""How many multiples of a flicker are thought of, and the cycles in a clip by which two lines lie apart: under the
+window, and where they are fitted together."""
 _AS_STRONG, _MANY = 0.2, 2
 """Power of another line, by that of the one found; and how many of them speak against a lamp."""
 _FEWEST = 3
@@ -135,15 +137,19 @@ def shows_line(
 
     False where it folds to less than what the turning platter itself may cause, or beside a multiple of its double.
     """
-    seen_hz = folded_hz(rate_hz * np.concatenate([[1.0], 2.0 * np.arange(1, _MULTIPLES)]), interval_s)
-    apart_hz = _APART_CYCLES / float(np.ptp(time_s))
-    grid = _grid(float(np.ptp(time_s)), interval_s)
-    if brightness.size == 0 or grid.size < _FEWEST or seen_hz[0] < _SLOWEST_HZ:
-        return False
-    if np.abs(seen_hz[1:] - seen_hz[0]).min() < apart_hz:
+    duration = float(np.ptp(time_s))
+    rates_hz = rate_hz * np.concatenate([[1.0], 2.0 * np.arange(1, _MULTIPLES)])
+    seen_hz = folded_hz(rates_hz, interval_s)
+    apart = np.abs(seen_hz - seen_hz[0]) * duration
+    grid = _grid(duration, interval_s)
+    if brightness.size == 0 or grid.size < _FEWEST or seen_hz[0] < _SLOWEST_HZ or apart[1:].min() < _TOLD_APART_CYCLES:
         return False
     flicker = _windowed(brightness, time_s)
-    there = float(np.mean(np.abs(np.exp(-2j * np.pi * rate_hz * time_s) @ flicker) ** 2))
+    # What lies beside it under the window is fitted along.
+    cycles = np.outer(rates_hz[apart < _APART_CYCLES], time_s)
+    waves = np.stack([np.cos(2 * np.pi * cycles), np.sin(2 * np.pi * cycles)], axis=1).reshape(-1, time_s.size)
+    amplitude = np.linalg.solve((waves * _window(time_s.size)) @ waves.T, waves @ flicker)
+    there = float(np.mean(np.sum(amplitude[:2] ** 2, axis=0))) / 4
     return _stands_clear(there, _power(flicker, time_s, grid, interval_s))
 
 
@@ -169,5 +175,9 @@ def _windowed(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> N
     bins = brightness[:, lit] / level[lit] - 1
     ramp = np.linspace(-1, 1, time_s.size)
     bins = bins - np.outer(ramp, (ramp @ bins) / (ramp @ ramp))
-    window = np.hanning(time_s.size + 2)[1:-1]
-    return np.asarray(bins * (window / window.sum())[:, None])
+    return np.asarray(bins * _window(time_s.size)[:, None])
+
+
+def _window(frames: int) -> NDArray[np.float64]:
+    window = np.hanning(frames + 2)[1:-1]
+    return np.asarray(window / window.sum())
