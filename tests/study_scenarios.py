@@ -103,8 +103,8 @@ def _in_short(part: Any) -> str:
 
 
 HEADER = (
-    f"{'':33s}{'deviation error %':>20s}{'weighted rms error %':>22s}   truth inside, % of clips\n"
-    f"{'scenario':19s} read refused  {'median':>10s}{'worst':>10s}  {'median':>10s}{'worst':>10s}"
+    f"{'':33s}{'deviation error %':>20s}{'weighted rms error %':>22s}{'most stated':>16s}   truth inside, % of clips\n"
+    f"{'scenario':19s} read refused  {'median':>10s}{'worst':>10s}  {'median':>10s}{'worst':>10s}{'dev':>8s}{'wrms':>8s}"
     "    dev wrms wpk  urms upk   s/clip"
 )
 
@@ -123,9 +123,11 @@ def line(name: str, results: list[Outcome], seconds: float) -> str:
         np.abs([o.weighted_rms_error_percent for o in read]),
     ):
         numbers += f"  {np.median(errors):10.4f}{errors.max():10.4f}"
+    widest = [max(o.claims()[name][1] for o in read) for name in ("deviation", "weighted_rms")]
     figures = zip(*(o.claims().values() for o in read), strict=True)
     inside = [100 * np.mean([abs(error) <= claimed for error, claimed in figure]) for figure in figures]
-    return f"{head}{numbers}   {' '.join(f'{share:4.0f}' for share in inside)}   {seconds:5.1f}  {refused}"
+    stated = "".join(f"{most:8.3f}" for most in widest)
+    return f"{head}{numbers}{stated}   {' '.join(f'{share:4.0f}' for share in inside)}   {seconds:5.1f}  {refused}"
 
 
 def table(
