@@ -104,8 +104,8 @@ def _in_short(part: Any) -> str:
 
 HEADER = (
     f"{'':33s}{'deviation error %':>20s}{'weighted rms error %':>22s}{'most stated':>16s}   truth inside, % of clips\n"
-    f"{'scenario':19s} read refused  {'median':>10s}{'worst':>10s}  {'median':>10s}{'worst':>10s}{'dev':>8s}{'wrms':>8s}"
-    "    dev wrms wpk  urms upk   s/clip"
+    f"{'scenario':19s} read refused  {'median':>10s}{'worst':>10s}  {'median':>10s}{'worst':>10s}"
+    f"{'dev':>8s}{'wrms':>8s}    dev wrms wpk  urms upk   s/clip"
 )
 
 
