@@ -374,3 +374,20 @@ def test_uncertainty_of_a_lamp_taken_as_nominal_holds_the_mains_own_error(tmp_pa
     speed = strobe.measure(path, rpm=33, dots=180, mains=50).speed
     assert math.isclose(speed.deviation_percent, -0.25, abs_tol=speed.uncertainty_percent)
     assert speed.uncertainty_percent < 0.25
+
+
+@pytest.mark.parametrize(("exposure_s", "seldom"), [(0.003, True), (0.011, False)])
+def test_dots_that_few_pictures_show_tell_no_fast_wobble(tmp_path: Path, exposure_s: float, seldom: bool) -> None:
+    """Flashes of 100 a second meet one of three pictures at 30 a second where the shutter is short."""
+    scene = Scene(
+        rows=(DotRow(180),),
+        speed=Speed(100 / 3, 0.2),
+        lamp=Lamp("pulse", 100.0, duty=0.05, ambient=0.0),
+        camera=Camera(width=640, height=360, exposure_s=exposure_s),
+        seconds=5,
+    )
+    render_clip(scene, tmp_path / "seldom.mp4", rng=np.random.default_rng(3))
+    found = strobe.measure(tmp_path / "seldom.mp4", rpm=33, dots=180, mains=50)
+    said = [note.message for note in found.notes if note.code == "seen-seldom"]
+    assert bool(said) == seldom == (found.fluctuation.band_hz[1] < 6)
+    assert not seldom or "10 times a second" in said[0]

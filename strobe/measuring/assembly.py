@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.figures import SPLITS_HZ
 from strobe.figures.checking import missed_weighting_hz
 from strobe.figures.results import Figures
 from strobe.figures.rings import drift_dots_per_minute, still_deviation_percent
@@ -242,6 +243,12 @@ def notes_of(
             "slow-beat",
             "Flashes and frames nearly keep step: the lamp's slow false swing can't be told well from real wobble "
             f"slower than {3 / time.duration_s:.1f} Hz.",
+        ),
+        (
+            figures.fluctuation.band_hz[1] < max(SPLITS_HZ.values()),
+            "seen-seldom",
+            f"The dots show only {np.count_nonzero(line.lit) / time.duration_s:.0f} times a second: wobble faster than "
+            f"{figures.fluctuation.band_hz[1]:.1f} Hz is not in the figures, or passes for a slower one.",
         ),
         (
             bool(missed_hz),
