@@ -66,20 +66,19 @@ def begin_rim(
     if rim is None or first.shape is None or row.shape is None:
         return RimWork(None, None, RING_OFF_CENTRE_PERCENT), chosen
     line = chosen.line
-    turn_hz = line.dot_rate_hz / chosen.dots
     shared = np.clip(row.shape.x_px[[0, -1]], *first.shape.x_px[[0, -1]])
     if np.ptp(shared) < 1:  # Rows that stand beside each other in the picture share no rim.
         return RimWork(None, None, RING_OFF_CENTRE_PERCENT), chosen
     ratio = float(np.ptp(first.shape.dots_at(shared)) / np.ptp(row.shape.dots_at(shared)))
-    first_count = chosen.dots * ratio
+    first_count, first_dots = chosen.dots * ratio, line.dots * ratio
     errors = rim_errors(pattern, row, line.dots, chosen.dots, first_count=first_count, lamp_cycles=chosen.lamp.cycles)
     if errors is None:
         azimuth = (
             2 * np.pi / first_count * (rim.sector_dots - first.shape.dots_at(np.array([first.shape.width_px / 2])))
         )
-        return RimWork(None, _mark(pattern, azimuth, time, first_count, turn_hz), RING_OFF_CENTRE_PERCENT), chosen
+        return RimWork(None, _mark(pattern, azimuth, time, first_count, first_dots), RING_OFF_CENTRE_PERCENT), chosen
     azimuth = errors.view.azimuth_of_dots_rad(rim.sector_dots)
-    mark = _mark(pattern, azimuth, time, first_count, turn_hz)
+    mark = _mark(pattern, azimuth, time, first_count, first_dots)
     left_percent, size_percent = (
         100 * 2 * np.pi * one / chosen.dots for one in (errors.false_dots_uncertainty, abs(errors.false_dots))
     )
@@ -92,12 +91,13 @@ def begin_rim(
 
 
 def _mark(
-    pattern: PatternReading, azimuth_rad: _Floats, time: TimeBase, count: float, turn_hz: float
+    pattern: PatternReading, azimuth_rad: _Floats, time: TimeBase, count: float, dots: _Floats
 ) -> MarkCourse | None:
     """The mark that passes; one that goes round otherwise than the dots say has to do so many times."""
     rim = pattern.rim
     assert rim is not None
-    mark = follow_rim_mark(rim.lanes, azimuth_rad, time.time_s, sectors=round(count))
+    mark = follow_rim_mark(rim.lanes, azimuth_rad, time.time_s, sectors=round(count), dots=dots)
+    turn_hz = float(np.ptp(dots)) / count / time.duration_s
     if mark is None or (mark.turns < _SURE_TURNS and abs(mark.rate_hz / turn_hz - 1) > _BESIDE):
         return None
     # Where in its interval a frame was exposed is not known.

@@ -27,7 +27,9 @@ _COVERAGE = 2.0
 _LEAST_TURNS = 1.0
 _RIM_REACH_REV, _RIM_LANES, _CLEAR_LANE, _CLEAR_ON_RIM = 0.025, 3, 6.0, 7.0
 _SEARCHED_HZ, _SEARCHED_S = 10.0, 20.0
-_RIM_SEEN, _LEAST_ODD = 0.6, 0.04
+_RIM_SEEN, _LEAST_ODD = 0.8, 0.04
+"""Share of the frames with the mark in view that must show it (different specks taken for one show in 0.7, a mark in
+0.93 and more), and how odd it is at the least."""
 _LEAST_LEVEL, _DARK_FRAME = 6.0, 0.15
 _FEW_PASSES = 2.4
 """Over the passes beyond two, what to add to the coverage of a half-width from their scatter (Student's t)."""
@@ -91,9 +93,11 @@ def follow_mark(
 
 
 def follow_rim_mark(
-    lanes: NDArray[np.float32], azimuth_rad: _Floats, time_s: _Floats, *, sectors: int
+    lanes: NDArray[np.float32], azimuth_rad: _Floats, time_s: _Floats, *, sectors: int, dots: _Floats
 ) -> MarkCourse | None:
     """The bright or dark mark that stands out most in lanes along the part of a rim in view; None where none does.
+
+    Dots that creep from picture to picture make the sectors they pass bright and dark by turns, which is no mark.
 
     Parameters
     ----------
@@ -104,12 +108,14 @@ def follow_rim_mark(
     time_s : array (frames,)
     sectors : int
         Sectors of the same width all round.
+    dots : array (frames,)
+        Dots that have passed.
     """
     if float(np.ptp(time_s)) * _FASTEST_HZ < _LEAST_TURNS or azimuth_rad.size < 8:
         return None
     candidates = []
     for k in range(lanes.shape[1]):
-        odd = _oddness(lanes[:, k])
+        odd = _without_dots(_oddness(lanes[:, k]), dots)
         spread = 1.4826 * float(np.median(np.abs(odd))) + 3e-3
         for sign in (1.0, -1.0):
             strange = np.clip(sign * odd, -0.3, 1.0)
@@ -141,6 +147,13 @@ def _oddness(lane: NDArray[np.float32]) -> _Floats:
     around = np.median(share[:, lit], axis=1, keepdims=True)
     bright = around > _DARK_FRAME
     return np.where(lit & bright, share / np.where(bright, around, 1.0) - 1, 0.0)
+
+
+def _without_dots(odd: _Floats, dots: _Floats) -> _Floats:
+    """An oddness (frames, sectors) without what follows the dots as they pass, which single sectors do not even out."""
+    waves = [wave(2 * np.pi * h * dots) for h in (1, 2) for wave in (np.cos, np.sin)]
+    basis = np.stack([np.ones_like(dots), *waves], axis=1)
+    return np.asarray(odd - (basis @ np.linalg.lstsq(basis, odd, rcond=1e-8)[0]) * (odd != 0))
 
 
 def _passing(
