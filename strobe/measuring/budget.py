@@ -143,7 +143,8 @@ def averaging_loss(
     """By what to multiply a wobble for averaging over exposure and pictures; the 95 % share of it that stays unsure."""
     exposed, unsure = _exposure_loss(frequency_hz, time, timing, gap_percent)
     mixed, how_much = mixing.loss(frequency_hz * time.interval_s)
-    return exposed * mixed, float(np.hypot(unsure, how_much))
+    # That neither took anything away is likely, and lies at the end of both.
+    return exposed * mixed, unsure + how_much
 
 
 def _exposure_loss(frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float) -> tuple[float, float]:
