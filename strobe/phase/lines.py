@@ -43,7 +43,7 @@ for it to be clear; and at how many rates at the least."""
 _MOST_MODULATION = 0.9
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
-_CLOSE_CYCLES = 0.8
+_CLOSE_CYCLES = 0.4
 """By which a high harmonic of the lamp and a wave of the pattern must differ in a clip to be told apart."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
