@@ -394,6 +394,15 @@ class TestFlashRate:
             rng = np.random.default_rng(seed)
             assert measure_flash_rate(brightness_of(time, 120.0, rng), time, (120.0,)) is None
 
+    @pytest.mark.parametrize("first", [0.0005, 0.2])
+    def test_a_slow_flicker_is_no_second_harmonic_without_a_first(self, first: float) -> None:
+        """Twice 119.86 flashes fold to 0.28 Hz in 240 pictures a second, and so may much else."""
+        time = np.arange(600) / 240
+        at = time[:, None] + 0.0023 * (np.arange(PICTURE_ROWS) + 0.5) / PICTURE_ROWS
+        noise = 1e-4 * np.random.default_rng(7).standard_normal((600, PICTURE_ROWS))
+        light = 1 + first * np.cos(2 * np.pi * 119.86 * at) + 0.25 * np.cos(4 * np.pi * 119.86 * at)
+        assert (measure_flash_rate(60 * light + 60 * noise, time, (100.0, 120.0)) is None) == (first < 0.01)
+
     @pytest.mark.parametrize("seed", range(6))
     def test_creeping_bands(self, seed: int) -> None:
         """120.02 flashes at 30 frames a second: within three times its stated uncertainty."""

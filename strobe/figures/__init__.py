@@ -39,7 +39,7 @@ from strobe.figures.results import (
 from strobe.figures.spectrum import TOP_SHARE, Floor, row_sigma
 from strobe.figures.weighting import weighting_gain
 
-__all__ = ["Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
+__all__ = ["SPLITS_HZ", "Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
 
 _LEAST_SAMPLES = 16
 _LEAST_SECONDS = 1.0

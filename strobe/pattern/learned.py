@@ -154,13 +154,17 @@ class Learned:
 
         Where the picture leaves its dots, those up to there.
         """
+        end = dots_leave(np.array(time_s), np.array([one.rows[0] for one in seen]), self.watch.course())
+        if end is None:
+            return self._reading(time_s, seen, look, sweep_known=sweep_known)
+        return replace(self._reading(time_s[:end], seen[:end], look, sweep_known=sweep_known), left_s=time_s[end])
+
+    def _reading(
+        self, time_s: Sequence[float], seen: Sequence[FrameSeen], look: Impression, *, sweep_known: bool
+    ) -> PatternReading:
         brightness = np.array([one.brightness for one in seen], np.float64)
         blocks = [np.array([one.rows[k] for one in seen]) for k in range(len(self.readers))]
         camera = self._camera(np.array(time_s), brightness, blocks[0])
-        end = dots_leave(np.array(time_s), blocks[0], camera)
-        if end is not None:
-            short = self.reading(time_s[:end], seen[:end], look, sweep_known=sweep_known)
-            return replace(short, left_s=time_s[end])
         rows = [
             self._series(reader, camera.taken_off(own, reader, self.grain))
             for reader, own in zip(self.readers, blocks, strict=True)

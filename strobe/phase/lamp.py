@@ -42,6 +42,9 @@ _MOST_MOVED_CYCLES, _MOST_ERROR_CYCLES = 0.15, 0.1
 _MODEL_ERROR_CYCLES, _FLASH_ERROR_CYCLES = 0.002, 0.008
 _CREEP_ERROR_CYCLES, _SLOW_CREEP_CYCLES = 0.012, 3.0
 """What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
+_LEAST_FUNDAMENTAL = 3.0
+"""By how much a second harmonic may be stronger, which a shutter as long as from flash to flash can do; where it is all
+there is, that is the rate and the fundamental none."""
 _MOST_UNEXPLAINED, _CLEARLY_EXPLAINED = 0.4, 0.1
 _AS_WELL, _PLAIN = 2.0, 0.7
 """Of the power that the best wave leaves, what a likelier one may; share of its fundamental that its harmonics have."""
@@ -322,6 +325,8 @@ def _as_flash_rate(
     if creep_cycles < _SLOW_CREEP_CYCLES:
         model_error = _CREEP_ERROR_CYCLES
     first, second, third = wave.harmonics[order - 1 : 3 * order : order]
+    if np.abs(second) > _LEAST_FUNDAMENTAL * np.abs(first):
+        return None
     row_flicker = np.zeros(usable.size, complex)
     row_flicker[usable] = first * (wave.rows / wave.harmonics[0]) ** order
     return FlashRate(
