@@ -391,3 +391,22 @@ def test_dots_that_few_pictures_show_tell_no_fast_wobble(tmp_path: Path, exposur
     said = [note.message for note in found.notes if note.code == "seen-seldom"]
     assert bool(said) == seldom == (found.fluctuation.band_hz[1] < 6)
     assert not seldom or "10 times a second" in said[0]
+
+
+@pytest.mark.parametrize(("seconds", "few"), [(3.3, True), (4.2, False)])
+def test_less_than_two_turns_leave_the_unweighted_figures_unsure(tmp_path: Path, seconds: float, few: bool) -> None:
+    """A wobble once a turn is then hardly told from a bend; at 33 1/3 rpm two turns take 3.6 s."""
+    scene = Scene(
+        rows=(DotRow(180),),
+        speed=Speed(100 / 3, 0.2, wobbles=(Wobble(0.2, per_revolution=1.0),)),
+        camera=Camera(width=640, height=360, exposure_s=0.003),
+        seconds=seconds,
+    )
+    render_clip(scene, tmp_path / "short.mp4", rng=np.random.default_rng(3))
+    found = strobe.measure(tmp_path / "short.mp4", rpm=33, dots=180, mains=50)
+    room = {entry.figure: entry.percent for entry in found.budget if entry.source == "few turns"}
+    assert bool(room) == few
+    assert not few or room["unweighted_rms"] == pytest.approx(0.12 * found.fluctuation.unweighted_rms_percent, rel=0.01)
+    assert abs(found.fluctuation.unweighted_rms_percent - 0.2 / math.sqrt(2)) < (
+        found.fluctuation.unweighted_rms_uncertainty_percent
+    )

@@ -468,3 +468,16 @@ def test_half_waves_of_other_light_are_seen_beside_a_harmonic_that_folds_near(un
     assert lamp.flash.uneven == (uneven > 0)
     assert lamp.flash.rate_hz == pytest.approx(119.914, abs=0.003)
     assert lamp.flash.uncertainty_hz < 0.01
+
+
+def test_a_harmonic_that_folds_beside_a_flicker_is_no_change_of_light() -> None:
+    """Of 100 flashes in 29.97 pictures the second harmonic shows 0.3 Hz beside the first: together they come and go."""
+    pattern = pattern_of(np.full(300, 8.0), np.full(300, 90.0))
+    at = np.arange(300)[:, None] / 29.97 + 0.015 * (np.arange(8) + 0.5) / 8
+    light = 1 + 0.03 * np.cos(2 * np.pi * 100.0 * at) + 0.028 * np.cos(2 * np.pi * 200.0 * at + 0.4)
+    noise = 0.001 * np.random.default_rng(3).standard_normal((300, 8))
+    steady = replace(pattern, time_s=np.arange(300) / 29.97, brightness=90 * (light + noise))
+    assert steady_part(steady, fit_time_base(steady.time_s)).notes == ()
+    other = np.where(np.arange(300)[:, None] < 140, light, 1 + 0.03 * np.cos(2 * np.pi * 100.0 * at + 2.0))
+    switched = replace(steady, brightness=90 * (other + noise))
+    assert [note.code for note in steady_part(switched, fit_time_base(steady.time_s)).notes] == ["light-changed"]

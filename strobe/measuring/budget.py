@@ -54,6 +54,9 @@ _SWING_SHARES = ((1.0, 2.4), (2.0, 1.5), (np.inf, 0.25))
 """Share of the lamp's swing that may pass for speed, by the cycles it makes in the clip: not taken off at all and
 leaning on the slope, hard to tell from a trend, told well."""
 _ONCE_A_TURN = 0.05
+_FEW_TURNS, _FEW_TURNS_SHARE = 2.0, 0.12
+"""Below so many turns a wobble once a turn is hardly told from a bend: so much of the unweighted figures is unsure then
+(simulated, one to two turns)."""
 _LINES_COINCIDE, _SPEED_ASSUMED = "lines coincide", "speed assumed"
 """Sources with two answers and nothing between: they add as they are."""
 _RANDOM_ANGLE = 0.7
@@ -264,6 +267,8 @@ def fluctuation_with_budget(
     unweighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz)
     weighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz, weighted=True)
 
+    few_turns = figures.revolutions < _FEW_TURNS
+
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
         own: float = mixing.noise_factor * getattr(fluctuation, f"{figure}_uncertainty_percent")
@@ -292,6 +297,7 @@ def fluctuation_with_budget(
             "beat of the lamp": lost,
             "coding and exposure": scale * value,
             "dots almost still": still,
+            "few turns": _FEW_TURNS_SHARE * value if few_turns and figure.startswith("unweighted") else 0.0,
         }
         return tuple(BudgetEntry(figure, source, float(part)) for source, part in sources.items() if part > 0)
 

@@ -39,6 +39,9 @@ _LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.02, 0.05
 _AROUND_FLICKER_S, _AROUND_CYCLES, _FLICKER_STEP, _LIT, _FAINT = 0.8, 3.0, 0.15, 0.2, 0.1
 """The same for how the scenery flickers: how unlike it is before and after, of bins that are lit, where it flickers
 at least faintly by its strongest."""
+_HARMONICS, _TOLD_APART_CYCLES, _BEATS_HZ = 4, 1.5, 2.0
+"""Harmonics of a flicker that are thought of; the cycles in a clip by which one must lie apart to be told, and the beat
+up to which it passes for a flicker that changes."""
 _WINDOW_S, _HOP_S = 0.6, 0.3
 _OFF_SPEED = 0.035
 _MOST_LEFT = 0.5
@@ -212,7 +215,8 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(bins, axis=0)])
     edges = np.clip(np.arange(len(bins))[:, None] + np.array([-around // 2, around - around // 2]), 0, len(bins))
     slow = (total[edges[:, 1]] - total[edges[:, 0]]) / np.diff(edges, axis=1)
-    turned = (bins / slow - 1) * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
+    flicker = _without_harmonics(bins / slow - 1, time, flicker_hz)
+    turned = flicker * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
     total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(turned, axis=0)])
     mean = (total[around:] - total[:-around]) / around
     before, after = mean[: -around - _GAP], mean[around + _GAP :]
@@ -226,6 +230,23 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     jump = np.median(apart / (power + _FAINT * power.max(axis=0) + 1e-12), axis=1)
     tops = _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
     return [top + side * (around // 4) for top in tops for side in (-1, 1)]
+
+
+def _without_harmonics(flicker: NDArray[np.float64], time: TimeBase, rate_hz: float) -> NDArray[np.float64]:
+    """A flicker (frames, bins) without those of its harmonics that fold beside it: the two together come and go."""
+    duration = time.duration_s
+    window = np.hanning(len(flicker) + 2)[1:-1][:, None]
+    fine_hz = rate_hz + np.linspace(-0.5, 0.5, 41) / duration
+    power = np.mean(np.abs(np.exp(-2j * np.pi * np.outer(fine_hz, time.time_s)) @ (window * flicker)) ** 2, axis=1)
+    best_hz = float(fine_hz[int(np.argmax(power))])
+    rates_hz = best_hz * np.arange(1.0, 1 + _HARMONICS)
+    apart_hz = np.abs(folded_hz(rates_hz, time.interval_s) - folded_hz(best_hz, time.interval_s))
+    kept = rates_hz[(apart_hz == 0) | ((apart_hz * duration > _TOLD_APART_CYCLES) & (apart_hz < _BEATS_HZ))]
+    cycles = np.outer(time.time_s, kept)
+    waves = np.concatenate([np.cos(2 * np.pi * cycles), np.sin(2 * np.pi * cycles)], axis=1)
+    solution = np.linalg.lstsq(waves, flicker, rcond=1e-8)[0]
+    solution[[0, kept.size]] = 0.0
+    return np.asarray(flicker - waves @ solution)
 
 
 def _beside(jump: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
