@@ -215,9 +215,17 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(bins, axis=0)])
     edges = np.clip(np.arange(len(bins))[:, None] + np.array([-around // 2, around - around // 2]), 0, len(bins))
     slow = (total[edges[:, 1]] - total[edges[:, 0]]) / np.diff(edges, axis=1)
-    flicker = _without_harmonics(bins / slow - 1, time, flicker_hz)
+    flicker = bins / slow - 1
+    tops = _changes(flicker, time, flicker_hz, around)
+    if tops and not _changes(_without_harmonics(flicker, time, flicker_hz), time, flicker_hz, around):
+        return []
+    return [top + side * (around // 4) for top in tops for side in (-1, 1)]
+
+
+def _changes(flicker: NDArray[np.float64], time: TimeBase, flicker_hz: float, around: int) -> list[int]:
+    """Frames at which a flicker (frames, bins) is unlike before, by the mean of `around` frames on either side."""
     turned = flicker * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
-    total = np.concatenate([np.zeros((1, bins.shape[1])), np.cumsum(turned, axis=0)])
+    total = np.concatenate([np.zeros((1, flicker.shape[1])), np.cumsum(turned, axis=0)])
     mean = (total[around:] - total[:-around]) / around
     before, after = mean[: -around - _GAP], mean[around + _GAP :]
     product = np.conj(before) * after
@@ -228,12 +236,14 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     if 2 * np.sqrt(np.median(power.max(axis=0))) < _LEAST_FLICKER:
         return []
     jump = np.median(apart / (power + _FAINT * power.max(axis=0) + 1e-12), axis=1)
-    tops = _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
-    return [top + side * (around // 4) for top in tops for side in (-1, 1)]
+    return _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
 
 
 def _without_harmonics(flicker: NDArray[np.float64], time: TimeBase, rate_hz: float) -> NDArray[np.float64]:
-    """A flicker (frames, bins) without those of its harmonics that fold beside it: the two together come and go."""
+    """A flicker (frames, bins) without those of its harmonics that fold beside it: the two together come and go.
+
+    Under one lamp only; where another takes its place, what is taken off makes changes of its own.
+    """
     duration = time.duration_s
     window = np.hanning(len(flicker) + 2)[1:-1][:, None]
     fine_hz = rate_hz + np.linspace(-0.5, 0.5, 41) / duration
