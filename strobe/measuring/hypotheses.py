@@ -27,6 +27,8 @@ __all__ = [
     "weigh",
 ]
 
+_WHOLE_SWING = 1.0
+"""Cycles of the swing in a clip below which it can't be told from a wander at all."""
 SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
 _WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
@@ -164,7 +166,7 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     """The hypothesis with its line followed, and the vote of the lamp's swing."""
     lamp = draft.lamp
     line = _read(draft.evidence.row, draft.evidence.amplitude, time, lamp, draft.kind, draft.coarse)
-    vote = line.vote
+    vote = line.vote if line.swing_cycles >= _WHOLE_SWING else 0.0
     if lamp.flash is not None:
         by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
         contested = line.swing_cycles < SLOW_SWING_CYCLES and vote * by_shape < 0

@@ -39,9 +39,9 @@ _LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.02, 0.05
 _AROUND_FLICKER_S, _AROUND_CYCLES, _FLICKER_STEP, _LIT, _FAINT = 0.8, 3.0, 0.15, 0.2, 0.1
 """The same for how the scenery flickers: how unlike it is before and after, of bins that are lit, where it flickers
 at least faintly by its strongest."""
-_HARMONICS, _TOLD_APART_CYCLES, _BEATS_HZ = 4, 1.5, 2.0
-"""Harmonics of a flicker that are thought of; the cycles in a clip by which one must lie apart to be told, and the beat
-up to which it passes for a flicker that changes."""
+_HARMONICS, _TOLD_APART_CYCLES, _BEATS_HZ, _BY_HARMONICS = 4, 1.5, 2.0, 0.25
+"""Harmonics of a flicker that are thought of; the cycles in a clip by which one must lie apart to be told, the beat up
+to which it passes for a flicker that changes, and the share of the change that is then left without them."""
 _WINDOW_S, _HOP_S = 0.6, 0.3
 _OFF_SPEED = 0.035
 _MOST_LEFT = 0.5
@@ -216,14 +216,16 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     edges = np.clip(np.arange(len(bins))[:, None] + np.array([-around // 2, around - around // 2]), 0, len(bins))
     slow = (total[edges[:, 1]] - total[edges[:, 0]]) / np.diff(edges, axis=1)
     flicker = bins / slow - 1
-    tops = _changes(flicker, time, flicker_hz, around)
-    if tops and not _changes(_without_harmonics(flicker, time, flicker_hz), time, flicker_hz, around):
-        return []
+    jump = _unlike(flicker, time, flicker_hz, around)
+    tops = _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
+    if tops:
+        alone = _unlike(_without_harmonics(flicker, time, flicker_hz), time, flicker_hz, around)
+        tops = tops if alone.max() > _BY_HARMONICS * jump.max() else []
     return [top + side * (around // 4) for top in tops for side in (-1, 1)]
 
 
-def _changes(flicker: NDArray[np.float64], time: TimeBase, flicker_hz: float, around: int) -> list[int]:
-    """Frames at which a flicker (frames, bins) is unlike before, by the mean of `around` frames on either side."""
+def _unlike(flicker: NDArray[np.float64], time: TimeBase, flicker_hz: float, around: int) -> NDArray[np.float64]:
+    """How unlike a flicker (frames, bins) is in `around` frames before and after a frame; zero where it is faint."""
     turned = flicker * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
     total = np.concatenate([np.zeros((1, flicker.shape[1])), np.cumsum(turned, axis=0)])
     mean = (total[around:] - total[:-around]) / around
@@ -234,9 +236,8 @@ def _changes(flicker: NDArray[np.float64], time: TimeBase, flicker_hz: float, ar
     apart = np.abs(before * np.conj(turn) - after * turn) ** 2 / 2
     power = (np.abs(before) ** 2 + np.abs(after) ** 2) / 2
     if 2 * np.sqrt(np.median(power.max(axis=0))) < _LEAST_FLICKER:
-        return []
-    jump = np.median(apart / (power + _FAINT * power.max(axis=0) + 1e-12), axis=1)
-    return _tops(jump - _beside(jump, around + _GAP), _FLICKER_STEP, around)
+        return np.zeros(len(power))
+    return np.asarray(np.median(apart / (power + _FAINT * power.max(axis=0) + 1e-12), axis=1))
 
 
 def _without_harmonics(flicker: NDArray[np.float64], time: TimeBase, rate_hz: float) -> NDArray[np.float64]:
