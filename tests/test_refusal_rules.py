@@ -478,6 +478,7 @@ def test_a_harmonic_that_folds_beside_a_flicker_is_no_change_of_light() -> None:
     noise = 0.001 * np.random.default_rng(3).standard_normal((300, 8))
     steady = replace(pattern, time_s=np.arange(300) / 29.97, brightness=90 * (light + noise))
     assert steady_part(steady, fit_time_base(steady.time_s)).notes == ()
-    other = np.where(np.arange(300)[:, None] < 140, light, 1 + 0.03 * np.cos(2 * np.pi * 100.0 * at + 2.0))
-    switched = replace(steady, brightness=90 * (other + noise))
-    assert [note.code for note in steady_part(switched, fit_time_base(steady.time_s)).notes] == ["light-changed"]
+    before = np.arange(300)[:, None] < 140
+    for then in (1 + 0.03 * np.cos(2 * np.pi * 100.0 * at + 2.0), 1 + 0.5 * (light - 1), 1 - 0.8 * (light - 1)):
+        changed = replace(steady, brightness=90 * (np.where(before, light, then) + noise))
+        assert [note.code for note in steady_part(changed, fit_time_base(steady.time_s)).notes] == ["light-changed"]
