@@ -356,6 +356,19 @@ def test_no_mark_is_followed_where_none_is() -> None:
     )
 
 
+def test_dots_on_centre_are_not_taken_off(tmp_path: Path) -> None:
+    """Where the prior holds the estimate up, letting go of it must not make the estimate sure (seen in the study)."""
+    rng = np.random.default_rng([123, zlib.crc32(b"stamps-rounded"), 2])
+    case = SCENARIOS["stamps-rounded"](rng)
+    clip = tmp_path / f"centred{case.suffix}"
+    render_clip(case.scene, clip, rng=rng)
+    found = strobe.measure(clip, **case.told)
+    assert "ring-off-centre" not in {note.code for note in found.notes}
+    (once,) = [one for one in found.components if abs(one.per_revolution - 1) < 0.03]
+    truth = next(one.peak_percent for one in case.scene.speed.wobbles if one.per_revolution == 1.0)
+    assert abs(once.peak_percent - truth) < once.uncertainty_percent
+
+
 def test_dots_that_creep_are_no_mark(tmp_path: Path) -> None:
     """118.2 dots a second at 60 pictures: the sectors they pass blink 1.8 times a second, which no mark does.
 
