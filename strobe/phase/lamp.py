@@ -325,7 +325,7 @@ def _as_flash_rate(
     if creep_cycles < _SLOW_CREEP_CYCLES:
         model_error = _CREEP_ERROR_CYCLES
     first, second, third = wave.harmonics[order - 1 : 3 * order : order]
-    if np.abs(second) > _LEAST_FUNDAMENTAL * np.abs(first):
+    if np.abs(wave.harmonics[1]) > _LEAST_FUNDAMENTAL * np.abs(wave.harmonics[0]):
         return None
     row_flicker = np.zeros(usable.size, complex)
     row_flicker[usable] = first * (wave.rows / wave.harmonics[0]) ** order
