@@ -16,7 +16,7 @@ from strobe.measurement import BudgetEntry, Timing
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.mixing import Mixing
 from strobe.measuring.unevenness import false_swing_percent
-from strobe.phase import FlashRate, LineReading, TimeBase
+from strobe.phase import FlashRate, LineReading, TimeBase, hann
 
 __all__ = [
     "RING_OFF_CENTRE_PERCENT",
@@ -182,8 +182,7 @@ def components_with_budget(
     `swallowed_dots` is how much smaller any wobble may read for dots that stand almost still on the picture.
     """
     widened = []
-    window = np.hanning(left_dots.size + 2)[1:-1]
-    window /= window.sum()
+    window = hann(left_dots.size)
     for one in figures.components:
         ring = off_centre_percent if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
         ring = max(ring, false_swing_percent(uneven, per_revolution=one.per_revolution, dots=dots))

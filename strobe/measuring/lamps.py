@@ -16,6 +16,7 @@ from strobe.phase import (
     combine_blocks,
     find_flicker,
     folded_hz,
+    hann,
     measure_flash_rate,
     share_off_step,
     shows_line,
@@ -206,11 +207,10 @@ def slow_flicker(size: NDArray[np.float64], time: TimeBase, turn_hz: float) -> N
     slow = _slow_course(size.size)
     relative = size / size.mean()
     relative = relative - slow @ np.linalg.lstsq(slow, relative, rcond=None)[0]
-    window = np.hanning(size.size + 2)[1:-1]
     grid_hz = np.arange(_LEAST_SLOW_CYCLES / duration, _FASTEST_SLOW_HZ, 0.1 / duration)
     if grid_hz.size < _LEAST_SLOW_CYCLES:
         return None
-    bare = (window / window.sum() * relative)[:, None]
+    bare = (hann(size.size) * relative)[:, None]
     swing = 2 * np.abs(zoomed(bare, time.time_s, grid_hz, interval_s=time.interval_s)[:, 0])
     hz = float(grid_hz[int(np.argmax(swing))])
     in_step = abs(hz / turn_hz - round(hz / turn_hz)) * turn_hz < _STEP_CYCLES / duration

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.figures.weighting import weighting_gain
 from strobe.pattern import PatternReading, RowSeries
-from strobe.phase import apparent_hz
+from strobe.phase import apparent_hz, without_waves
 from strobe.phase.search import LineSearch
 
 __all__ = ["Steadied", "moved_by", "moves", "steadied"]
@@ -258,8 +258,5 @@ def moved_by(row: RowSeries, pattern: PatternReading, lamp_cycles: NDArray[np.fl
     if lamp_cycles is not None and float(np.ptp(moved)) < _MOST_SWAY:
         orders = [h * lamp_cycles for h in range(1, _SWAY_HARMONICS + 1)]
         seen = [one for one in orders if apparent_hz(one, pattern.time_s) * float(np.ptp(pattern.time_s)) > 1]
-        basis = np.stack(
-            [np.ones_like(moved), *(wave(2 * np.pi * one) for one in seen for wave in (np.cos, np.sin))], axis=1
-        )
-        moved = moved - basis @ np.linalg.lstsq(basis, moved, rcond=1e-8)[0]
+        moved = without_waves(moved, seen)
     return float(np.ptp(moved)) / least

@@ -136,12 +136,9 @@ def rim_errors(
     effect = _as_real(whole[None, :])
     of_false = effect @ covariance @ effect.T
     axial, radial, ring = _complex(found)
-    drawn = np.hypot(np.abs(_complex(covariance @ (found / expected**2))), np.abs(_complex(found - first_found)))
-    drawn_dots = [abs(_complex(one) @ whole) for one in (covariance @ (found / expected**2), found - first_found)]
-    half = [
-        float(np.hypot(_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]), drawn[k]))
-        for k in range(3)
-    ]
+    drawn = np.stack([_complex(covariance @ (found / expected**2)), _complex(found - first_found)])
+    unsure = [_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]) for k in range(3)]
+    half = np.linalg.norm([unsure, *abs(drawn)], axis=0).tolist()
     return RimErrors(
         view=view,
         axial=complex(axial),
@@ -153,7 +150,9 @@ def rim_errors(
         turns_rev=turns,
         false_dots=false,
         ring_dots=complex(ring * whole[2]),
-        false_dots_uncertainty=float(np.linalg.norm([_half_width(of_false), _COVERAGE * np.std(spread), *drawn_dots])),
+        false_dots_uncertainty=float(
+            np.linalg.norm([_half_width(of_false), _COVERAGE * np.std(spread), *abs(drawn @ whole)])
+        ),
     )
 
 

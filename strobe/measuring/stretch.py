@@ -26,6 +26,7 @@ from strobe.phase import (
     find_flicker,
     folded_hz,
     follow_phase,
+    hann,
     share_off_step,
 )
 
@@ -245,14 +246,9 @@ def _without_harmonics(flicker: NDArray[np.float64], time: TimeBase, rate_hz: fl
 
     Under one lamp only; where another takes its place, what is taken off makes changes of its own.
     """
-    duration = time.duration_s
-    window = np.hanning(len(flicker) + 2)[1:-1][:, None]
-    fine_hz = rate_hz + np.linspace(-0.5, 0.5, 41) / duration
-    power = np.mean(np.abs(np.exp(-2j * np.pi * np.outer(fine_hz, time.time_s)) @ (window * flicker)) ** 2, axis=1)
-    best_hz = float(fine_hz[int(np.argmax(power))])
-    rates_hz = best_hz * np.arange(1.0, 1 + _HARMONICS)
-    apart_hz = np.abs(folded_hz(rates_hz, time.interval_s) - folded_hz(best_hz, time.interval_s))
-    kept = rates_hz[(apart_hz == 0) | ((apart_hz * duration > _TOLD_APART_CYCLES) & (apart_hz < _BEATS_HZ))]
+    rates_hz = rate_hz * np.arange(1.0, 1 + _HARMONICS)
+    apart_hz = np.abs(folded_hz(rates_hz, time.interval_s) - folded_hz(rate_hz, time.interval_s))
+    kept = rates_hz[(apart_hz == 0) | ((apart_hz * time.duration_s > _TOLD_APART_CYCLES) & (apart_hz < _BEATS_HZ))]
     cycles = np.outer(time.time_s, kept)
     waves = np.concatenate([np.cos(2 * np.pi * cycles), np.sin(2 * np.pi * cycles)], axis=1)
     solution = np.linalg.lstsq(waves, flicker, rcond=1e-8)[0]
@@ -348,11 +344,11 @@ def _settling(
     thirtieth.
     """
     phase = follow_phase(amplitude, time_s, CoarseLine(line_hz, 1.0), interval_s)
-    window = np.hanning(round(_SMOOTH_S / interval_s) + 2)[1:-1]
+    window = hann(round(_SMOOTH_S / interval_s))
     even_s = np.arange(time_s[0], time_s[-1], interval_s)
     if even_s.size < 1.5 * window.size:
         return 0, 0, 0.0
-    rate = np.convolve(np.diff(np.interp(even_s, time_s, phase)) / interval_s, window / window.sum(), "valid")
+    rate = np.convolve(np.diff(np.interp(even_s, time_s, phase)) / interval_s, window, "valid")
     half = rate.size // 2
     cuts = []
     still_off = 0.0

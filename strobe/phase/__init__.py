@@ -10,7 +10,7 @@ from strobe.phase.lines import LINE_ORDERS, LineReading, read_line
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns, whole_turns
-from strobe.phase.waves import apparent_hz, share_off_step, swing_along
+from strobe.phase.waves import apparent_hz, hann, share_off_step, swing_along, without_waves
 
 __all__ = [
     "LINE_ORDERS",
@@ -30,6 +30,7 @@ __all__ = [
     "fit_time_base",
     "folded_hz",
     "follow_phase",
+    "hann",
     "lit_frames",
     "measure_flash_rate",
     "part_lines",
@@ -38,4 +39,5 @@ __all__ = [
     "shows_line",
     "swing_along",
     "whole_turns",
+    "without_waves",
 ]

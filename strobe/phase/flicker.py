@@ -10,6 +10,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.phase.waves import hann
 from strobe.phase.zoom import zoomed
 
 __all__ = ["best_sweep", "find_flicker", "folded_hz", "shows_line"]
@@ -148,7 +149,7 @@ def shows_line(
     # What lies beside it under the window is fitted along.
     cycles = np.outer(rates_hz[apart < _APART_CYCLES], time_s)
     waves = np.stack([np.cos(2 * np.pi * cycles), np.sin(2 * np.pi * cycles)], axis=1).reshape(-1, time_s.size)
-    amplitude = np.linalg.solve((waves * _window(time_s.size)) @ waves.T, waves @ flicker)
+    amplitude = np.linalg.solve((waves * hann(time_s.size)) @ waves.T, waves @ flicker)
     there = float(np.mean(np.sum(amplitude[:2] ** 2, axis=0))) / 4
     return _stands_clear(there, _power(flicker, time_s, grid, interval_s))
 
@@ -175,9 +176,4 @@ def _windowed(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> N
     bins = brightness[:, lit] / level[lit] - 1
     ramp = np.linspace(-1, 1, time_s.size)
     bins = bins - np.outer(ramp, (ramp @ bins) / (ramp @ ramp))
-    return np.asarray(bins * _window(time_s.size)[:, None])
-
-
-def _window(frames: int) -> NDArray[np.float64]:
-    window = np.hanning(frames + 2)[1:-1]
-    return np.asarray(window / window.sum())
+    return np.asarray(bins * hann(time_s.size)[:, None])

@@ -23,6 +23,7 @@ from strobe.phase.lightwave import (
     fit_light_wave,
     sweep_cycles,
 )
+from strobe.phase.waves import hann
 from strobe.phase.zoom import zoomed
 
 __all__ = ["FlashRate", "measure_flash_rate"]
@@ -186,7 +187,7 @@ def _strongest(
     """The rate of the strongest clear line near one of the candidates, and that candidate; None for none."""
     duration, interval = light.duration_s, light.interval_s
     step = 1 / (6 * duration)
-    windowed = _window(light)[:, None] * light.relative
+    windowed = hann(light.time_s.size)[:, None] * light.relative
     best: tuple[float, float, float] | None = None
     for candidate in candidates_hz:
         grid = np.arange(candidate * (1 - _SPAN), candidate * (1 + _SPAN), step)
@@ -207,11 +208,6 @@ def _strongest(
     return None if best is None else best[1:]
 
 
-def _window(light: RowLight) -> NDArray[np.float64]:
-    window = np.hanning(light.time_s.size + 2)[1:-1]
-    return np.asarray(window / window.sum())
-
-
 def _floor(light: RowLight) -> NDArray[np.float64]:
     """Typical power of each row away from any line."""
     probe = np.linspace(0.3, 0.5 / light.interval_s - 0.3, 61)
@@ -220,7 +216,7 @@ def _floor(light: RowLight) -> NDArray[np.float64]:
 
 def _power(frequency_hz: NDArray[np.float64], light: RowLight) -> NDArray[np.float64]:
     """Power (frequencies, rows) of each row's light."""
-    spectrum = np.exp(-2j * np.pi * np.outer(frequency_hz, light.time_s)) * _window(light) @ light.relative
+    spectrum = np.exp(-2j * np.pi * np.outer(frequency_hz, light.time_s)) * hann(light.time_s.size) @ light.relative
     return spectrum.real**2 + spectrum.imag**2
 
 

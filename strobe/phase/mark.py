@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.pattern.disc import darkness
+from strobe.phase.waves import without_waves
 
 __all__ = ["MarkCourse", "follow_mark", "follow_rim_mark"]
 
@@ -151,9 +152,7 @@ def _oddness(lane: NDArray[np.float32]) -> _Floats:
 
 def _without_dots(odd: _Floats, dots: _Floats) -> _Floats:
     """An oddness (frames, sectors) without what follows the dots as they pass, which single sectors do not even out."""
-    waves = [wave(2 * np.pi * h * dots) for h in (1, 2) for wave in (np.cos, np.sin)]
-    basis = np.stack([np.ones_like(dots), *waves], axis=1)
-    return np.asarray(odd - (basis @ np.linalg.lstsq(basis, odd, rcond=1e-8)[0]) * (odd != 0))
+    return np.where(odd == 0, 0.0, without_waves(odd, [dots, 2 * dots]))
 
 
 def _passing(

@@ -10,7 +10,17 @@ from numpy.typing import NDArray
 
 from strobe.phase.search import LineSearch
 
-__all__ = ["WOBBLE_HZ", "Wave", "apparent_hz", "distinct_waves", "fit_waves", "share_off_step", "swing_along"]
+__all__ = [
+    "WOBBLE_HZ",
+    "Wave",
+    "apparent_hz",
+    "distinct_waves",
+    "fit_waves",
+    "hann",
+    "share_off_step",
+    "swing_along",
+    "without_waves",
+]
 
 _WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
 """Of the wobble, how many are fitted, from how many cycles in the clip on, and within which one is not found twice."""
@@ -53,10 +63,22 @@ def apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share:
     return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
 
 
+def hann(size: int) -> NDArray[np.float64]:
+    """The Hann window (size,), its ends left out and its sum one, so that sums over waves give amplitudes."""
+    window = np.hanning(size + 2)[1:-1]
+    return np.asarray(window / window.sum())
+
+
+def without_waves(series: NDArray[np.float64], cycles: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """A series (frames,) or (frames, n) without its mean and what follows waves of these `cycles`, (frames,) each."""
+    waves = [wave(2 * np.pi * one) for one in cycles for wave in (np.cos, np.sin)]
+    basis = np.stack([np.ones(len(series)), *waves], axis=1)
+    return np.asarray(series - basis @ np.linalg.lstsq(basis, series, rcond=1e-8)[0])
+
+
 def swing_along(course: NDArray[np.float64], cycles: NDArray[np.float64]) -> float:
     """Rough amplitude of what follows a wave of these `cycles` in a course, both (frames,)."""
-    window = np.hanning(course.size + 2)[1:-1]
-    wave = window / window.sum() * np.exp(-2j * np.pi * cycles)
+    wave = hann(course.size) * np.exp(-2j * np.pi * cycles)
     return float(2 * np.abs(wave @ (course - course.mean())))
 
 
