@@ -2,6 +2,8 @@
 
 ``python tests/study_scenarios.py --clips 8 --seed 1`` prints one line a scenario; ``--only hand-held-2,portrait``
 takes some of them, ``--keep FOLDER`` keeps the clips and uses those that are there, ``--list`` prints the names.
+After a mend the kept clips are measured again: ``--write FILE`` writes what each clip gave, and ``--against FILE``
+prints each clip that an earlier run read otherwise.
 Coverage is the share of clips with the truth inside the stated 95 % interval. A truth outside three times a stated
 interval is a confident wrong figure: it is printed with its clip, and the exit status is 1.
 """
@@ -10,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import inspect
+import json
 import tempfile
 import time
 import zlib
@@ -27,12 +30,15 @@ from study_measure import Outcome
 import strobe
 from strobe.render import render_clip, truth_of, truth_path
 
-__all__ = ["confident_wrong", "line", "main", "run", "table"]
+__all__ = ["confident_wrong", "differences", "line", "main", "remembered", "run", "table"]
 
 CONFIDENT_WRONG = 3.0
 """Times the stated 95 % half-width beyond which a truth must never lie."""
 
 LEAST_COVERAGE = 0.95
+
+MOVED = 0.1
+"""Share of the stated half-width by which an error may move and still count as read the same."""
 
 
 def run(name: str, clips: int, seed: int, *, keep: Path | None = None) -> Iterator[tuple[Outcome, Case, float]]:
@@ -151,6 +157,39 @@ def table(
     return everything, wrong
 
 
+def remembered(everything: Sequence[tuple[str, Outcome]], seed: int) -> dict[str, Any]:
+    """What each clip gave, as JSON takes it: a refusal's code, or error and stated half-width by figure."""
+    return {
+        f"{name} {seed} #{o.number}": o.refusal if o.measured is None else {k: list(v) for k, v in o.claims().items()}
+        for name, o in everything
+    }
+
+
+def differences(before: dict[str, Any], after: dict[str, Any]) -> Iterator[str]:
+    """A line for each clip of both runs that is read now and was not, or the reverse, or is read otherwise."""
+    for clip, now in after.items():
+        then = before.get(clip, now)
+        if isinstance(now, str) or isinstance(then, str):
+            if now != then:
+                told = [each if isinstance(each, str) else f"read, {_worst(each)}" for each in (then, now)]
+                yield f"{clip}: {' -> '.join(told)}"
+            continue
+        moved = [
+            f"{figure} {then[figure][0]:+.4f} of {then[figure][1]:.4f} -> {error:+.4f} of {stated:.4f}"
+            for figure, (error, stated) in now.items()
+            if max(abs(error - then[figure][0]), abs(stated - then[figure][1])) > MOVED * then[figure][1]
+        ]
+        if moved:
+            yield f"{clip}: {'; '.join(moved)}"
+
+
+def _worst(figures: dict[str, Sequence[float]]) -> str:
+    """The figure furthest out, in times what was stated."""
+    ratios = {figure: abs(error) / stated for figure, (error, stated) in figures.items()}
+    furthest = max(ratios, key=ratios.__getitem__)
+    return f"{furthest} off by {ratios[furthest]:.2f} of what is stated"
+
+
 def draw(everything: Sequence[tuple[str, Outcome]], file: Path) -> None:
     """Draw the error of every figure as a share of what was stated, one line a scenario."""
     from matplotlib.figure import Figure
@@ -183,6 +222,8 @@ def main() -> None:
     parser.add_argument("--only", help="names, separated by commas")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the clips there, and use those that are")
     parser.add_argument("--plot", type=Path, metavar="FILE", help="draw the errors by what was stated, .svg or .png")
+    parser.add_argument("--write", type=Path, metavar="FILE", help="write what each clip gave, .json")
+    parser.add_argument("--against", type=Path, metavar="FILE", help="print what has changed since that was written")
     parser.add_argument("--list", action="store_true", help="print the names and stop")
     asked = parser.parse_args()
     if asked.list:
@@ -195,6 +236,12 @@ def main() -> None:
     everything, wrong = table(names, asked.clips, asked.seed, keep=asked.keep)
     if asked.plot is not None:
         draw(everything, asked.plot)
+    given = remembered(everything, asked.seed)
+    if asked.against is not None:
+        changed = list(differences(json.loads(asked.against.read_text(encoding="utf-8")), given))
+        print("\n".join(changed or ["every clip is read as before"]))
+    if asked.write is not None:
+        asked.write.write_text(json.dumps(given, indent=1) + "\n", encoding="utf-8")
     print(f"clips with confident wrong figures: {', '.join(wrong) or 'none'}")
     if wrong:
         raise SystemExit(1)
