@@ -598,6 +598,86 @@ class TestLines:
         left = line.dots - dots
         assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.004
 
+    def test_two_lines_almost_equally_strong(self) -> None:
+        """Half-sine light behind a shutter of 7 ms: lamp and camera at 0.93 : 1 swing the dots by 0.16.
+
+        Where the two cancel, faint lines beside them make as much of it; nothing of that is left as a wobble.
+        """
+        rng = np.random.default_rng(6)
+        time = np.arange(300) / 30
+        moment = time[:, None] + (np.arange(400) + 0.5) / 400 * 0.0070768
+        light = np.abs(np.cos(np.pi * (99.96 * moment + 0.35))) * np.pi / 2 + 0.03
+        wobbles = [(0.76, 0.03, 0.0), (3.17, 0.01, 1.0)]
+        seen = (light * np.exp(2j * np.pi * dots_at(moment, 101.05, wobbles))).mean(axis=1)
+        seen = seen / np.abs(seen).mean() + white(rng, 300, 0.002)
+        nothing = np.zeros(300)
+        flash = FlashRate(99.96, 1e-3, 100.0, 0.5, 0.1, 0.05, nothing, nothing, np.ones(8, complex))
+        cycles = 99.96 * (time + 0.0070768 / 2) + 0.35
+        line = follow("camera", seen, time, 1 / 30, cycles, flash=flash)
+        assert line.swing_dots > 0.1
+        left = line.dots - dots_at(time + 0.0070768 / 2, 101.05, wobbles)
+        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.0025
+
+    @pytest.mark.parametrize(("frame_rate_hz", "exposure_s"), [(24000 / 1001, 0.039), (50.0, 0.0014)])
+    def test_a_lamp_that_burns_once_a_cycle_and_harmonics_that_fold_close(
+        self, frame_rate_hz: float, exposure_s: float
+    ) -> None:
+        """A third harmonic of the lamp's own rate folds beside a high one of the flash rate: the third is the stronger.
+
+        50.029 flashes in 23.976 pictures, and 60.034 in 50. What is left is held to some thousandths of a dot, half of
+        it noise; without the third harmonic 0.008 to 0.015 are left.
+        """
+        rng = np.random.default_rng(5)
+        flash_hz = 60.034 if frame_rate_hz == 50 else 50.029
+        time = np.arange(round(10 * frame_rate_hz)) / frame_rate_hz
+        rate_hz = 2 * flash_hz * 0.991
+        wobbles = [(0.71, 0.05, 0.0), (7.02, 0.004, 1.0)]
+        moment = time[:, None] + (np.arange(400) + 0.5) / 400 * exposure_s
+        light = np.maximum(np.cos(2 * np.pi * flash_hz * moment), 0) + 0.15
+        seen = (light * np.exp(2j * np.pi * dots_at(moment, rate_hz, wobbles))).mean(axis=1)
+        seen = seen / np.abs(seen).mean() + white(rng, time.size, 0.002)
+        nothing = np.zeros(time.size)
+        rows = np.ones(8, complex)
+        flash = FlashRate(
+            2 * flash_hz, 1e-3, 2 * round(flash_hz, -1), 0.1, 0.1, 0.05, nothing, nothing, rows, True, True
+        )
+        cycles = 2 * flash_hz * (time + exposure_s / 2)
+        kind = "lamp" if exposure_s > 0.5 / flash_hz else "camera"
+        expected_hz = 2 * flash_hz
+        line = follow(kind, seen, time, 1 / frame_rate_hz, cycles, flash=flash, expected_hz=expected_hz)
+        off = line.dots - dots_at(time + exposure_s / 2, rate_hz, wobbles)
+        off = off - np.polynomial.Polynomial.fit(time, off, 2)(time)
+        assert np.std(off[line.lit]) < 0.003
+
+    def test_every_other_picture_lit_otherwise_by_a_lamp_that_keeps_step(self) -> None:
+        """60.01 flashes in 24 pictures, twice that supposed: up and down by 0.01 dots, at half the frame rate."""
+        rng = np.random.default_rng(7)
+        time = np.arange(240) / 24
+        dots = dots_at(time, 119.8, [(1.3, 0.03, 0.0), (6.48, 0.003, 1.0)])
+        amplitude = np.exp(2j * np.pi * (dots + 0.01 * np.cos(2 * np.pi * 60.01 * time)))
+        line = follow("camera", amplitude + white(rng, 240, 0.005), time, 1 / 24, 120.0 * time, expected_hz=120.0)
+        left = line.dots - dots
+        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.002
+        assert [round(hz, 1) for hz in line.removed_hz] == [12.0]
+
+    @pytest.mark.parametrize(("off_hz", "size"), [(0.06, 0.01), (-0.08, 0.004)])
+    def test_what_lies_right_beside_the_lamps_wave_is_said(self, off_hz: float, size: float) -> None:
+        """A second lamp, or a wobble, half a cycle in the clip beside the wave of the first: the two mix."""
+        rng = np.random.default_rng(8)
+        time = np.arange(240) / NTSC * 1.25
+        cycles = 99.95 * time + 0.2
+        nothing = np.zeros(240)
+        flash = FlashRate(99.95, 1e-3, 100.0, 0.5, 0.1, 0.05, nothing, nothing, np.ones(8, complex))
+        said = {}
+        for beside in (size, 0.0):
+            dots = dots_at(time, 100.3, [(0.556, 0.05, 0.0), (6.4, 0.01, 0.3), (4.046 + off_hz, beside, 2.0)])
+            amplitude = np.exp(2j * np.pi * dots) * (1 + 0.2 * np.exp(-2j * np.pi * cycles))
+            seen = amplitude + white(rng, 240, 0.003)
+            line = follow("camera", seen, time, 1.25 / NTSC, cycles, flash=flash)
+            said[beside] = max(found for hz, found in line.beside if abs(hz - 4.046) < 0.1)
+        assert 0.4 * size < said[size] < 2 * size
+        assert said[0.0] < 0.0004
+
     def test_noise_of_one_frame(self) -> None:
         """Phase noise of a phasor is sigma / (2 pi) dots; lines and slow courses must not count as noise."""
         rng = np.random.default_rng(1)

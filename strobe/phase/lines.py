@@ -28,8 +28,9 @@ _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
-_ODD_HALVES, _ODD_HALVES_ONCE = (1, 3, 5), (1, 3, 5, 7, 9)
-_BESIDE, _BESIDE_ONCE = (-1.0, 1.0), (-1.5, -1.0, -0.5, 0.5, 1.0)
+_ODD_HALVES, _ODD_HALVES_ONCE = (0.5, 1.5, 2.5), (0.5, 1.5, 2.5, 3.5, 4.5)
+"""Orders of the flash rate that flashes of two sizes add, and those that leave out every other one."""
+_BESIDE, _BESIDE_ONCE = (-2.0, -1.0, 1.0, 2.0), (-2.0, -1.5, -1.0, -0.5, 0.5, 1.0, 2.0)
 """Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
 _FEW_LIT = 0.2
 """Share of lit frames to go on with."""
@@ -82,6 +83,8 @@ class LineReading:
         Frequency and dots of that part of each lamp's wave that stands as the brightness does, and its share of the
         wave: a lamp's own swing does not stand so, and a wobble on its beat, or a multiple of that, may have been taken
         off with it. All of the wave and no share where how it stands says nothing or is not seen.
+    beside : tuple of (float, float)
+        Frequency of each wave that was taken off, and the dots of what lies so near that the two are told apart badly.
     vote : float
         Evidence of the swing against the brightness for this kind of line (+1), against it (-1), or none (0).
     """
@@ -97,6 +100,7 @@ class LineReading:
     swing_cycles: float
     removed_hz: tuple[float, ...]
     hidden: tuple[tuple[float, float, float], ...]
+    beside: tuple[tuple[float, float], ...]
     vote: float
 
 
@@ -183,6 +187,7 @@ def _follow(
     if lamp_cycles is not None and flash is None and not dimmed:
         lamp_cycles = _by_its_line(residual, time_s, lamp_cycles, interval_s)
     waves: list[Wave] = []
+    halves: list[Wave] = []
     of_lit: list[Wave] = []
     if lamp_cycles is not None and not courses.size:
         size = np.abs(series)
@@ -190,32 +195,40 @@ def _follow(
         strong = deep or swing_along(residual, lamp_cycles) > _STRONG_SWING
         rich = strong if dimmed else flash is not None and (not flash.soft or strong)
         most = _MANY_HARMONICS if rich else _HARMONICS
-        waves = distinct_waves(time_s, interval_s, lamp_cycles, range(1, most + 1))
-        high = [wave for wave in waves if wave.harmonic > WOBBLE_HARMONICS]
-        waves = [wave for wave in waves if wave.harmonic <= WOBBLE_HARMONICS]
-        own = _away_from(waves, own, time_s)
+        orders = [float(h) for h in range(1, most + 1)]
+        if flash is not None and flash.once:
+            # Its own rate is half the flash rate, and the lower a harmonic of that, the stronger.
+            orders = sorted((*orders, *_ODD_HALVES_ONCE))
+        found = distinct_waves(time_s, interval_s, lamp_cycles, orders)
+        halves = [wave for wave in found if wave.harmonic % 1]
+        high = [wave for wave in found if wave.harmonic > WOBBLE_HARMONICS and not wave.harmonic % 1]
+        waves = [wave for wave in found if wave.harmonic <= WOBBLE_HARMONICS and not wave.harmonic % 1]
+        own = _away_from([*waves, *halves], own, time_s)
         waves += _away_from(own, high, time_s, _CLOSE_CYCLES)
     elif lamp_cycles is not None and flash is not None and flash.once:
         along, of_lit = waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
         courses = np.concatenate([courses, along])
     swings = bool(waves) and waves[0].harmonic == 1
     lamp_waves = len(waves)
-    halves: list[Wave] = []
-    if flash is not None and flash.uneven and lamp_cycles is not None and not courses.size:
-        lowest_hz = 0.0 if flash.once else WOBBLE_HZ
-        odd = _ODD_HALVES_ONCE if flash.once else _ODD_HALVES
-        halves = distinct_waves(time_s, interval_s, 0.5 * lamp_cycles, odd, lowest_hz)
-    halves = _away_from(waves, halves, time_s)
-    waves += halves + _away_from(halves, own, time_s)
+    if flash is not None and flash.uneven and not flash.once and lamp_cycles is not None and not courses.size:
+        halves = distinct_waves(time_s, interval_s, lamp_cycles, _ODD_HALVES, WOBBLE_HZ)
+        halves = _away_from(waves, halves, time_s)
+        own = _away_from(halves, own, time_s)
+    elif flash is None and lamp_cycles is not None and not dimmed:
+        # Lit from every other flash each second picture may be otherwise, and no wobble is seen there.
+        half = distinct_waves(time_s, interval_s, lamp_cycles, [0.5])
+        halves = [wave for wave in half if wave.alternates(interval_s)]
+    waves += halves + own
     avoid_hz = [wave.apparent_hz for wave in of_lit]
-    taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+    fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+    first = fit.first
     vote = 0.0
     if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
-        vote = vote_of_swing(first, flash.flicker_at(height), 1000 * error, slow=slow_swing) * (1 - 2 * order)
-    sizes = [*zip(waves, swings_of(taken_off, waves), strict=True)]
+        vote = vote_of_swing(first, flash.flicker_at(height), 1000 * fit.noise, slow=slow_swing) * (1 - 2 * order)
+    sizes = [*zip(waves, swings_of(fit.taken_off, waves), strict=True)]
     beats = [(wave, swing) for wave, swing in sizes[:lamp_waves] if wave.harmonic <= WOBBLE_HARMONICS]
-    unseen = [*sizes[lamp_waves:], *((wave, swings_of(taken_off, [wave])[0]) for wave in of_lit)]
+    unseen = [*sizes[lamp_waves:], *((wave, swings_of(fit.taken_off, [wave])[0]) for wave in of_lit)]
     hidden = hidden_waves(beats, None if flash is None or height is None else flash.flicker_at(height))
     hidden += beyond_the_lamp(sizes[:lamp_waves]) + hidden_waves(unseen, None)
     bound, modulation = None, 0.0
@@ -225,19 +238,18 @@ def _follow(
         waves = [bound, *waves[int(swings) :]]
         lamp_waves += 1 - int(swings)
         swings = True
-        taken_off, steady, first, error = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
-    orders = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
+        fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+        first = fit.first
+    beside = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
-            beside = _other_lines(series, dot_rate * time_s + steady, lamp_cycles, orders)
-            turned = series * np.conj(beside) * np.exp(-2j * np.pi * (dot_rate * time_s + steady))
-            residual = np.angle(turned) / (2 * np.pi) + steady
-            _, steady, _, _ = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
-        speed = np.gradient(steady, time_s)
-        taken_off, steady, _, error = fit_waves(
-            residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves
-        )
-    clean = residual - taken_off
+            course = dot_rate * time_s + fit.steady
+            turned = series * np.conj(_other_lines(series, course, lamp_cycles, beside)) * np.exp(-2j * np.pi * course)
+            residual = np.angle(turned) / (2 * np.pi) + fit.steady
+            fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+        speed = np.gradient(fit.steady, time_s)
+        fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves)
+    clean = residual - fit.taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
@@ -246,13 +258,14 @@ def _follow(
         followed=kind,
         dot_rate_hz=dot_rate + slope,
         dots=dot_rate * time_s + clean,
-        noise_dots=error,
+        noise_dots=fit.noise,
         coherence=coarse.coherence,
         lit=np.ones(time_s.size, bool),
         swing_dots=swing_dots,
         swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in (*waves, *of_lit)),
         hidden=hidden,
+        beside=tuple(zip((wave.apparent_hz for wave in waves), fit.beside, strict=True)),
         vote=vote,
     )
 

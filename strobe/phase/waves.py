@@ -13,6 +13,7 @@ from strobe.phase.search import LineSearch
 __all__ = [
     "WOBBLE_HZ",
     "Wave",
+    "WaveFit",
     "apparent_hz",
     "distinct_waves",
     "fit_waves",
@@ -31,6 +32,10 @@ _ALTERNATES = 0.48
 """Cycles in the time between frames."""
 _BEAT_HZ = 0.35
 _PIECES = 12
+_CHANGES = (1, 2)
+"""Degrees of the slow courses by which the amplitude of a wave changes where something lies up to 1.5 cycles beside."""
+_ALONE = 2.0
+"""Cycles in the clip from which on another wave makes none look as if it changed."""
 _BESIDE = 1.2
 """Cycles in the clip by which a wobble must differ from a wave to be looked for."""
 WOBBLE_HZ = 2.5
@@ -50,11 +55,15 @@ class Wave:
     `course` is its shape (frames,) where that is known but for its size; else it is free in phase.
     """
 
-    harmonic: int
+    harmonic: float
     apparent_hz: float
     cycles: NDArray[np.float64]
     beats: bool
     course: NDArray[np.float64] | None = None
+
+    def alternates(self, interval_s: float) -> bool:
+        """Whether it goes up and down from frame to frame."""
+        return self.apparent_hz > _ALTERNATES / interval_s
 
 
 def apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share: float = 50) -> float:
@@ -86,7 +95,7 @@ def distinct_waves(
     time_s: NDArray[np.float64],
     interval: float,
     cycles: NDArray[np.float64],
-    harmonics: Sequence[int],
+    harmonics: Sequence[float],
     lowest_hz: float = 0.0,
 ) -> list[Wave]:
     """Harmonics of `cycles` without those that stand still or repeat others.
@@ -116,6 +125,32 @@ def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     return float(np.abs(np.mean(np.exp(2j * np.pi * (a - b)))))
 
 
+@dataclass(frozen=True, eq=False)
+class WaveFit:
+    """Waves fitted to the course of a line.
+
+    Attributes
+    ----------
+    taken_off : array of float64 (frames,)
+        What of the course follows courses and waves.
+    steady : array of float64 (frames,)
+        Its slow course and wobble.
+    first : complex
+        Amplitude of the first wave.
+    noise : float
+        1-sigma white noise that is left of a frame.
+    beside : tuple of float (waves,)
+        What lies so near to each wave that it would make its amplitude change, root mean square: nothing beside a wave
+        that is steady. 0 for those that may change, or whose shape is known.
+    """
+
+    taken_off: NDArray[np.float64]
+    steady: NDArray[np.float64]
+    first: complex
+    noise: float
+    beside: tuple[float, ...]
+
+
 def fit_waves(
     residual: NDArray[np.float64],
     time_s: NDArray[np.float64],
@@ -125,7 +160,7 @@ def fit_waves(
     avoid_hz: Sequence[float] = (),
     speed: NDArray[np.float64] | None = None,
     lamp_waves: int = 0,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], complex, float]:
+) -> WaveFit:
     """Fit `courses` and `waves` together with a slow course and the strongest wobble, so that none leaks into another.
 
     Parameters
@@ -148,9 +183,7 @@ def fit_waves(
 
     Returns
     -------
-    tuple
-        What of `residual` follows courses and waves (frames,); its slow course and wobble (frames,); the complex
-        amplitude of the first wave; and the 1-sigma white noise that is left of a frame.
+    WaveFit
     """
     duration = float(np.ptp(time_s))
     u = 2 * (time_s - time_s[0]) / duration - 1
@@ -191,7 +224,41 @@ def fit_waves(
     taken_off = np.stack([np.zeros_like(u), *columns[3:starts]], axis=1) @ np.r_[0.0, solution[3:starts]]
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
-    return taken_off, steady, first, _white_noise(left, u.size / max(1, u.size - len(columns)))
+    noise = _white_noise(left, u.size / max(1, u.size - len(columns)))
+    return WaveFit(taken_off, steady, first, noise, _beside(residual, columns, time_s, waves))
+
+
+def _beside(
+    residual: NDArray[np.float64],
+    columns: Sequence[NDArray[np.float64]],
+    time_s: NDArray[np.float64],
+    waves: Sequence[Wave],
+) -> tuple[float, ...]:
+    """How much the amplitude of each wave would change over the clip if it could (rms), fitted with all else."""
+    duration = float(np.ptp(time_s))
+    u = 2 * (time_s - time_s[0]) / duration - 1
+    alone = [_stands_alone(wave, waves, duration) for wave in waves]
+    if not any(alone):
+        return (0.0,) * len(waves)
+    changing = [
+        np.polynomial.legendre.Legendre.basis(k)(u) * part(2 * np.pi * wave.cycles)
+        for wave, one in zip(waves, alone, strict=True)
+        for k in _CHANGES
+        for part in (np.cos, np.sin)
+        if one
+    ]
+    solution = np.linalg.lstsq(np.stack([*columns, *changing], axis=1), residual, rcond=1e-10)[0][len(columns) :]
+    power = np.sum(solution.reshape(-1, len(_CHANGES), 2) ** 2, axis=2) @ (1 / (2 * np.array(_CHANGES) + 1))
+    rms = iter(np.sqrt(power))
+    return tuple(float(next(rms)) if one else 0.0 for one in alone)
+
+
+def _stands_alone(wave: Wave, waves: Sequence[Wave], duration_s: float) -> bool:
+    """Whether a wave is free, but steady, and no other lies where it would make it change."""
+    if wave.course is not None or wave.beats or wave.apparent_hz < WOBBLE_HZ:
+        return False
+    apart_hz = [abs(one.apparent_hz - wave.apparent_hz) for one in waves if one is not wave]
+    return min(apart_hz, default=np.inf) * duration_s > _ALONE
 
 
 def _white_noise(left: NDArray[np.float64], freedom: float) -> float:
