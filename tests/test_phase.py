@@ -660,6 +660,29 @@ class TestLines:
         assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.002
         assert [round(hz, 1) for hz in line.removed_hz] == [12.0]
 
+    @pytest.mark.parametrize("seed", range(6))
+    def test_a_second_harmonic_that_creeps_is_said(self, seed: int) -> None:
+        """119.96 flashes in 240 pictures: twice that creeps by 0.4 cycles in 5 s and leans on the rate.
+
+        A creep of so few cycles of some amplitude changes the mean rate by 2.4 amplitudes over the clip at the most.
+        """
+        rng = np.random.default_rng(seed)
+        time = np.arange(1200) / 240
+        start, exposure_s = rng.uniform(), rng.uniform(0.003, 0.004)
+        moment = time[:, None] + (np.arange(200) + 0.5) / 200 * exposure_s
+        light = np.abs(np.cos(np.pi * (119.962 * moment + start))) * np.pi / 2 + 0.05
+        wobbles = [(0.55, 0.04, 1.0), (7.8, 0.004, 2.0)]
+        seen = (light * np.exp(2j * np.pi * dots_at(moment, 118.97, wobbles))).mean(axis=1)
+        seen = seen / np.abs(seen).mean() + white(rng, 1200, 0.004)
+        nothing = np.zeros(1200)
+        flash = FlashRate(119.962, 1e-3, 120.0, 0.3, 0.1, 0.05, nothing, nothing, np.ones(8, complex))
+        cycles = 119.962 * (time + exposure_s / 2) + start
+        line = follow("camera", seen, time, 1 / 240, cycles, flash=flash, expected_hz=120.0)
+        true_hz = np.polyfit(time, dots_at(time, 118.97, wobbles), 1)[0]
+        assert abs(line.dot_rate_hz - true_hz) * 5 < 2.4 * line.swing_dots
+        assert 0.005 < line.swing_dots < 0.05
+        assert line.swing_cycles == pytest.approx(0.38, abs=0.01)
+
     @pytest.mark.parametrize(("off_hz", "size"), [(0.06, 0.01), (-0.08, 0.004)])
     def test_what_lies_right_beside_the_lamps_wave_is_said(self, off_hz: float, size: float) -> None:
         """A second lamp, or a wobble, half a cycle in the clip beside the wave of the first: the two mix."""

@@ -30,8 +30,13 @@ _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
 _ODD_HALVES, _ODD_HALVES_ONCE = (0.5, 1.5, 2.5), (0.5, 1.5, 2.5, 3.5, 4.5)
 """Orders of the flash rate that flashes of two sizes add, and those that leave out every other one."""
-_BESIDE, _BESIDE_ONCE = (-2.0, -1.0, 1.0, 2.0), (-2.0, -1.5, -1.0, -0.5, 0.5, 1.0, 2.0)
-"""Orders of the flash rate at which other lines lie beside one: of even flashes, and of every other one alone."""
+_BESIDE, _BESIDE_ONCE = (1.0, -1.0, -2.0), (0.5, 1.0, -0.5, -1.0, -1.5, -2.0)
+"""Flash rates beside the camera-timed line at which others lie, of even flashes and of every other one alone: mostly on
+the side of the lamp-timed line, from which they lie the other way."""
+_STILL_CYCLES = 2.0
+"""In the clip, up to which a line beside another looks like a slow course of that."""
+_SECOND_SHARE = 0.6
+"""Second harmonic over first of the swing that a line beside another makes, at the most (seen on rendered clips)."""
 _FEW_LIT = 0.2
 """Share of lit frames to go on with."""
 _ROUNDS = 3
@@ -240,7 +245,11 @@ def _follow(
         swings = True
         fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
         first = fit.first
-    beside = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
+    beside = [
+        one if order == 0 else -one
+        for one in (_BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE)
+        if abs(one) <= 1 or (lamp_cycles is not None and not _creeps(one * lamp_cycles, time_s))
+    ]
     if lamp_waves and lamp_cycles is not None:
         for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
             course = dot_rate * time_s + fit.steady
@@ -253,6 +262,12 @@ def _follow(
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
+    swing_hz = 0.0 if slowest is None else slowest.apparent_hz
+    if lamp_cycles is not None and _creeps(2 * lamp_cycles, time_s) and not _creeps(lamp_cycles, time_s):
+        # Half a cycle from frame to frame: the second harmonic, which creeps, is not taken off.
+        turned = series * np.exp(-2j * np.pi * (dot_rate * time_s + fit.steady))
+        first_size = abs(np.mean(turned * np.exp(2j * np.pi * lamp_cycles)) / np.mean(turned))
+        swing_dots, swing_hz = _SECOND_SHARE * first_size / (2 * np.pi), apparent_hz(2 * lamp_cycles, time_s)
     return LineReading(
         kind="camera" if order == 0 else "lamp",
         followed=kind,
@@ -262,12 +277,17 @@ def _follow(
         coherence=coarse.coherence,
         lit=np.ones(time_s.size, bool),
         swing_dots=swing_dots,
-        swing_cycles=0.0 if slowest is None else float(slowest.apparent_hz * np.ptp(time_s)),
+        swing_cycles=float(swing_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in (*waves, *of_lit)),
         hidden=hidden,
         beside=tuple(zip((wave.apparent_hz for wave in waves), fit.beside, strict=True)),
         vote=vote,
     )
+
+
+def _creeps(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> bool:
+    """Whether a wave makes so few cycles in the clip that it looks like a slow course."""
+    return apparent_hz(cycles, time_s) * float(np.ptp(time_s)) < _STILL_CYCLES
 
 
 def _by_its_line(
@@ -335,7 +355,7 @@ def _other_lines(
     series: NDArray[np.complex128],
     course: NDArray[np.float64],
     lamp_cycles: NDArray[np.float64],
-    orders: tuple[float, ...],
+    orders: Sequence[float],
 ) -> NDArray[np.complex128]:
     """``G`` at each frame from the lines beside the one that is followed, `orders` of the flash rate from it.
 
