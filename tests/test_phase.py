@@ -683,6 +683,19 @@ class TestLines:
         assert 0.005 < line.swing_dots < 0.05
         assert line.swing_cycles == pytest.approx(0.38, abs=0.01)
 
+    @pytest.mark.parametrize("turns", [1.0, -1.0])
+    def test_faint_frames_let_no_dot_slip(self, turns: float) -> None:
+        """Where the dots all but vanish their phase may run round once; the course goes on where it was."""
+        rng = np.random.default_rng(9)
+        time = np.arange(300) / 30
+        dots = dots_at(time, 100.3, [(0.556, 0.05, 0.0), (4.4, 0.01, 0.3)])
+        amplitude = np.exp(2j * np.pi * dots)
+        amplitude[150:154] *= 0.02 * np.exp(2j * np.pi * turns * np.array([0.2, 0.4, 0.6, 0.8]))
+        line = follow("camera", amplitude + white(rng, 300, 0.001), time, 1 / 30, None)
+        left = line.dots - dots
+        assert abs(np.median(left[154:]) - np.median(left[:150])) < 0.01
+        assert line.dot_rate_hz == pytest.approx(np.polyfit(time, dots, 1)[0], abs=0.002)
+
     @pytest.mark.parametrize(("off_hz", "size"), [(0.06, 0.01), (-0.08, 0.004)])
     def test_what_lies_right_beside_the_lamps_wave_is_said(self, off_hz: float, size: float) -> None:
         """A second lamp, or a wobble, half a cycle in the clip beside the wave of the first: the two mix."""

@@ -482,3 +482,14 @@ def test_a_harmonic_that_folds_beside_a_flicker_is_no_change_of_light() -> None:
     for then in (1 + 0.03 * np.cos(2 * np.pi * 100.0 * at + 2.0), 1 + 0.5 * (light - 1), 1 - 0.8 * (light - 1)):
         changed = replace(steady, brightness=90 * (np.where(before, light, then) + noise))
         assert [note.code for note in steady_part(changed, fit_time_base(steady.time_s)).notes] == ["light-changed"]
+
+
+def test_flicker_at_half_the_frame_rate_is_no_change_of_light() -> None:
+    """120.144 flashes in 240 pictures: up and down, by much and little in turn, 0.29 times a second."""
+    pattern = pattern_of(np.full(1200, 8.0), np.full(1200, 90.0))
+    at = np.arange(1200)[:, None] / 240 + 0.0025 * (np.arange(8) + 0.5) / 8
+    light = 1 + 0.3 * np.cos(2 * np.pi * 120.144 * at)
+    noise = 0.001 * np.random.default_rng(3).standard_normal((1200, 8))
+    time_s = np.arange(1200) / 240
+    steady = replace(pattern, time_s=time_s, brightness=90 * (light + noise))
+    assert steady_part(steady, fit_time_base(time_s)).notes == ()

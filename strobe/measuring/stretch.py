@@ -208,7 +208,9 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     flicker_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
     if flicker_hz is None:
         return []
-    around = max(_LEAST_FRAMES, round(max(_AROUND_FLICKER_S, _AROUND_CYCLES / flicker_hz) / time.interval_s))
+    # Near half the frame rate it goes up and down, and by how much comes and goes at twice what it lacks of that.
+    slowest_hz = max(min(flicker_hz, 1 / time.interval_s - 2 * flicker_hz), 1e-9)
+    around = max(_LEAST_FRAMES, round(max(_AROUND_FLICKER_S, _AROUND_CYCLES / slowest_hz) / time.interval_s))
     if time.time_s.size < 3 * around:
         return []
     level = pattern.brightness.mean(axis=0)
