@@ -192,6 +192,18 @@ def test_the_part_after_a_change_is_measured_where_it_is_long_enough_to_have_set
         part_of(pattern_of(from_frame(60, 180), np.full(180, 90.0)))
 
 
+@pytest.mark.parametrize(("light", "smear", "changed"), [(1.03, 1.2, True), (1.03, 1.0, False), (1.0, 1.2, False)])
+def test_another_exposure_shows_in_light_and_dots_at_once(light: float, smear: float, changed: bool) -> None:
+    """As a camera makes it that shortens its exposure and turns up its gain: a little brighter, the dots sharper."""
+    later = np.arange(300) >= 120
+    pattern = pattern_of(np.full(300, 8.0), np.where(later, light, 1.0) * 90.0)
+    (one,) = pattern.rows
+    blocks = (one.blocks * np.where(later, smear, 1.0)[:, None]).astype(np.complex64)
+    first, _, notes = part_of(replace(pattern, rows=(replace(one, blocks=blocks),)))
+    assert notes == (["light-changed"] if changed else [])
+    assert (120 / RATE_HZ < first < 125 / RATE_HZ) if changed else first == 0
+
+
 @pytest.mark.parametrize("rise_s", [0.35, 0.7])
 def test_what_still_creeps_is_left_out_under_wobble_too(rise_s: float) -> None:
     """A speed that comes up by ``exp(-t / rise)`` leaves, on the mean of what is kept, its rest times rise by length.

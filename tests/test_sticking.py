@@ -105,13 +105,13 @@ def test_what_is_lost_lies_inside(beside: float, quantiser: int) -> None:
     # The dots stand still from one picture to the next, or to the third after it.
     one = row(4 + beside + CREEP_DOTS, quantiser)
     lost = np.array([WOBBLE_DOTS, TURN_DOTS]) - amplitudes(one)
-    assert np.all(np.abs(lost) < swallowed_dots(one))
+    assert np.all(np.abs(lost) < swallowed_dots(one, 0.0))
 
 
 def test_copied_parts_lose_much_and_it_is_seen() -> None:
     one = row(4 + CREEP_DOTS, 28)
     assert WOBBLE_DOTS - amplitudes(one)[0] > 5 * SWALLOWED_PX / PITCH_PX
-    assert swallowed_dots(one) > 5 * SWALLOWED_PX / PITCH_PX
+    assert swallowed_dots(one, 0.0) > 5 * SWALLOWED_PX / PITCH_PX
 
 
 def test_pictures_that_met_no_flash_hide_no_creeping_and_copy_nothing() -> None:
@@ -120,13 +120,15 @@ def test_pictures_that_met_no_flash_hide_no_creeping_and_copy_nothing() -> None:
     shown = replace(moving, blocks=row(4 + CREEP_DOTS, 22).blocks)
     lit = (np.arange(FRAMES) % 3 == 0)[:, None]
     black = np.full_like(shown.blocks, 1e-9)
-    assert 0 < swallowed_dots(replace(shown, blocks=np.where(lit, shown.blocks, black))) <= swallowed_dots(shown)
-    assert swallowed_dots(replace(moving, blocks=np.where(lit, moving.blocks, black))) == 0
+    assert (
+        0 < swallowed_dots(replace(shown, blocks=np.where(lit, shown.blocks, black)), 0.0) <= swallowed_dots(shown, 0.0)
+    )
+    assert swallowed_dots(replace(moving, blocks=np.where(lit, moving.blocks, black)), 0.0) == 0
 
 
 def test_dots_that_move_are_not_widened() -> None:
     # A thirtieth of a gap from picture to picture: 20 gaps a second, most of a pixel a picture.
-    assert swallowed_dots(row(4 + 1 / 30, 28)) == 0
+    assert swallowed_dots(row(4 + 1 / 30, 28), 0.0) == 0
 
 
 def test_the_bound_is_a_part_of_a_pixel() -> None:
@@ -134,8 +136,16 @@ def test_the_bound_is_a_part_of_a_pixel() -> None:
     steady = replace(still, blocks=still.blocks * np.exp(1j * np.arange(FRAMES) * 1e-3)[:, None].astype(np.complex64))
     far = replace(steady, mean_pitch_px=PITCH_PX / 2)
     # Nothing is copied any more, so that only the part of a pixel is left: twice the share of dots half as wide.
-    assert swallowed_dots(far) == pytest.approx(2 * swallowed_dots(steady), rel=1e-9)
-    assert swallowed_dots(steady) == pytest.approx(SWALLOWED_PX / PITCH_PX, rel=1e-9)
+    assert swallowed_dots(far, 0.0) == pytest.approx(2 * swallowed_dots(steady, 0.0), rel=1e-9)
+    assert swallowed_dots(steady, 0.0) == pytest.approx(SWALLOWED_PX / PITCH_PX, rel=1e-9)
+
+
+def test_noise_of_a_dim_picture_widens_it_where_the_dots_creep() -> None:
+    still, moving = row(4 + CREEP_DOTS, 22), row(4 + 1 / 30, 28)
+    steady = replace(still, blocks=still.blocks * np.exp(1j * np.arange(FRAMES) * 1e-3)[:, None].astype(np.complex64))
+    assert swallowed_dots(steady, 0.002) == pytest.approx(0.003, rel=1e-9)
+    assert swallowed_dots(steady, 1e-6) == swallowed_dots(steady, 0.0)
+    assert swallowed_dots(moving, 0.002) == 0
 
 
 def test_it_is_in_the_bounds_of_lines_and_figures() -> None:

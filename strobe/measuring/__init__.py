@@ -151,8 +151,8 @@ def measure_reading(
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen, clock)
-    swallowed = swallowed_dots(chosen.evidence.row)
     mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, moved=pattern.camera.moved)
+    swallowed = swallowed_dots(chosen.evidence.row, chosen.line.noise_dots if mixing.share > 0 else 0.0)
     components = components_with_budget(
         figures,
         time,

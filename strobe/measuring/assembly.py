@@ -259,7 +259,7 @@ def notes_of(
         (
             swallowed_dots * row.mean_pitch_px > _MUCH_COPIED * SWALLOWED_PX,
             "copied-dots",
-            "The dots stand almost still, and the video coder copied parts of them from picture to picture: each "
+            "The dots stand almost still, and the video coder leaves out small changes from picture to picture: each "
             f"wobble may read too small by up to {swallowed_dots:.2g} dots.",
         ),
         (

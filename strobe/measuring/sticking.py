@@ -18,6 +18,9 @@ SWALLOWED_PX = 0.006
 """Most that the amplitude of a wobble lost without a part being copied: 0.001 to 0.004 px on rendered clips, up to
 0.006 px on drawn ones without grain (H.264)."""
 
+_OF_NOISE = 1.5
+"""The same over the noise of dim pictures, where that is more: a coder that leaves out less than half a step makes
+noise of a step over the root of twelve (a ratio of 1.7; 1.5 on a rendered clip)."""
 _CREEPS_PX, _MOVES_PX = 0.15, 0.3
 _PICTURES_BACK = 4
 _SAME_DOTS = 2e-6
@@ -26,13 +29,15 @@ _MOST_COPIED = 0.95
 _LEAST_PAIRS = 12
 
 
-def swallowed_dots(row: RowSeries) -> float:
+def swallowed_dots(row: RowSeries, noise_dots: float) -> float:
     """By how much the amplitude of any wobble may read too small, in dots, as a 95 % bound; 0 where the dots move.
 
     Parameters
     ----------
     row : RowSeries
         The row that was read.
+    noise_dots : float
+        1-sigma noise of its dots from picture to picture, where the picture is dim and noisy; 0 elsewhere.
 
     Notes
     -----
@@ -42,6 +47,7 @@ def swallowed_dots(row: RowSeries) -> float:
     """
     blocks = row.blocks.astype(np.complex128)
     lit = lit_frames(combine_blocks(row.blocks)[0])
+    left_out = max(SWALLOWED_PX / row.mean_pitch_px, _OF_NOISE * noise_dots)
     most = 0.0
     for back in range(1, min(_PICTURES_BACK, blocks.shape[0] - 1) + 1):
         both = lit[back:] & lit[:-back]
@@ -54,5 +60,5 @@ def swallowed_dots(row: RowSeries) -> float:
         creeps = float(np.interp(step * row.mean_pitch_px, (_CREEPS_PX, _MOVES_PX), (1.0, 0.0)))
         same = float(np.mean(np.abs(now - then) <= 2 * np.pi * _SAME_DOTS * np.abs(now)))
         copied = min(same, _MOST_COPIED)
-        most = max(most, creeps * (SWALLOWED_PX / row.mean_pitch_px + _COPIED * step * copied / (1 - copied)))
+        most = max(most, creeps * (left_out + _COPIED * step * copied / (1 - copied)))
     return most
