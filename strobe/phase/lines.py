@@ -19,7 +19,7 @@ from strobe.phase.coarse import CoarseLine
 from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit, waves_of_lit
 from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of, vote_of_swing
-from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along
+from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along, what_lies_beside
 from strobe.phase.zoom import zoomed
 
 __all__ = ["LINE_ORDERS", "LineReading", "read_line"]
@@ -262,6 +262,7 @@ def _follow(
             fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
         speed = np.gradient(fit.steady, time_s)
         fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves)
+    near = what_lies_beside(fit, residual, time_s, waves)
     clean = residual - fit.taken_off
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
@@ -284,7 +285,7 @@ def _follow(
         swing_cycles=float(swing_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in (*waves, *of_lit)),
         hidden=hidden,
-        beside=tuple(zip((wave.apparent_hz for wave in waves), fit.beside, strict=True)),
+        beside=tuple(zip((wave.apparent_hz for wave in waves), near, strict=True)),
         vote=vote,
     )
 

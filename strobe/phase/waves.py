@@ -20,6 +20,7 @@ __all__ = [
     "hann",
     "share_off_step",
     "swing_along",
+    "what_lies_beside",
     "without_waves",
 ]
 
@@ -139,16 +140,15 @@ class WaveFit:
         Amplitude of the first wave.
     noise : float
         1-sigma white noise that is left of a frame.
-    beside : tuple of float (waves,)
-        What lies so near to each wave that it would make its amplitude change, root mean square: nothing beside a wave
-        that is steady. 0 for those that may change, or whose shape is known.
+    basis : array of float64 (frames, columns)
+        All that was fitted.
     """
 
     taken_off: NDArray[np.float64]
     steady: NDArray[np.float64]
     first: complex
     noise: float
-    beside: tuple[float, ...]
+    basis: NDArray[np.float64]
 
 
 def fit_waves(
@@ -225,32 +225,41 @@ def fit_waves(
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
     noise = _white_noise(left, u.size / max(1, u.size - len(columns)))
-    return WaveFit(taken_off, steady, first, noise, _beside(residual, columns, time_s, waves))
+    return WaveFit(taken_off, steady, first, noise, np.stack(columns, axis=1))
 
 
-def _beside(
-    residual: NDArray[np.float64],
-    columns: Sequence[NDArray[np.float64]],
-    time_s: NDArray[np.float64],
-    waves: Sequence[Wave],
+def what_lies_beside(
+    fit: WaveFit, residual: NDArray[np.float64], time_s: NDArray[np.float64], waves: Sequence[Wave]
 ) -> tuple[float, ...]:
-    """How much the amplitude of each wave would change over the clip if it could (rms), fitted with all else."""
+    """What lies so near to each wave that its amplitude would change over the clip if it could.
+
+    Parameters
+    ----------
+    fit : WaveFit
+        Of the waves to `residual` (frames,) at `time_s` (frames,).
+    waves : sequence of Wave
+        Those fitted.
+
+    Returns
+    -------
+    tuple of float (waves,)
+        Root mean square of the change, fitted with all else: hardly anything where a wave is steady. 0 for those that
+        may change, or whose shape is known.
+    """
     duration = float(np.ptp(time_s))
     u = 2 * (time_s - time_s[0]) / duration - 1
-    alone = [_stands_alone(wave, waves, duration) for wave in waves]
-    if not any(alone):
-        return (0.0,) * len(waves)
-    changing = [
-        np.polynomial.legendre.Legendre.basis(k)(u) * part(2 * np.pi * wave.cycles)
-        for wave, one in zip(waves, alone, strict=True)
-        for k in _CHANGES
-        for part in (np.cos, np.sin)
-        if one
-    ]
-    solution = np.linalg.lstsq(np.stack([*columns, *changing], axis=1), residual, rcond=1e-10)[0][len(columns) :]
-    power = np.sum(solution.reshape(-1, len(_CHANGES), 2) ** 2, axis=2) @ (1 / (2 * np.array(_CHANGES) + 1))
-    rms = iter(np.sqrt(power))
-    return tuple(float(next(rms)) if one else 0.0 for one in alone)
+    slow = [np.polynomial.legendre.Legendre.basis(k)(u) for k in _CHANGES]
+    shares = 1 / (2 * np.array(_CHANGES) + 1)
+    found = []
+    for wave in waves:
+        if not _stands_alone(wave, waves, duration):
+            found.append(0.0)
+            continue
+        pair = (np.cos(2 * np.pi * wave.cycles), np.sin(2 * np.pi * wave.cycles))
+        basis = np.column_stack([fit.basis, *(course * part for course in slow for part in pair)])
+        changes = np.linalg.lstsq(basis, residual, rcond=1e-10)[0][fit.basis.shape[1] :].reshape(-1, 2)
+        found.append(float(np.sqrt(np.sum(changes**2, axis=1) @ shares)))
+    return tuple(found)
 
 
 def _stands_alone(wave: Wave, waves: Sequence[Wave], duration_s: float) -> bool:
