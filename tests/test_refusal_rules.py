@@ -290,24 +290,6 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
     assert choose([replace(counted, dots=180)], 100 / 3)[1] == 0
 
 
-@pytest.mark.parametrize(("turn_s", "contradicts"), [(2.67, False), (1.333, True), (3.6, True)])
-def test_what_comes_round_after_a_time_that_no_platter_takes_contradicts_nothing(
-    turn_s: float, contradicts: bool
-) -> None:
-    """22.5 rpm is a third off any nominal speed: the lamp's own marks come round so. 45 and 16 2/3 rpm are speeds."""
-    period_s = np.geomspace(0.6, 4.4, 1500)
-    likeness = np.exp(-0.5 * ((period_s / turn_s - 1) / 0.002) ** 2)
-    evidence: Any = SimpleNamespace(turns=TurnSignature(period_s, likeness, 0.05, turn_s), travel=None, lit_share=1.0)
-    line: Any = SimpleNamespace(dot_rate_hz=100.0, dots=np.linspace(0, 1800, 540))
-    lamp: Any = None
-    told = Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,))
-    if contradicts:
-        with pytest.raises(Refused, match="so the platter turns at about"):
-            choose([told], 100 / 3)
-    else:
-        assert choose([told], 100 / 3)[0] is told
-
-
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
 def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agrees: bool) -> None:
     """At 240 pictures a second under 100 flashes a twentieth of a second brings lit ones onto lit ones, a turn not."""

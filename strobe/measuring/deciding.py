@@ -36,9 +36,7 @@ _BESIDE = (0.004, 0.03)
 more than a few turns were seen."""
 _BESIDE_IN_FEW_TURNS = 0.0075
 _MANY_TURNS, _SAME_TURN = 5.0, 0.001
-_SAME_SPEED, _NO_SPEED = 0.01, 0.125
-"""Relative: within which two speeds are one, and from where on no platter turns at what comes round after such a time:
-marks that the lamp makes come round as well."""
+_SAME_SPEED = 0.01
 _BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 """Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
@@ -158,8 +156,6 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         return
     seen = 60 / turns.turn_s
     near = nearest_nominal_rpm(seen)
-    if abs(seen / near - 1) > _NO_SPEED:
-        return
     raise Refused(
         "ambiguous",
         f"One turn takes {turns.turn_s:.2f} s here, so the platter turns at about {seen:.2f} rpm; read as "
