@@ -461,6 +461,17 @@ class TestFlashRate:
             true = rate + float(np.polyfit(time, wander(time), 1)[0])
             assert abs(ppm(seen, true)) < 5 * seen.uncertainty_hz / true / PPM + 20
 
+    @pytest.mark.parametrize("rate_hz", [60.0286, 59.9, 59.97])
+    def test_up_and_down_from_frame_to_frame_the_bands_tell_the_way(self, rate_hz: float) -> None:
+        """60 flashes in 23.976 pictures fold to near half of that, and so does what lies as far on its other side."""
+        rng = np.random.default_rng(12)
+        time = np.arange(240) / (24000 / 1001)
+        seen = brightness_of(time, rate_hz, rng, kind="sine", modulation=0.2, exposure_s=0.002)
+        flash = measure_flash_rate(seen, time, (100.0, 120.0), every_other=True)
+        assert flash is not None
+        assert flash.rate_hz == pytest.approx(2 * rate_hz, abs=0.01)
+        assert flash.goes_with_sweep(True)
+
     def test_harmonics_that_fold_beside_the_first_do_not_stand_in_for_it(self) -> None:
         """100 and 200 flashes a second both show at 20 of 60 frames; of dots that alone are lit no bands tell more."""
         time = np.arange(600) / 60

@@ -168,6 +168,11 @@ def test_dots_that_stand_under_flashes_are_not_taken_for_repeated_pictures() -> 
     assert repeats(travels + noise) == repeats(travels * flashes + noise) == 0
     twice = np.arange(180) - (np.arange(180) % 6 == 5)
     assert repeats((travels + noise)[twice] + noise[::-1]) == 30
+    flicker = moving.brightness * (1 + 0.03 * (-1.0) ** np.arange(180))[:, None]
+    under_lamp = replace(
+        moving, brightness=flicker, rows=(row(blocks=((travels + noise)[twice] + noise[::-1]).astype(np.complex64)),)
+    )
+    assert under_lamp.repeats().sum() == 0
 
 
 def part_of(pattern: PatternReading) -> tuple[float, float, list[str]]:

@@ -15,7 +15,7 @@ from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.hypotheses import SLOW_SWING_CYCLES, Hypothesis
 from strobe.measuring.refusals import ROW_OF_DOTS
 from strobe.measuring.rows import CLEAR_SUPPORT, is_usual, turns_of_few_lit
-from strobe.phase import TimeBase
+from strobe.phase import TimeBase, jumps_of
 
 __all__ = [
     "assumed_speed_percent",
@@ -37,7 +37,6 @@ more than a few turns were seen."""
 _BESIDE_IN_FEW_TURNS = 0.0075
 _MANY_TURNS, _SAME_TURN = 5.0, 0.001
 _SAME_SPEED = 0.01
-_BESIDE_A_JUMP_S, _LEAST_BESIDE = 0.25, 6
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 """Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
 _CLOSE_PERCENT = 0.6
@@ -225,29 +224,10 @@ def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:
     """
     strength = np.abs(chosen.evidence.amplitude)
     seen = np.flatnonzero(chosen.line.lit & (strength > 0.4 * np.median(strength)))
-    size = max(_LEAST_BESIDE, round(_BESIDE_A_JUMP_S / time.interval_s))
-    if seen.size < 4 * size:
-        return
-    at_s, dots = time.time_s[seen], chosen.line.dots[seen]
-    windows = np.lib.stride_tricks.sliding_window_view
-    times, places = windows(at_s, size), windows(dots, size)
-    middle_s, middle = times.mean(axis=1), places.mean(axis=1)
-    away = times - middle_s[:, None]
-    rate = (away * (places - middle[:, None])).sum(axis=1) / (away**2).sum(axis=1)
-    after = np.arange(size, at_s.size - size + 1)
-    before = after - size
-    between_s = (at_s[after - 1] + at_s[after]) / 2
-    jump = np.abs(
-        middle[after]
-        + rate[after] * (between_s - middle_s[after])
-        - middle[before]
-        - rate[before] * (between_s - middle_s[before])
-    )
-    lasts = times[:, -1] - times[:, 0]
-    whole = np.maximum(lasts[before], lasts[after]) < 2 * size * time.interval_s
-    whole &= at_s[after] - at_s[after - 1] < 3 * time.interval_s
+    between_s, signed, whole = jumps_of(time.time_s[seen], chosen.line.dots[seen], time.interval_s)
     if not whole.any():
         return
+    jump = np.abs(signed)
     largest = int(np.argmax(np.where(whole, jump, 0.0)))
     if jump[largest] > max(_JUMP_DOTS, _FAR_JUMP * float(np.median(jump[whole]))):
         raise Refused(

@@ -20,6 +20,8 @@ _STANDS, _MOVES = 0.1, 0.06
 its dots are as bright within that share."""
 _SHOWS, _BRIGHT_PERCENT = 0.1, 90
 """A frame that met no flash shows less than this share of the pattern that the bright ones show; black is all alike."""
+_LIT_ALIKE = 0.01
+"""Of the brightness: a picture put in twice is lit as before to a thousandth; flicker changes it by hundredths."""
 _SCENERY_STANDS_PX = 0.06
 """In a picture put in twice the scenery stands as well, even in a hand."""
 
@@ -166,6 +168,9 @@ class PatternReading:
         bright = np.linalg.norm(np.concatenate(sizes, axis=1), axis=1)
         as_bright = np.abs(np.diff(bright)) < _STANDS * bright[1:]
         marked[1 + pair] = (change < _STANDS * around) & (around > _MOVES) & as_bright[pair]
+        if self.brightness.size:
+            level = float(self.brightness.mean())
+            marked[1:] &= np.mean(np.abs(np.diff(self.brightness, axis=0)), axis=1) < _LIT_ALIKE * level
         if self.camera.moved:
             marked[1:] &= np.abs(np.diff(self.shift_px, axis=0)).max(axis=1) < _SCENERY_STANDS_PX
         return marked

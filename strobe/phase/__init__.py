@@ -7,6 +7,7 @@ from strobe.phase.coarse import CoarseLine, find_line, follow_phase
 from strobe.phase.flicker import find_flicker, folded_hz, shows_line
 from strobe.phase.lamp import FlashRate, measure_flash_rate
 from strobe.phase.lines import LINE_ORDERS, LineReading, read_line
+from strobe.phase.slips import jumps_of
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns, whole_turns
@@ -31,6 +32,7 @@ __all__ = [
     "folded_hz",
     "follow_phase",
     "hann",
+    "jumps_of",
     "lit_frames",
     "measure_flash_rate",
     "part_lines",

@@ -226,7 +226,8 @@ def _refine(
     """The wave, the candidate that it is beside, and the cycles by which it creeps over the clip."""
     duration, interval = light.duration_s, light.interval_s
     places = [coarse_hz]
-    mirror = 2 * np.rint(coarse_hz * interval) / interval - coarse_hz
+    # About a multiple of the frame rate, or of half of it: up and down from frame to frame looks alike both ways.
+    mirror = np.rint(2 * coarse_hz * interval) / interval - coarse_hz
     if abs(mirror / candidate - 1) < 1.2 * _SPAN:
         places.append(float(mirror))
     fits = []
@@ -287,7 +288,7 @@ def _unexplained(light: RowLight, rate_hz: float) -> float:
 
 
 def _which_way(light: RowLight, fits: list[tuple[float, float]], downward: bool) -> float | None:
-    """Of a rate and its mirror image about a multiple of the frame rate, the one whose bands run down the picture.
+    """Of a rate and its mirror image about a multiple of half the frame rate, that whose bands run down the picture.
 
     A rolling shutter exposes lower rows later, so the lamp's phase must grow downwards, by half a cycle to eight cycles
     over the picture. Without a rolling shutter the two can't be told apart (unless the frame times are uneven).

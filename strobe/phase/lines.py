@@ -18,6 +18,7 @@ from strobe.phase.blocks import lit_frames
 from strobe.phase.coarse import CoarseLine
 from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit, waves_of_lit
+from strobe.phase.slips import without_slips
 from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of, vote_of_swing
 from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along, what_lies_beside
 from strobe.phase.zoom import zoomed
@@ -33,9 +34,6 @@ _ODD_HALVES, _ODD_HALVES_ONCE = (0.5, 1.5, 2.5), (0.5, 1.5, 2.5, 3.5, 4.5)
 _BESIDE, _BESIDE_ONCE = (1.0, -1.0, -2.0), (0.5, 1.0, -0.5, -1.0, -1.5, -2.0)
 """Flash rates beside the camera-timed line at which others lie, of even flashes and of every other one alone: mostly on
 the side of the lamp-timed line, from which they lie the other way."""
-_SLIP_FRAMES, _SLIP_DOTS, _RUNS_DOTS, _MOST_SLIPS = 8, 0.7, 0.2, 8
-"""Frames before and after a slip whose means are held against each other; the change that no wobble makes; the usual
-one of a course that runs on, as beside a stronger line; and how many slips are taken back: more are no moments."""
 _STILL_CYCLES = 2.0
 """In the clip, up to which a line beside another looks like a slow course of that."""
 _SECOND_SHARE = 0.6
@@ -183,7 +181,7 @@ def _follow(
     order = LINE_ORDERS[kind]
     series = amplitude if lamp_cycles is None else amplitude * np.exp(2j * np.pi * order * lamp_cycles)
     slow = np.unwrap(np.angle(series * np.exp(-2j * np.pi * coarse.rate_hz * time_s))) / (2 * np.pi)
-    slow = _without_slips(slow)
+    slow = without_slips(slow, np.abs(series), time_s, interval_s)
     drift = float(np.polyfit(time_s, slow, 1)[0])
     dot_rate = coarse.rate_hz + drift
     residual = slow - drift * time_s
@@ -288,22 +286,6 @@ def _follow(
         beside=tuple(zip((wave.apparent_hz for wave in waves), near, strict=True)),
         vote=vote,
     )
-
-
-def _without_slips(slow: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A course in dots (frames,) without slips by whole ones, which frames make in which the dots all but vanish.
-
-    A whole dot is the same to the eye; a course that jumps by less than half a one is the likelier.
-    """
-    for _ in range(_MOST_SLIPS if slow.size > 2 * _SLIP_FRAMES else 0):
-        total = np.concatenate([[0.0], np.cumsum(slow)])
-        mean = (total[_SLIP_FRAMES:] - total[:-_SLIP_FRAMES]) / _SLIP_FRAMES
-        jump = mean[_SLIP_FRAMES:] - mean[:-_SLIP_FRAMES]
-        top = int(np.argmax(np.abs(jump)))
-        if abs(jump[top]) < _SLIP_DOTS or np.median(np.abs(jump)) > _RUNS_DOTS:
-            break
-        slow = slow - np.where(np.arange(slow.size) < top + _SLIP_FRAMES, 0.0, np.rint(jump[top]))
-    return slow
 
 
 def _creeps(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> bool:
