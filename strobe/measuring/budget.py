@@ -38,6 +38,8 @@ SCALE_SHARE = 0.03
 """Share of a fluctuation that lossy coding may swallow (seen on rendered clips)."""
 
 MOST_SHAKE_PERCENT = 0.3
+"""Weighted rms in percent that shake may feign, or the floor hide, before the fluctuation is refused (by trial on
+rendered clips)."""
 
 _BESIDE_HZ = 0.5
 """The false line that shake leaves is as likely some tenths of a hertz beside the shake's own."""
@@ -54,6 +56,7 @@ _SWING_SHARES = ((1.0, 2.4), (2.0, 1.5), (np.inf, 0.25))
 """Share of the lamp's swing that may pass for speed, by the cycles it makes in the clip: not taken off at all and
 leaning on the slope, hard to tell from a trend, told well."""
 _ONCE_A_TURN = 0.05
+"""How near to once a turn, in multiples of it, a component counts as that; the next one lies a whole multiple away."""
 _FEW_TURNS, _FEW_TURNS_SHARE = 2.0, 0.12
 """Below so many turns a wobble once a turn is hardly told from a bend: so much of the unweighted figures is unsure then
 (simulated, one to two turns)."""

@@ -27,12 +27,20 @@ USUAL_LAMP_PPM = 20.0
 """Expanded error of a lamp that a quartz drives, on a bench (value from memory: data sheets say 10 to 50)."""
 
 _LEAST_SECONDS = 5.0
+"""Shortest clip, by choice: what flashes leave in the lamp's phase (0.008 cycles, 1-sigma) is 32 ppm (95 %) of the 500
+of 100 a second then (closed form)."""
 _LEAST_CREEP_HZ, _CLEAR_CREEP_HZ = 0.5, 2.0
+"""How far from a multiple of the frame rate a flicker lies that is said to keep step, and one for which a frame rate is
+advised: 2.5 cycles in the shortest clip, and plenty (by choice; they only word the refusal)."""
 _FRAME_RATES_HZ = (24, 25, 30, 50, 60)
+"""Pictures a second that phones offer (common practice), of which those are advised that go with the lamp."""
 _CRYSTAL_PPM = 150.0
 """Beyond this no crystal errs (value from memory); a lamp on the mains does, and so do made-up time stamps."""
 _WANDER = 1.5
+"""Half the range of the lamp's rate in the clip, over the 95 % half-width that is known of lamp and camera, from which
+the lamp is none to calibrate by (by trial)."""
 _LAMPS_HZ = (20.0, 1000.0)
+"""Flash rates that may be given, by choice: far to either side of the 100 and 120 of the mains."""
 
 
 def calibrate_clock(

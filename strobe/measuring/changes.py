@@ -12,11 +12,14 @@ from strobe.phase import TimeBase, find_flicker, folded_hz, share_off_step
 __all__ = ["GAP", "light_steps"]
 
 _AROUND_S, _LEAST_FRAMES = 0.3, 8
+"""Seconds before and after a moment over which the brightness is averaged, and frames at the least (by trial)."""
 GAP = 2
 """Frames next to a change on either side that may belong to neither."""
 _LIGHT_STEP, _CLEARLY = 0.1, 6.0
 """Relative change of the brightness within some frames, and how far above the usual ones of the clip, for a step."""
 _LEAST_FLICKER, _OFF_STEP, _SOME_STEPS = 0.01, 0.02, 0.05
+"""Amplitude of a flicker, relative to the brightness, whose changes are looked at; and the share of the steps between
+frames that may miss the cadence, by more than so much of an interval, before nothing is looked for (by trial)."""
 _AROUND_FLICKER_S, _AROUND_CYCLES, _FLICKER_STEP, _LIT, _FAINT = 0.8, 3.0, 0.15, 0.2, 0.1
 """The same for how the scenery flickers: how unlike it is before and after, of bins that are lit, where it flickers
 at least faintly by its strongest."""

@@ -46,7 +46,9 @@ from strobe.phase.ring import EvenRing
 __all__ = ["ChosenReading", "choose_reading"]
 
 _FAINT = 0.06
+"""Contrast of a row, as a share of its brightness, above which it is a row that stands still, not none (by trial)."""
 _LEAST_SHARE = 0.2
+"""Amplitude of a row, by that of the clearest, below which it is not read (by trial)."""
 _RUNS, _HARDLY, _FAINTER = 30.0, 3.0, 0.6
 """Times what could be feigned, for dots that run and for a sway that is hardly one; and how much fainter scenery is."""
 

@@ -20,7 +20,10 @@ ROUNDED_RATE_PPM = 1000.0
 """What a rate that is only said may be off: 29.97 called 30 (computed: 1001 / 1000)."""
 
 _MOST_PPM = 2000.0
+"""Largest rate error, and uncertainty of it, that may be given, by choice: twice `ROUNDED_RATE_PPM`; more is a slip."""
 _SAME_RATE = 0.02
+"""How far, relatively, a told rate may be from a whole multiple of the file's and mean it: 29.97 called 30 is 0.001
+off, and multiples up to 8 lie 0.12 apart (closed form: 1/8)."""
 
 
 @dataclass(frozen=True)

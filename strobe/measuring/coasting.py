@@ -28,14 +28,23 @@ from strobe.phase import TimeBase, combine_blocks, fit_time_base
 __all__ = ["CoastRun", "follow_dots", "read_coast"]
 
 _GAIN, _RATE_GAIN = 0.5, 0.12
+"""Share of a frame's miss that corrects the dots' place, and that which corrects their rate a frame (by trial)."""
 _ROUGH_DOTS = 0.12
+"""Robust 1-sigma of the misses, in dots, beyond which the dots are not followed: four times that is the half dot from
+which the next one is as near (closed form)."""
 _HARMONICS = 6
+"""Multiples of the turn in which what repeats is looked for (by trial)."""
 _FASTEST_RPM, _SLOWEST_RPM = 110.0, 3.0
+"""Speeds that a run-down may begin at, by choice: from well above 78 rpm, by hand, to a platter that hardly turns."""
 _CLEARLY, _LEAST_REPEATED = 4.0, 0.3
 """By what factor one speed must repeat better than all others, and what share of chance it must repeat at least."""
 _START_WITHIN = 0.08
+"""How far, relatively, a given start may be off. At 30 pictures a second and 180 dots the speeds that fit lie 10 rpm
+apart (one dot a frame), so that up to 62 rpm it is less than half of that (closed form)."""
 _STILL_DOTS = 0.02
+"""Most that the dots may move, in dots, in the part that stands still (by trial)."""
 _STILL_S = 1.0
+"""Seconds at the end that must stand still, by choice."""
 
 Array = NDArray[np.float64]
 

@@ -35,11 +35,17 @@ _BESIDE = (0.004, 0.03)
 """How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006 where
 more than a few turns were seen."""
 _BESIDE_IN_FEW_TURNS = 0.0075
+"""The same lower end where no more than `_MANY_TURNS` were seen, which tell the time of one less well (by trial)."""
 _MANY_TURNS, _SAME_TURN = 5.0, 0.001
+"""Turns in the clip that are many; and how near, relatively, the time of a turn bears the dots out in any case: a
+little more than the 0.0006 that it is good to."""
 _SAME_SPEED = 0.01
+"""How near, relatively, two nominal speeds are one: 78 and 78.26 rpm are 0.003 apart, all others a third and more."""
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 """Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
 _CLOSE_PERCENT = 0.6
+"""Difference of two readings, in percent, up to which it goes into the uncertainty instead of being refused (by trial;
+a mains alone may be off by 0.2 %)."""
 _FAR_OFF_PERCENT = 8.5
 """Further than usual pitch controls go, where another alias of the dots is as likely."""
 

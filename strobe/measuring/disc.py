@@ -36,10 +36,13 @@ _DISC_SCALE_SHARE, _CODED_SCALE_SHARE = 0.05, 0.12
 """Share of a fluctuation that lossy coding may swallow where bars fill the picture, and where it is seen to follow the
 bars only from key frame to key frame, quick wobble least (both seen on rendered clips)."""
 _NEAR_COUNT = 0.02
+"""How far, relatively, a count may lie from the bars by what is seen, where they are not counted surely (by trial)."""
 _USUAL_READOUT_S, _READOUT_OPEN, _LEAST_LIT = 0.018, 0.35, 6
 """Time that a shutter takes down the picture where the clip does not tell it, how far off it may be, relative, and the
 picture rows that must flicker to tell it."""
 _MOST_VOTE, _UNKNOWN_READOUT = 3.0, 0.3
+"""Most that the skew counts in the score, for a line or against it; and what is left of it against the camera where the
+readout time is only supposed: a fast shutter skews as little as a lamp (by trial)."""
 _COHERENT, _SAME_SPEED, _TOGETHER = 0.7, 0.001, 4.0
 """Lines of two rings that bear each other out: how steady both are, how near their speeds, and what that is worth."""
 OFF_CENTRE_SHARE = 0.02
@@ -49,6 +52,7 @@ _PRINT_ERROR_PERCENT = 0.03
 _SURE_MARK = 0.003
 """Half-width of a mark's turns a second, relative, from which they are not relied on."""
 _ROUNDS = 2
+"""Times that ring and line are read after each other, since each needs the other (by trial)."""
 _LAMP_LINES = ((1, 0), (2, 0), (1, -1), (1, 1))
 """Harmonics of the lamp, and of the turn with them, of which a rest is taken off the reading."""
 _OWN_LINES = ((1, 0), (2, 0), (3, 0), (2, -1), (2, 1))

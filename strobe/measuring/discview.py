@@ -20,6 +20,8 @@ _LEAST_OFF_CENTRE = 4e-5
 _SCALE_SHARE, _SCALE_SHARE_OF_A_PART, _MOSTLY = 0.01, 0.04, 0.65
 """How well the paper's edge sets the scale, relative, where a ring is mostly seen and where it is not."""
 _WHOLE, _WORTH_SAYING_PERCENT = 0.97, 0.05
+"""Share of a ring in view from which it counts as whole; and e / R in percent from which it is told of, as much as
+`RING_OFF_CENTRE_PERCENT` takes for usual on a rim (by choice)."""
 
 
 def disc_view(work: DiscWork, chosen: Hypothesis, even: EvenRing, time: TimeBase, disc_mm: float | None) -> DiscView:

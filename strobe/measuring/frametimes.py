@@ -22,11 +22,22 @@ from strobe.phase import TimeBase, combine_blocks, fit_time_base
 __all__ = ["FrameTimes", "frame_times"]
 
 _SAME_RATE, _WHOLE, _WHOLE_STEP = 0.02, 0.02, 0.1
+"""How far off it may be and still be the same: the pace from real time, and a told rate from a whole multiple of a
+piece's, both relative; a step at a joint from whole frames, in frames (by trial)."""
 _NEAR_JOINT = 10
+"""Frames on either side of a joint of two paces whose steps are asked which pace they are of (by trial)."""
 _NOT_VARIED, _VARIED = 1.05, 3.0
+"""Ratio of frame rates up to which they are one, and from which it is asked whether one part is slow motion: in dim
+light cameras halve their rate, slow motion plays at a quarter or an eighth (common practice)."""
 _FULL_RATE_HZ = 90.0
+"""Pictures a second from which a file of slow motion is not slowed down: between the 60 that play and the 120 and 240
+that are filmed (common practice)."""
 _MANY_REPEATS, _UNSTEADY = 0.08, 0.15
+"""Share of repeated pictures, and of steps unlike the one before, that together show a rate made by a program: 24 made
+30 repeats one in five, 25 made 30 one in six; every picture twice is steady (closed form)."""
 _WINDOW, _OTHER_PACE, _FEW = 12, 0.03, 2
+"""Frames of a window whose step of the dots is averaged; by how many dots a frame another pace differs; and how many
+windows must (by trial)."""
 
 
 @dataclass(frozen=True, eq=False)

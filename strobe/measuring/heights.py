@@ -12,10 +12,15 @@ from numpy.typing import NDArray
 __all__ = ["row_heights"]
 
 _ROUNDS = 6
+"""Of Gauss and Newton (by trial)."""
 _LONGEST_STEP = 2.0
+"""Lines that a height may move in one round, so that a bad slope does not throw it far (by trial)."""
 _EDGE = 2
+"""Lines left out at top and bottom, where slopes are one-sided and what was moved comes in from outside."""
 _DIM = 0.2
+"""Brightness of the pattern in a frame, by the usual one, below which it tells no height (by trial)."""
 _ODD = 9.0
+"""Mean square that a frame leaves, by the usual one, from which it tells nothing: a rest three times as large."""
 
 _Floats = NDArray[np.float64]
 

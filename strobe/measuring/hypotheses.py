@@ -32,12 +32,15 @@ _WHOLE_SWING = 1.0
 SLOW_SWING_CYCLES = 3.0
 """Below this many cycles in a clip the lamp's swing may be a slow wander and does not overrule the flicker's shape."""
 _WORTH_FOLLOWING, _MOST_FOLLOWED = 6.5, 10
+"""Score below the best from which a draft is not followed: votes may move two by 4 against each other, and 2 more would
+be clear. And how many are followed at the most, which bounds the work (by trial)."""
 _FLASHES, _RECTIFIED, _PURE_WAVE = (0.5, 0.2), (0.1, 0.03), (0.06, 0.018)
 """Second and third harmonic of flashes and of rectified light at the least, and of a filament's wave at the most."""
 _SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
 """Modulation, as a camera's curve flattens it: too faint to have a shape; that of a half-sine (with 1 + 2/3 cos as
 its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
 _ASTRAY = 0.02
+"""How far, relatively, the mean rate of a line that was followed may be from where it was found (by trial)."""
 _ALIKE, _NO_LINE = 0.2, 6.0
 """By how much true lines of one row differ in coherence (below 0.1 in all scenarios), and what a much looser one costs:
 clearly more than the gap that two readings must have."""

@@ -20,11 +20,16 @@ from strobe.phase import TimeBase, combine_blocks
 __all__ = ["Joint", "backwards", "find_joint", "notes_of_joint", "without_joint"]
 
 _LEAST_TURNS, _FEWEST_BLOCKS = 2.2, 6
+"""Turns in the clip, of which two must be whole for the step to repeat; and parts of the row on both sides of the joint
+(by trial)."""
 _GRID_DOTS = 1.0
+"""Dots from one place that is tried to the next; round the best one a quarter of that."""
 _LEAST_STEP_DOTS, _CLEARER, _SIGMAS = 0.02, 3.0, 6.0
 """A step that counts: its size (a usual ring's dots stand uneven by a tenth of that over a part of the row), how much
 more it explains than one at any other place, and by how many standard deviations it repeats from turn to turn."""
 _ROUNDS, _CENTRED = 2, 3
+"""Times that joint and line are read after each other; and times that means of frames and blocks are taken off in turn,
+which weights keep from being exact at once (by trial)."""
 
 _Floats = NDArray[np.float64]
 

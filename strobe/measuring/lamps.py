@@ -27,10 +27,14 @@ from strobe.phase.zoom import zoomed
 __all__ = ["Lamp", "clearest_dots", "lamps_of", "slow_flicker"]
 
 _MAINS_REACH = 0.005
+"""How far, relatively, a mains may be from its nominal rate: a little over four of the largest standard deviations that
+`mains_uncertainty_percent` tells of."""
 _SAME_CREEP, _STEEPEST = 0.01, 1.05
 """How alike the bands of two lamps creep, relative; and how steep those of the slower can be, in cycles of its own that
 a picture lasts."""
 _OFF_STEP, _SOME_STEPS = 0.02, 0.1
+"""Share of the steps between frames that may miss the cadence, by more than so much of an interval, while frames count
+as even (by trial)."""
 _DEEP_SWING, _WHITE, _AS_ROWS, _OF_FLASHES = 0.25, 255.0, 8, 0.5
 """Of the dots' amplitude, relative; as what it is shown to the measurement of the lamp (levels, picture rows); and the
 second harmonic that goes with it: soft light does not swing the dots so."""

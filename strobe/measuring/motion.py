@@ -22,15 +22,26 @@ __all__ = ["Steadied", "moved_by", "moves", "steadied"]
 _SLOW_S = 0.5
 """Motion slower than about this is left out when the factors are sought: there the platter wanders too."""
 _MOST_LINES = 10
+"""Lines that are fitted beside those of the turn (by trial)."""
 _LEVER_PX = 360.0
+"""Pixels that turn a slope of the shift into a motion like the others: half of 720 lines. It only scales a column."""
 _SURE, _STRONG = 2.0, 0.001
+"""Sigmas of what noise adds to the share that is left, 95 %; and power of shake, by its strongest, from which it counts
+(by trial)."""
 _OTHER_LINES = 3
+"""How many of the strongest lines beside those of the turn count as the platter's own (by trial)."""
 _FLUCTUATION_HZ, _BESIDE_HZ, _SLOWEST_HZ = (1.0, 8.0), 1.5, 0.5
+"""Where the noise among the platter's fluctuation is read; the width over which powers are averaged; and below which no
+share of its own is told, because the slow course was left out (by trial)."""
 _MOST_BENDS, _TURN_HARMONICS, _DIM = 2, 8, 0.3
+"""Courses of the row's own bending that are used; multiples of the turn that are kept out of them; and amplitude, by
+the usual one, below which a frame has no say (by trial)."""
 _SHAKEN_DOTS, _SHARE_OF_SWING, _MOST_JITTER = 0.05, 0.1, 0.4
 """Dots that shake may leave, or its share; and more than noise moves them, where the lamp swings them from frame to
 frame."""
 _MOST_SWAY, _SWAY_HARMONICS = 0.5, 3
+"""Dots from which what moves is no sway of still stripes in coming and going light, which goes by part of a stripe; and
+harmonics of the lamp that such a sway holds (by trial)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,12 +32,19 @@ from strobe.phase import (
 __all__ = ["question_pace", "question_speed"]
 
 _PACES = (2, 4, 8)
+"""Times too slowly that slow motion plays: 60, 120 and 240 pictures a second at 30 (common practice)."""
 _MAINS_FLASHES_HZ = (100.0, 120.0)
+"""Twice the mains' 50 and 60 Hz: lamps flash on both half waves."""
 _CLEARER, _MUCH_CLEARER, _COHERENT = 1.1, 1.4, 0.6
+"""By what factor a turn must repeat better at another pace than at this one to be asked about, and although it fits
+here; and how steady a line must be to bear a pace out (by trial)."""
 _SOME_CYCLES = 3.0
+"""Cycles in the clip that a flicker must make at another pace: fewer may do at several (by trial)."""
 _PARTS_OF_A_REPEAT, _ALSO_SEEN, _ABOVE_NOISE = (2, 3), 0.45, 3.5
 """Whether a repeat is of two or three turns: their likeness after one turn, by the best and by its own noise."""
 _NEAR_NOMINAL, _WELL_OFF, _NEAR = 0.03, 0.02, 0.01
+"""How near, relatively, turn and dots must come to a nominal speed for a pace to fit; and from how far off it is asked
+whether another pace is right that brings the dots so near (by trial)."""
 
 
 def question_pace(

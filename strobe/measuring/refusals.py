@@ -21,11 +21,15 @@ __all__ = [
 ]
 
 _LEAST_FRAMES = 24
+"""Frames that rows are found and learned from (`strobe.pattern.learned.HELD`)."""
 _LEAST_SECONDS = 2.0
+"""A little more than one turn at 33 1/3 rpm (1.8 s), over whole numbers of which the speed is averaged."""
 _LEAST_LIT, _LEAST_LIT_S = 16, 1.0
 """What `strobe.figures.evaluate` needs."""
 _RESTLESS = 5.0
+"""Change from frame to frame of the most restless band, by the usual one, that tells something turning (by trial)."""
 _BLACK = 22.0
+"""Mean grey level of a picture that counts as black: a little above the 16 of black in the limited range (by trial)."""
 _MUCH_OF_IT = 0.4
 """Share of the least crowding that must be there: a phone near the rim sees 1.4 to 6 times the least (rendered clips),
 fences and cloth hundredths of it."""

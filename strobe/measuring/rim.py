@@ -20,6 +20,7 @@ __all__ = ["RimWork", "begin_rim", "notes_of_rim", "ring_of", "runout_of"]
 USUAL_RIM_MM, _RIM_SPREAD = 305.0, 0.1
 """Diameter of a rim that nobody told, a platter for 30 cm records (common practice), and the share it may be off by."""
 _KNOWN_RIM_SPREAD = 0.01
+"""The same share for a diameter that was told: 3 mm of a usual platter (by choice)."""
 _WORST_AXIAL, _WORST_RADIAL = 2.5e-3, 1.5e-3
 """Half-widths, in radii of the rim, beyond which nothing is said."""
 _SURE_HIGH_DEG, _HIGH_FLOOR_DEG = 60.0, 3.0

@@ -40,10 +40,14 @@ _SPAN = 0.13
 CLEAR_SUPPORT = 6.5
 """Likeness after one turn, over its noise, from which a repeat counts as seen."""
 _LEAST_DOTS = 4
+"""Fewest dots that a ring is taken to have, by choice."""
 _PLAUSIBLE_PERCENT = 2.5
+"""Standard deviation of the speeds that machines are filmed at, in percent, for the score (by trial); beyond three and
+a half of them it costs no more."""
 _SETTINGS_PERCENT = (6.0, 3.3, -3.3, -6.0)
 """Pitch settings that rows are made for; each row stands still at its own (common practice)."""
 _ODD_COUNTS = np.arange(40, 481)
+"""Unusual counts that are tried, a good way round the usual 77 to 432."""
 _RING_FLASHES = 0.1
 """Rings are made to stand still under a mains lamp within about this, pitch settings included."""
 _UNUSUAL, _SETTING, _OTHER_SPEED = -6.0, -2.5, -3.0
@@ -57,16 +61,25 @@ _TRAVEL = 4.0
 _RARE_SPEED = {NOMINAL_RPM[0]: -2.2, NOMINAL_RPM[3]: -0.5}
 """What counts against a speed that few clips are filmed at, when nothing else speaks (common practice)."""
 _PITCH_GATE = 0.012
+"""How well, relatively, the ratio of two rows' pitches tells that of their counts: counts are tried so far (by
+trial)."""
 _TOGETHER = (0.45, 0.7)
 """Share of a row's amplitude that follows another row's motion: from where it counts, and from where it is sure."""
 _MAINS_OFF = 0.0012
+"""Share by which a lamp of the mains may be off its nominal rate: the largest standard deviation that
+`mains_uncertainty_percent` tells of (0.12 %)."""
 _OFF_STEP_HZ = 0.04
+"""Step in which the lamp's rate is tried there: half of it takes 6 % of the likeness over 10 s (closed form: the sinc
+of 0.2)."""
 _SAME_TURN, _SAME_TURN_FEW_LIT = 6e-4, 8e-3
+"""1-sigma, relative, of the time of a turn, and of that where few frames are lit (by trial)."""
 _FEW_LIT_TRUST = 0.5
 """What the time of a turn is worth where few frames are lit, and its multiples can hardly be told from it."""
 _UNSEEN = {False: 3.0, True: 2.2}
 """What speaks against flashes that were not seen in the brightness, by whether the camera moves."""
 _MOST_FOR_A_ROW, _MOST_FOR_ROWS = 5.0, 10.0
+"""Most that one other row that turns together is worth, and all of them: what a turn that is seen is worth (-5 to 5),
+and twice that (by trial)."""
 
 
 @dataclass(frozen=True, eq=False)

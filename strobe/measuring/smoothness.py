@@ -10,6 +10,7 @@ from strobe.phase import TimeBase
 __all__ = ["smoothest_clock"]
 
 _CLEARLY_SMOOTHER = 0.85
+"""Noise by another clock, over that by this one, below which the other is taken (by trial)."""
 _TRUST_IN_FLICKER = (1.0, 0.6)
 """What the brightness of single frames says of their times is noisy too; the whole of it, and a part, are tried."""
 

@@ -22,11 +22,18 @@ _OF_NOISE = 1.5
 """The same over the noise of dim pictures, where that is more: a coder that leaves out less than half a step makes
 noise of a step over the root of twelve (a ratio of 1.7; 1.5 on a rendered clip)."""
 _CREEPS_PX, _MOVES_PX = 0.15, 0.3
+"""Pixels (rms) that dots move from a picture to one before: up to where all of it is allowed for, and from where
+nothing is swallowed any more (by trial on drawn and rendered clips, H.264)."""
 _PICTURES_BACK = 4
+"""How many pictures back are looked at: a coder may copy from several, and dots may stand still to the third."""
 _SAME_DOTS = 2e-6
+"""Change of a part, in dots, that is no more than rounding makes (by trial)."""
 _COPIED = 2.5
+"""Times the mean lag of copied parts that is allowed for as a 95 % bound (by trial)."""
 _MOST_COPIED = 0.95
+"""Keeps the lag finite where everything is copied: 19 times the motion at the most."""
 _LEAST_PAIRS = 12
+"""Pairs of lit pictures from which their motion is known (by choice)."""
 
 
 def swallowed_dots(row: RowSeries, noise_dots: float) -> float:

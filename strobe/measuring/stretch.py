@@ -32,17 +32,29 @@ from strobe.phase import (
 __all__ = ["SteadyPart", "beside_fade", "steady_part"]
 
 _LEAST_FRAMES = 8
+"""Frames of a window from which its line is told, and of a part before which a leap is looked for (by choice)."""
 _WINDOW_S, _HOP_S = 0.6, 0.3
+"""Seconds of a window in which the line is looked for, and from one to the next: short beside a run-up of some seconds
+(by trial)."""
 _OFF_SPEED = 0.035
+"""How far, relatively, the line may lie from where it mostly is: a little further than the main lobe of such a window
+reaches at 100 dots a second (closed form: 2 / 0.6 s)."""
 _MOST_LEFT = 0.5
+"""Share of the usual power near the line below which a window is not at speed (by trial)."""
 _BRIEF_S = 1.2
+"""Up to so long something passed by, a hand perhaps, and the platter kept its speed (by trial)."""
 _MARGIN_S = 0.5
+"""Left out of the first and the last window of a run at speed: most of it, as its edge may not be yet (by trial)."""
 _LEAST_S = 2.5
+"""Shortest part that is measured alone: rather more than one turn at 33 1/3 rpm (1.8 s), by choice."""
 _LEAP_PX, _FAR_LEAP = 8.0, 4.0
+"""Pixels that the scenery moves in a leap, and times its usual stir, from which the camera was knocked or scenes were
+joined (by trial)."""
 _SMOOTH_S, _USUAL_SCATTER, _SETTLED_HZ = 3.6, 1.5, 0.002
 """Two turns at 33 1/3 rpm, over which a speed is averaged to see it settle; how far from the usual is settled, in times
 the scatter of the half that has, and in any case (2 of 100,000 of a usual ring's dots a second)."""
 _SEEN_TO_SETTLE_S = 1.5 * _SMOOTH_S
+"""One smooth window and half of it again, the least over which a course of the speed is seen at all."""
 _CREEP_UNSEEN = 2.0
 """Weight in the mean of a creep that dies out in 0.35 to 0.8 s, over its weight at the smooth window's faint edge."""
 _FADED, _FADE_S, _SLOW_BEAT_CYCLES, _LEAST_KEPT = 0.3, 0.2, 3.0, 0.5

@@ -18,9 +18,13 @@ USUAL_SHARE = 0.003
 """Standard deviation of a dot's place, in gaps, that is taken where the clip does not tell."""
 
 _ORDERS = np.arange(2, 9)
+"""Multiples of the turn at which the ring is looked at; the first is a ring off centre, told elsewhere."""
 _LEAST_TURNS = 2.5
+"""Turns from which orders and the half orders between them are told apart: 1.25 cycles in the clip, then."""
 _LEAST_LEVER = 0.3
+"""Of the 2 that the halves' difference shows at best; what shows less is mostly noise made large (by trial)."""
 _MOST_SHARE = 0.05
+"""Most that is told of any order, in gaps; more is something else (by trial)."""
 
 
 def uneven_dots(row: RowSeries, dots_passed: NDArray[np.float64], *, dots: int) -> float:

@@ -26,8 +26,12 @@ _ELEVATION, _ELEVATION_SPREAD, _ROLL_SPREAD, _AIM_SPREAD = 0.15, 0.35, 0.3, 0.3
 _CURVE_PX = 0.25
 """How well the curve of a row is known in the picture, its own slow bends included."""
 _STARTS_DEG = (-5.0, 4.0, 12.0, 25.0)
+"""Elevations from which the fit begins, over what phones are held at; the best fit of all is taken (by trial)."""
 _WORST_PX = 3.0
+"""Rms of what is left, in pixels of a picture up to 1280 wide, beyond which no camera sees a circle so: twelve times
+`_CURVE_PX` (by trial)."""
 _STEP = 1e-4
+"""Radii, or radians, by which a derivative is taken: its own error is about as small a share."""
 
 _Floats = NDArray[np.float64]
 

@@ -11,7 +11,10 @@ _DARK, _MANY_LIT = 0.35, 0.8
 """Amplitude of a frame that hardly met a flash, relative to the others; and the share of lit frames from which frames
 meet a flash or more and none is left out."""
 _NOTHING = 1e-9
+"""Of the mean power, what a black frame is divided by instead of nothing."""
 _LEAST_PARTNER, _MOST_ALIKE, _LEAST_BLOCKS, _FOLDED = 0.15, 0.9, 3, 0.5
+"""To part two lines: strength of the weaker by the other's; how alike they may lie along the row (1 for the same);
+parts of the row; and how steadily the lamp's first harmonics may stand from frame to frame (by trial)."""
 
 
 def align_blocks(blocks: NDArray[np.complex64]) -> NDArray[np.complex128]:

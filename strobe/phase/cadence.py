@@ -29,16 +29,31 @@ EXACT_S = 2e-6
 ROUNDED = 1.7
 """Widest spread about a line, in grids, that counts as rounding: a little jitter before it is rounded widens it."""
 _AROUND, _SIDE = 15, 4
+"""Steps whose median is the usual one there; and frames on either side of a gap that say how long it is (by trial)."""
 _ALIKE = 0.4
+"""How far, by the usual step, a step may be from it and count for its mean: less than the half that would make it
+another count."""
 _LEAST_FRAMES = 8
+"""Shortest piece (by trial)."""
 _ROUNDS = 6
+"""Times that borders are moved, or short pieces counted anew; it ends before where nothing changes."""
 _WORTH_A_SPLIT = 40.0
+"""Variances that a split must explain: two more numbers to fit, and its place, gain so much of noise once in 100
+million (chi-square of three)."""
 _MOST_PIECES_SHARE = 1 / 20
+"""Pieces for each frame beyond which nothing is even: 20 frames a piece (by choice)."""
 _STRAY = 8.0
+"""Sigmas that a single stamp is off its neighbours' line to be a stray; normal noise never is so far."""
 _MOST_STRAYS = 0.2
+"""Share of strays beyond which they are how the stamps are, and none is left out (by choice)."""
 _MOST_FIT = 0.6
+"""Least share of a short piece's frames that must fit the cadence beside it: most of them, by choice."""
 _MOST_JITTER = 0.3
+"""Scatter of the stamps, in intervals, beyond which no even cadence lies under them: half an interval is another count
+(by trial)."""
 _SAME_RATE, _NOT_WHOLE = 0.003, 0.1
+"""How alike, relatively, the rates before and after a gap are that nothing explains; and how far, in frames, it is from
+a whole number of them (by trial)."""
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
 

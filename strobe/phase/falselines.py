@@ -25,6 +25,7 @@ _MOST_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
 _MOST_BEND = 2
 """Powers of time by which the size of a wave may change that stands for several too close to be told apart."""
 _SLOWEST_CODER_HZ = 0.9
+"""Multiples of the key frames' rate below this are left in: slow courses, and once a turn up to 45 rpm (by trial)."""
 _ON_IT = 0.35
 """Cycles in the clip by which a line may seem to lie beside another that it is."""
 _CODER_SHOWS, _LEAST_CODER_LINES, _STANDS_OUT = 2.5, 6, 3.0

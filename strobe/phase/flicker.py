@@ -23,9 +23,14 @@ _MOSTLY, _LEAST_SWEEP, _FARTHEST_BY_BIN = 0.7, 0.7, 0.45
 """Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same; and how many
 cycles are looked for, for each bin."""
 _LEAST_MODULATION = 5e-4
+"""Amplitude by the mean brightness from which a line counts: at the most an eighth of a grey level (by trial)."""
 _CLEAR = 40.0
+"""Power over the usual one: white noise never reaches that (2 to the power of -40); scenery is less white (by
+trial)."""
 _LEAST_CYCLES = 10
+"""Cycles in the clip that the slowest line must make for any to be looked for (by trial)."""
 _LIT = 0.2
+"""Brightness of a bin, by the brightest, from which it is looked at (by trial)."""
 _MULTIPLES, _APART_CYCLES, _TOLD_APART_CYCLES = 12, 4.0, 1.5
 """How many multiples of a flicker are thought of, and the cycles in a clip by which two lines lie apart: under the
 window, and where they are fitted together."""

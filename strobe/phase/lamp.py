@@ -41,12 +41,16 @@ _MOST_OFF_ARC, _ARC_SWINGS = 0.02, (0.002, 0.7)
 _MOST_MOVED_CYCLES, _MOST_ERROR_CYCLES = 0.15, 0.1
 """How far from the arc's rate the wave's may lie, in cycles over the clip, and its 1-sigma."""
 _MODEL_ERROR_CYCLES, _FLASH_ERROR_CYCLES = 0.002, 0.008
+"""1-sigma, beyond the fit's own, that the one wave leaves in the lamp's phase from end to end: of soft light and of
+flashes (by trial)."""
 _CREEP_ERROR_CYCLES, _SLOW_CREEP_CYCLES = 0.012, 3.0
 """What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
 _LEAST_FUNDAMENTAL = 3.0
 """By how much a second harmonic may be stronger, which a shutter as long as from flash to flash can do; where it is all
 there is, that is the rate and the fundamental none."""
 _MOST_UNEXPLAINED, _CLEARLY_EXPLAINED = 0.4, 0.1
+"""Share of the light's power that the wave may leave to be a lamp's at all; and below which another start has found the
+better one (by trial)."""
 _AS_WELL, _PLAIN = 2.0, 0.7
 """Of the power that the best wave leaves, what a likelier one may; share of its fundamental that its harmonics have."""
 _CLEARLY_BETTER, _BANDS_SEEN, _CLEARLY_STEEPER = 0.5, 0.6, 1.4

@@ -25,6 +25,7 @@ _SHARED_HARMONICS = 6
 _STEPS, _WANDER_FROM, _WANDER_UNTIL = 9, 5, 6
 """Of Gauss and Newton; the step from which a wander of the lamp is sought, and that after which an unclear one goes."""
 _LONGEST_STEP_CYCLES, _CLEAR_WANDER = 0.1, 4.0
+"""Cycles that one step may move drift or sweep, so that none runs off; and sigmas of a clear wander (by trial)."""
 _FARTHEST_SWEEP_CYCLES = 8.0
 """Down the picture: 80 ms at 100 flashes a second, longer than a shutter takes."""
 

@@ -41,6 +41,7 @@ _SECOND_SHARE = 0.6
 _FEW_LIT = 0.2
 """Share of lit frames to go on with."""
 _ROUNDS = 3
+"""Times that the lines beside a strong swing are taken off and the waves fitted again (by trial)."""
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
@@ -48,6 +49,7 @@ _MAINS_OFF, _AROUND_MAINS, _CLEAR_LINE, _LEAST_NEAR = 0.0025, 0.012, 40.0, 3
 """How far a mains may be off, relative; how far around the lamp's line is looked, its power over the usual one there
 for it to be clear; and at how many rates at the least."""
 _MOST_MODULATION = 0.9
+"""Of the amplitude's swing, which at 1 would divide by nothing."""
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
 _CLOSE_CYCLES = 0.4

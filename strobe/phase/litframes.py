@@ -13,6 +13,8 @@ __all__ = ["cut_flashes", "vote_of_lit", "waves_of_lit"]
 _LIT_HARMONICS = 6
 """Of a lamp whose dark half can't be seen, in which more would leave no frequency free."""
 _NEXT_FRAMES, _LEAST_SPREAD, _LEAST_PAIRS = 4.5, 0.08, 6
+"""Lit frames that are held against each other: how far apart, in the shortest interval; by how much of the lamp's cycle
+they differ; and how many pairs it takes (by trial)."""
 _KEEPS, _RUNS = 0.3, 0.7
 """Dots that the pattern moves for a cycle of the lamp: up to where it keeps its place, and from where it runs."""
 _STANDS_STILL = 1.5

@@ -18,20 +18,31 @@ from strobe.phase.waves import without_waves
 __all__ = ["MarkCourse", "follow_mark", "follow_rim_mark"]
 
 _SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
+"""Turns a second that are looked at: 12 to 102 rpm, well round 16 2/3 and 78."""
 _MOST_ORDER, _AT_ONCE = 24, 30_000
 """Waves round the circle that tell a mark, and how many numbers are turned at once."""
 _CLEAR = 12.0
+"""By how many robust sigmas of all other rates the best one stands out on a disc (by trial)."""
 _REACH_REV = 0.045
+"""Turns on either side of its course in which a mark is weighed: 16 degrees (by trial)."""
 _LEAST_SEEN, _LEAST_SHARE = 12, 0.15
+"""Frames that must show the mark, and their share (by trial)."""
 _AT_MARK_REV, _LEAST_DEPTH = 0.008, 0.1
+"""Turns on either side within which it must be dark, and how dark it is at the least (1 is black; by trial)."""
 _COVERAGE = 2.0
+"""Sigmas of a 95 % half-width."""
 _LEAST_TURNS = 1.0
+"""Turns over which a mark is followed at the least: what comes once a turn must come."""
 _RIM_REACH_REV, _RIM_LANES, _CLEAR_LANE, _CLEAR_ON_RIM = 0.025, 3, 6.0, 7.0
+"""For a rim: turns on either side in which a mark is weighed (9 degrees); how many of the oddest lanes are searched;
+how odd one must be, in its own spread; and how clear the best rate (by trial)."""
 _SEARCHED_HZ, _SEARCHED_S = 10.0, 20.0
+"""Frames a second, and seconds, that are enough to search a rim; they bound the work (by trial)."""
 _RIM_SEEN, _LEAST_ODD = 0.8, 0.04
 """Share of the frames with the mark in view that must show it (different specks taken for one show in 0.7, a mark in
 0.93 and more), and how odd it is at the least."""
 _LEAST_LEVEL, _DARK_FRAME = 6.0, 0.15
+"""Grey level of a sector that is lit, and brightness of a frame by the usual one (by trial)."""
 _FEW_PASSES = 2.4
 """Over the passes beyond two, what to add to the coverage of a half-width from their scatter (Student's t)."""
 

@@ -18,21 +18,30 @@ from strobe.phase.turns import TurnSignature
 __all__ = ["EvenRing", "RingError", "even_ring", "find_turning", "signature_of"]
 
 _SLOWEST_HZ, _FASTEST_HZ = 0.2, 1.7
+"""Turns a second that are looked at: 12 to 102 rpm, well round 16 2/3 and 78."""
 _CLEAR = 25.0
+"""Power over the usual one: white noise reaches that once in 30 million frequencies (2 to the power of -25)."""
 _LEAST_SWEEP_CYCLES = 0.3
+"""Cycles of the lamp from the part exposed first to the last, for its swing to show from part to part (by trial)."""
 _LAMP_ORDERS = ((1, 0), (2, 0), (3, 0), (4, 0), (1, -1), (1, 1), (2, -1), (2, 1))
 """Harmonics of the lamp, and of the turn with them: what a lamp does to a bar depends a little on the ring's error."""
 _SHARE_FOR_HARMONICS = ((0.9, 4), (0.55, 2))
 """Of the circle that must be seen to tell so many harmonics apart; below the last, one."""
 _PIECES = 6
+"""Pieces of the clip whose scatter tells the uncertainty (by choice; `_STUDENT` belongs to it)."""
 _STUDENT = 2.57
 """95 % factor for the mean of six pieces (Student's t with five degrees of freedom, value from tables)."""
 _ROUNDS = 4
+"""Times that what lies far off is weighed less and the waves fitted again (by trial)."""
 _LEAST_PAIRS = 3
+"""Pairs of neighbouring parts: one more than the two numbers that each frame is asked for."""
 _SWEEPS_S, _ENOUGH_FRAMES = np.arange(-0.01, 0.0451, 0.005), 400
 """How long the shutter may take down the picture, and frames that are enough to tell."""
 _LEAST_KEPT, _HALF_HIDDEN, _KEEPS_STEP = 0.6, 0.02, 0.04
+"""Share of the parts that must be kept; what a part leaves, by the swing that was taken off, to be half hidden; and how
+far from whole the lamp's cycles a frame are while it nearly keeps step (by trial)."""
 _SWEEP_SHARES = np.arange(0.7, 1.31, 0.1)
+"""Shares that are tried of the sweep that the flicker tells; a parabola is laid between them (by trial)."""
 _SAME_TURN, _SUPPORT = 0.006, 20.0
 """How well a turning is known, relative, and how strongly it speaks; dots' irregularities speak from 6.5 on."""
 _UNSEEN = 0.0005

@@ -18,16 +18,26 @@ from strobe.errors import Refused
 __all__ = ["TrustedStamps", "trust_stamps"]
 
 _FORWARDS = 0.9
+"""Share of steps that go forwards in a time lapse; stamps that jump about are refused as such (by trial)."""
 LONGEST_GAP_S = 0.5
 """Dots can be counted across a gap of this length while the speed swings by one per cent."""
 
 _LOOK_BACK = 16
+"""Frames back that one may follow on: so many bad stamps in a row, less one, can be left out (by choice)."""
 _TOO_SOON = 0.35
+"""Share of the shortest usual step before which no frame can follow another (by trial)."""
 _SET_RIGHT = 0.35
+"""Frames by which the time gone by may differ from the count for frames to be put back: less than the half that is
+another count (by trial)."""
 _BREAK = 6.0
+"""Good frames that a break of the clock must win to be worth it (by trial)."""
 _UNEVEN = 0.3
+"""What a step off its count loses, at the most, of the one that an even step is worth (by trial)."""
 _SPAN, _AROUND = 5, 31
+"""Frames over which a step is averaged, so that rounding evens out; and means around a frame whose median is the usual
+step, so that some bad ones do no harm (by trial)."""
 _ENOUGH_S, _ENOUGH_SHARE = 8.0, 0.5
+"""Seconds, or share of the clip, that one part must hold to be read alone (by choice)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,12 +17,17 @@ from strobe.phase.blocks import combine_blocks, departures
 __all__ = ["MarkTravel", "find_travel"]
 
 _RATES_HZ = np.geomspace(35.0, 450.0, 100)
+"""Dots a second that are tried, far round the 100 and 120 of usual rings, by 2.6 % each, well below `_UNSURE`."""
 _FASTEST_HZ = 20.0
 """Marks are some dots wide, and pass in some hundredths of a second."""
 _LONGEST_FRAMES = 1024
+"""Frames that are enough; they bound the work (by choice)."""
 _OUTLYING = 4.0
+"""Medians beyond which a departure is cut off, so that a few do not make all the likeness (by trial)."""
 _LEAST_BLOCKS, _LEAST_FRAMES = 4, 96
+"""Parts of the row and frames from which marks are followed (by trial)."""
 _CLEAR, _LEAST_LIKENESS = 3.0, 0.4
+"""By how much the likeness beats that of the other way round, where nothing travels; and its least (by trial)."""
 _UNSURE = 0.07
 """How well the rate is told, relative: marks reach over some dots, and so do the parts of a row (within 0.04 on most
 rendered clips, within 0.11 on all)."""

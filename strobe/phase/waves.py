@@ -29,10 +29,15 @@ _WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
+"""Share of the steps between frames that miss the cadence, by more than so much of an interval, from which the frame
+rate counts as changing (by trial)."""
 _ALTERNATES = 0.48
 """Cycles in the time between frames."""
 _BEAT_HZ = 0.35
+"""Degrees of the slow courses, for each second of the clip, by which a wave's amplitude may change where others fold
+beside it (by trial)."""
 _PIECES = 12
+"""Pieces of a clip whose noise is read by itself: short beside a beat of two lines (by trial)."""
 _CHANGES = (1, 2)
 """Degrees of the slow courses by which the amplitude of a wave changes where something lies up to 1.5 cycles beside."""
 _ALONE = 2.0

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 __all__ = ["zoomed"]
 
 _EXACT = 1e-10
+"""Size of a term of the power series, by the first, below which it is left out: far below any noise."""
 
 
 def zoomed(
