@@ -43,9 +43,15 @@ __all__ = ["SPLITS_HZ", "Component", "Figures", "Fluctuation", "SpeedSeries", "e
 
 _LEAST_SAMPLES = 16
 _LEAST_SECONDS = 1.0
+"""Fewest samples, and seconds, that figures are made from; a guard for callers, our own choice."""
 _MOSTLY_SLOWER = 1.5
+"""Half way between a sample in each frame and one in every other: from there on the spacing that is seen counts, not
+the nominal one."""
 _CLEARLY_ABOVE = 1.5
+"""Level of the floor's second bin over the white noise from which slow motion, not noise, is what it shows; by
+trial."""
 _RECOVERIES_TO_A_TENTH = math.log(10)
+"""Time constants of an exponential after which a tenth of it is left: exp(-t) = 1/10, closed form."""
 _LEFT_BESIDE, _LEFT_SHARE = 3.0, 0.1
 """How near to a line fitted to two, in bins of the clip, others are not listed, and how strong they are beside it."""
 _LEFT_IN_MEAN = 0.6

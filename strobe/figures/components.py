@@ -25,27 +25,49 @@ FALSE_ALARMS_PER_CLIP = 1e-3
 """How many lines chance alone gives in a clip without any."""
 
 MAX_LINES = 12
+"""Most lines fitted to one clip, which bounds the work of the joint fit; our own choice."""
 
 _LOWEST_HZ = 0.1
+"""Lowest component listed; the weighting's table begins there too."""
 _LEAST_CYCLES = 2.0
+"""Cycles in the clip that a component makes at least; what is slower can hardly be told from the trend. By trial."""
 _LEAST_SOUGHT_CYCLES = 1.25
 _LEAST_FITTED_CYCLES = 1.0
+"""From so many cycles slower lines are looked for, and kept after the refit, to take slow motion out; by trial."""
 _PADDING = 4
+"""Bins of the padded spectrum to one over the duration; between two of them a peak loses 2 % of its power (closed
+form)."""
 _TILT_SIGMAS = 1.5
+"""Standard deviations of the floor's slope that its level is raised by before a line is held against it; by trial."""
 _EXCLUDED_BINS = 1.5
+"""How near to what was taken out before, in bins of the clip, no line is looked for; by trial."""
 _CLOSEST_START_BINS = 0.7
 _CLOSEST_BINS = 1.0
+"""Bins of the clip between two lines, where a new one is started (by trial) and after the refit: one over the duration
+is what two lines must lie apart to be told apart."""
 _LEAK_RATIO = 2.0
+"""By how much slow motion, spread by the clip's sharp ends, may lift the floor at a line before the fit is tapered; by
+trial."""
 _LEAK_REACH_BINS = 20
+"""Bins to either side of a line over which that is seen; as many as the floor itself rests on."""
 _LEAST_GAP_BINS = 0.1
+"""Least distance stated of two lines fitted as one, in bins: no more than ten times the clip is told as needed."""
 _GHOST_REACH_BINS, _GHOST_SHARE = 5.0, 0.3
 """How far from one line fitted to two the lines lie that it leaves, and how strong they are beside it."""
 _MOST_EVENTS = 4
+"""Sudden events in one clip at most; our own choice."""
 _EVENT_SIGMAS = 6.0
+"""Of up to 720 events tried (120 moments, 6 shapes) Gaussian noise alone makes one stand out so far about once in
+700,000 clips; that wide by trial."""
 _LEAST_APART_S = 0.5
+"""Events nearer to each other than this are one; by trial."""
 _WORTH_TRYING = 0.3
+"""Share of what one more line explains that an event must explain to be fitted beside it; by trial."""
 _SLOW_RECOVERY_S = 1.0
+"""Recoveries longer than this are tried as jumps too; by trial."""
 _SLOW_CYCLES = 4.0
+"""Lines of fewer cycles in the clip may be made of an event; they are put back before it is held against other moments.
+By trial."""
 
 Array = NDArray[np.float64]
 

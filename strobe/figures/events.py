@@ -19,15 +19,27 @@ from strobe.figures.spectrum import Floor
 __all__ = ["EventSearch", "Shape", "design_of", "sharpened", "speed_of", "standing_out"]
 
 _PLACES = 120
+"""Moments tried, evenly over the clip; the best is refined within two steps of them. By trial."""
 _MOST_SAMPLES = 900
+"""Samples, or groups of them, that the search is made on, so that a long clip costs hardly more than a short one."""
 _EDGE_SHARE, _EDGE_S = 0.04, 0.3
+"""Share of the clip and seconds, the larger, at each end without events: trend and lines can be bent to them there. By
+trial."""
 _RECOVERIES_S = (0.1, 0.25, 0.6, 1.5, 4.0)
+"""Time constants tried, each about two and a half times the one before; the best is refined."""
 _LONGEST_RECOVERY = 1 / 6
+"""Share of the clip that a time constant may be, twice that once refined; by trial."""
 _SPANS = (1 / 80, 1 / 40, 1 / 20, 1 / 10)
+"""Shares of the clip over which the speed before and after a moment is compared, each twice the one before; by
+trial."""
 _LEAST_SPAN_STEPS = 3
+"""The shortest such span in steps of the grid; by trial."""
 _MAD_TO_SIGMA = 1.4826
+"""Standard deviation of a Gaussian over the median of its magnitude: closed form."""
 _LEAST_STEPS = 2.0
+"""Shortest time constant in steps of the samples; what is gone sooner hardly shows in two samples."""
 _TINY = 1e-300
+"""Keeps a division finite where all is zero."""
 
 Array = NDArray[np.float64]
 

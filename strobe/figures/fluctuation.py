@@ -39,6 +39,7 @@ __all__ = [
 ]
 
 BAND_LOW_HZ = 0.2
+"""Where the unweighted band begins; our own choice, the standard's wow begins at 0.1 Hz (docs/definitions.md)."""
 NOISE_SIGMA_SHARE = 0.1
 """Relative standard deviation of a stated angle noise."""
 
@@ -46,11 +47,17 @@ SPLIT_EDGE = 0.03
 """Half the width of the crossing from wow to flutter, as a share of the split."""
 
 _LOW_EDGE_HZ = 0.15
+"""Where the cosine edge below the unweighted band has come down to nothing; our own choice."""
 _FINE_STEP_S = 1 / 240
+"""Step at which the series is read for its 2-sigma peak, so that crests between frames are met; by trial."""
 _GAP_STEPS = 1.5
+"""Half way between one step and two: a sample is missing where the times are farther apart."""
 _LONGER = 4.0
 _LONG_COUNT = 4801
+"""The lines alone go on for so many clips before and after, at so many points, to tell what these seconds differ by
+from many; by trial."""
 _TINY = float(np.finfo(np.float64).tiny)
+"""Keeps divisions finite where nothing moves: the least that float64 holds in full precision."""
 # Standard deviation of the 95 % quantile of |x| of n independent Gaussian values over that of their rms, both
 # relative: sqrt(0.05 * 0.95) / (2 phi(1.96) * 1.96) against sqrt(1 / 2).
 _QUANTILE_SHARE = 1.346

@@ -16,10 +16,14 @@ from strobe.figures.spectrum import Floor
 __all__ = ["JointFit", "LineFit"]
 
 _REFINEMENTS = 6
+"""Gauss-Newton steps at most; it ends sooner where all lines stand."""
 # Steps of a frequency in units of two over the duration.
 _LARGEST_STEP = 0.2
 _SMALL_STEP = 1e-6
+"""The most that a line is moved at once, less than half of one over the duration, and what counts as standing; by
+trial."""
 _TREND = 3
+"""Columns of the quadratic trend: place, rate and ramp."""
 
 Array = NDArray[np.float64]
 

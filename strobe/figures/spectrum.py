@@ -16,15 +16,23 @@ TOP_SHARE = 0.95
 """Up to which share of half the sampling rate a spectrum is used; so the top of the band."""
 
 _FLOOR_REACH_BINS = 20
+"""Bins to either side that the floor at a place rests on; by trial."""
 _OWN_BINS = 2
+"""Nearest bins left out of that: so far to either side a line reaches through the Hann taper (closed form)."""
 _FLAT_FROM_BIN = 60
+"""From here on the slope is taken as 0: the reach is a third of the frequency and less. By trial."""
 _NEAR_BINS = 8
 _CREST_SHARE = 0.75
+"""Bins to either side that show a crest, and the share of their level that the floor is there at least; by trial."""
 _LOW_BINS = 5
 _LEAST_LOW_BINS = 2
 _LOW_ALLOWANCE = 3.0
+"""Below so many bins the level is held to so many times white speed noise through those that are used, if so many are;
+by trial."""
 _TINY = 1e-300
+"""Keeps logarithms and divisions finite where there is no power."""
 _HOLE_BINS = 1.25
+"""Bins to either side of a line that was taken out which tell nothing of the floor; by trial."""
 # Mean and variance of the logarithm of a standard exponential variable are -0.5772 and pi^2 / 6.
 _EULER_GAMMA = 0.5772156649015329
 _LOG_VARIANCE = np.pi**2 / 6
@@ -33,7 +41,10 @@ _LOG_MEDIAN = float(np.log(np.log(2.0)))
 _LOG_MEDIAN_VARIANCE = float(1 / np.log(2.0) ** 2)
 # Neighbouring bins of a Hann taper share (2/3)^2 of their power; their logarithms are correlated about as much.
 _TAPER_INFLATION = 1.6
+"""By so much more scatters a mean of them: 1 + 2 (Li2(4/9) + Li2(1/36)) / (pi^2 / 6) = 1.65 in closed form."""
 _SLOPE_RANGE = (-3.0, 1.0)
+"""Powers of the frequency that the angle's floor may follow; white speed noise has -2, white angle noise 0. By
+trial."""
 
 Array = NDArray[np.float64]
 

@@ -41,12 +41,15 @@ WEIGHTING_TABLE: tuple[tuple[float, float, float, float], ...] = (
 )
 
 _REFERENCE_HZ = 4.0
+"""Where the table says 0 dB without a tolerance."""
 _REFERENCE_TOLERANCE_DB = 0.001
+"""Granted there for rounding."""
 _ZERO_HZ = 31.97279582
 _POLES_HZ = (1.42852728, 8.66089868, 43.86894689)
 _PAIR_HZ = 0.4452823010656058
 _PAIR_Q = 0.6175847391801184
 _GAIN = 13.903240756132833
+"""Zero, poles, pair and factor of the formula in `weighting_gain`: minimax fit to the table, and 1 at 4 Hz."""
 
 
 def weighting_gain(frequency_hz: ArrayLike) -> NDArray[np.float64]:

@@ -19,10 +19,19 @@ _MADE_UP_S = 1.5
 _SURE_S, _FEW_LOST = 0.25, 2.5
 """So long a wait shows that a gap of more than a few frames is no hold-up."""
 _LOSS, _FOLLOWS, _AT_ONCE = 0.6, 0.02, 0.3
+"""Intervals by which all that follow are late before one counts as lost (half an interval and some noise); share of the
+rest that the level follows at each frame; share of the mean step below which pictures came at once, after a hold-up,
+and tell no interval. By trial."""
 _REACH, _STEP, _FIRST_LOOK_S = 0.05, 0.25, 5.0
+"""The interval is looked for so near to the median step (relative), in steps of a quarter of a cycle over all times,
+first on the newest seconds alone. By trial."""
 _ROUNDS, _LATE = 2, 3.0
+"""How often frames are counted, and the line is laid, anew; and spreads beyond which a frame came too late. By
+trial."""
 _TOO_UNEVEN = 0.3
+"""Scatter about the line, in intervals, from which there is no cadence; by trial."""
 _FEWEST = 24
+"""Fewest frames for a cadence; by trial."""
 
 
 def arrival_times(stamp_s: NDArray[np.float64]) -> TimeBase | None:

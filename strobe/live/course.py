@@ -23,10 +23,17 @@ __all__ = ["Course", "Going"]
 Going = Literal["on", "fast", "too fast", "not followed"]
 
 _KEPT_S = 30.0
+"""How long rates are kept: longer than the turns that a figure is made from (9.5 of them at 33 1/3 take 17 s)."""
 _NOW_S, _SPAN = 1.2, 0.06
+"""Newest seconds in which the line is looked for, and how far from the walked rate (relative); by trial."""
 _SLEW_PERCENT_PER_S, _SLEWS = 7.0, 2
+"""A change as fast, so many updates in a row, ends the course; by trial."""
 _FARTHEST_PERCENT = 12.5
+"""Farther off nominal nothing is followed: it may be another speed by then (45 lies 35 % above 33 1/3). Our own
+choice."""
 _COHERENT, _INCOHERENT = 0.4, 3
+"""Coherence of the line (1 where all dots follow it) that is enough, and updates in a row with less that end the
+course; by trial."""
 _ASTRAY_DOTS, _ASTRAYS, _FAST_SHARE = 0.2, 2, 0.02
 """Steps so far from what was foretold may have been taken for their neighbours."""
 _WALK_PLACE, _WALK_RATE = 0.6, 0.25

@@ -18,15 +18,20 @@ from strobe.phase import LINE_ORDERS, CoarseLine, TimeBase, read_line
 __all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_hz", "line_cycles"]
 
 MOST_TURNS = 8
+"""Turns averaged at most, 14 s at 33 1/3; our own choice."""
 _END_S = 0.1
 """Each end of a turn is the mean over so long: one turn at 33 1/3 and this stay inside two seconds."""
 _STEP_S = 0.1
+"""Step at which means over one turn are compared; by trial."""
 _ALIKE_PERCENT, _SPREADS = 0.012, 3.0
+"""Means of single turns are alike within this, or within so many of their usual spreads; by trial."""
 _UNKNOWN_PERCENT = 0.05
 """What wobble that is not tied to the turn may do to the mean of one turn, as long as too few are seen."""
 _CUT_FLASH_DOTS = 0.02
 """What a flash that is cut by the shutter's edge leaves at an end, 1-sigma (seen on rendered clips)."""
 _SAME_CADENCE = 0.005
+"""Relative; an interval farther off is another cadence, not a better one, and the lamp's rate is left as it was. By
+trial."""
 
 
 @dataclass(frozen=True)

@@ -30,24 +30,42 @@ from strobe.phase import TimeBase, combine_blocks
 __all__ = ["UPDATE_S", "Follower"]
 
 UPDATE_S = 0.2
+"""Time from update to update: five a second."""
 _KEPT_S, _CLOCK_S, _SPREADS_S = 90.0, 30.0, 60.0
+"""How long are kept: what was read of the frames, their stamps for the cadence, and how much single turns scattered. By
+trial."""
 _LONGEST_GAP_S = 0.6
+"""Between two stamps; after a longer one nothing hangs together with what came before. By trial."""
 _TRY_S, _CHECK_S = 0.5, 5.0
 _TRY_LONGEST_S, _CHECK_LONGEST_S = 4.2, 12.0
+"""How often a full reading is asked for, and of how many seconds at most: until what is seen is confirmed (little more
+than `LEAST_S`), and to check it. By trial."""
 _ENOUGH_FRAMES = LEAST_FRAMES + 10
+"""Frames that a slow camera is watched for: some more than the least, by trial."""
 _STEADY_TURNS = 2
+"""Even turns that make it steady: two that agree are the fewest that can."""
 _CALM = 2
 """So many updates with even turns more than without make it steady, as many without them end that."""
 _LEAST_TURN = 0.85
+"""Share of a nominal turn before which no figure is tried; the fastest platter that is followed, 12.5 % fast, takes
+0.89."""
 _SAME_RING = 0.1
+"""By how much, relative, a row's pitch may differ from the known ring's to be taken for it; by trial."""
 _HELD_UP_S = 0.5
+"""For so long after the rows were learned pictures may come held up by that; by trial."""
 _COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
+"""Where lamp and clock leave more than this open, a full reading is asked for so soon again, as the lamp's rate gets
+better; by trial."""
 _CONTRADICTIONS = 2
+"""Full readings that must say something else, none agreeing meanwhile, before what was recognised is let go; by
+trial."""
 _FAR_FROM_BEFORE = 0.04
 """Relative; what was seen before a break is taken to go on within this, as far as a knob reaches. Farther off it may be
 the other of lamp and camera that times the dots, or another speed."""
 _FEWEST_TURNS_KEPT = 2.1
+"""Turns of a part that a full reading is made of: two, and some more."""
 _FEWEST_FRAMES = 24
+"""Fewest frames for a figure; by trial."""
 _ENDS = {
     "too fast": "The speed changes fast; it is read again once it runs evenly.",
     "not followed": "The dots can't be followed: the platter may be stopping, or the light has changed.",

@@ -7,6 +7,7 @@ __all__ = ["instruction_for"]
 _A_LITTLE, _MUCH = 0.5, 2.5
 """Percent up to which a change is called little, and from which much."""
 _LEAVES = 1.2
+"""Where a ``stop`` is taken back, by the band; our own choice."""
 
 
 def instruction_for(deviation_percent: float, band_percent: float, *, before: str = "") -> str:

@@ -29,10 +29,15 @@ from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base
 __all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "recognise", "times_of"]
 
 LEAST_S, LEAST_FRAMES = 3.8, 90
+"""Seconds and frames that a full reading needs: two turns at 33 1/3 take 3.6 s. The frames by trial."""
 _EVEN_PERCENT = 1.0
+"""By how much the first and the last third may differ; by trial."""
 _AGREE_PERCENT = 0.05
+"""By how much the newest turns may differ from the whole look, beyond what both state; by trial."""
 _NOW_S = 1.2
+"""Newest seconds in which dots that stand are looked for; by trial."""
 _STILL_DOTS = 0.02
+"""Median step from frame to frame, in dots, that dots which stand do not exceed; by trial."""
 _HELD_UP_S = 0.02
 """By how much more the pictures may be held up at the end of a run than at its begin (95 %, seen on a busy machine)."""
 

@@ -11,6 +11,7 @@ from strobe.phase import FlashRate
 __all__ = ["SCHEMA", "LiveOptions", "LiveOutcome", "LiveUpdate", "Lock", "State", "WarmReading", "WarmUp"]
 
 SCHEMA = "strobe.live/1"
+"""Name of the JSON form of an update."""
 State = Literal["searching", "settling", "steady", "lost"]
 
 

@@ -25,7 +25,10 @@ from strobe.measuring.threads import one_thread
 __all__ = ["Arrivals", "LiveRun"]
 
 _WAITING = 6
+"""Frames that may wait for the follower: a tenth of a second at 60 a second. Older ones would only make the figure
+late."""
 _SILENCE_S = 0.4
+"""After so long without a frame it is said that none comes; by trial."""
 
 
 class Arrivals(Protocol):

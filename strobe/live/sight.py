@@ -20,11 +20,19 @@ from strobe.pattern.stepwise import HELD, FrameReading, PatternReader, learn_pat
 __all__ = ["Sight"]
 
 _ENVELOPE_S = 0.4
+"""Newest seconds of which the strongest frame counts, so that some of them meet a flash; by trial."""
 _FADED, _BACK, _DARK = 0.35, 0.6, 0.4
+"""Shares of the usual strength at which the rows are lost and found again, and of the usual light below which it is
+dark; by trial."""
 _FOLLOWS = 0.01
+"""Share of the difference by which the usual follows at each frame; by trial."""
 _PATIENCE_S = 0.5
+"""So long rows that are lost are waited for where they were, before they are looked for anew; by trial."""
 _LOOK_S = 0.25
+"""How often the scenery is looked at; by trial."""
 _STEP_PX, _FAR_PX, _RESTS_PX, _NOISES = 1.0, 2.5, 0.4, 6.0
+"""The camera moves where the scenery steps, or lies, so far off; it rests below the third. All in pixels, or so many
+times the noise of a shift. By trial."""
 
 
 class Sight:

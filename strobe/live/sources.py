@@ -15,9 +15,11 @@ __all__ = ["answers_of", "is_clip", "list_cameras", "open_source"]
 _CAMERA = re.compile(r"\d+|/dev/video\d+|(https?|rtsps?)://.*", re.IGNORECASE)
 _STREAM = re.compile(r"(https?|rtsps?)://", re.IGNORECASE)
 _RATE_HZ, _SIZE = 60.0, (1280, 720)
+"""What a camera is asked for where nothing else is told; our own choice."""
 _SHORT = {"linux": 20.0, "win32": -9.0}
 """1/500 s in the unit of the usual drivers: tenths of a millisecond, or a power of two (values from memory)."""
 _MOST_CAMERAS = 6
+"""Numbers tried where the system has no list of its cameras."""
 
 
 def is_clip(source: str) -> bool:

@@ -22,9 +22,13 @@ CAUTIONS = (
     "Dots that look still do not mean a platter that stands still.",
 )
 _LOW_RPM, _HIGH_RPM = 100 / 3, 45.0
+"""The two nominal speeds that are trimmed."""
 _STEADY_TURNS = 3
+"""Turns that a figure must rest on before a step can be done; our own choice."""
 _MOST_ROUNDS = 4
+"""Times that both speeds are gone through at most; our own choice."""
 _SAME_SPEED = 0.02
+"""Relative; nominal speeds lie 35 % and more apart."""
 _FRESH_S = 2.0
 """For so long a steady figure counts on while the words on the screen change to settling and back."""
 _ASKS = {

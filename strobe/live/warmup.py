@@ -10,9 +10,11 @@ from strobe.live.records import LiveUpdate, WarmReading, WarmUp
 __all__ = ["SETTLED_PERCENT", "WARM_UP_SCHEMA", "WarmUpWatch"]
 
 WARM_UP_SCHEMA = "strobe.warm-up/1"
+"""Name of the JSON form of the watch."""
 SETTLED_PERCENT = 0.02
 """What the readings of five intervals may differ by in all once the machine is called warm; our own choice."""
 _INTERVALS = 5
+"""Intervals over which the readings must stay alike; our own choice."""
 _LEAST_SHARE = 0.5
 """Of an interval that must have had a figure."""
 

@@ -35,19 +35,29 @@ from strobe.phase import FlashRate, TimeBase, combine_blocks, find_line, fit_tim
 __all__ = ["Look", "look"]
 
 _USUAL_FLASHES_HZ = (100.0, 120.0)
+"""Lamps on 50 and 60 Hz mains flash twice a cycle."""
 _USUAL_DOT_RATE_HZ = 100.0
+"""Dots a second where no measurement tells: 180 at 33 1/3 rpm."""
 _IN_STEP_CYCLES, _IN_STEP_HZ = 1.6, 0.3
+"""A flicker that creeps by fewer cycles in the clip, or more slowly than so many hertz, can't be seen; by trial."""
 _LEAST_SHARE, _FAINT = 0.2, 0.06
+"""Rows fainter than this share of the clearest, or of less contrast, are not shown; by trial."""
 _STILL_PX = 0.15
+"""Rms of the shake up to which the noise of the still parts tells of averaging, and not of motion; by trial."""
 _WARPED_PX = 0.5
+"""Noise of the scenery's shift from which its parts are said to move against each other; by trial."""
 _SHOWN_ELSEWHERE = {
     *("lines-coincide", "mains-nominal", "few-turns", "shake", "no-scenery", "dropped-frames", "corrupt-frames"),
     *("stamps-rounded", "stamps-uneven", "slow-beat", "low-contrast", "stamps-mended", "frames-left-out"),
     *("clock-breaks", "rate-varies"),
 }
 _LINE_SPAN = 0.004
+"""How far from the measured dot rate, as a share of it, its two lines are looked for; by trial."""
 _USUAL_RATE_HZ = 30.0
+"""Pictures a second where neither stamps nor file tell a rate; only for a look at what is refused."""
 _SHORT_SINC, _SHORT_MARGIN = 0.5, 1.3
+"""Above this sinc (an exposure below 0.6 of the flash period) it is too flat to tell more than a bound, stated so many
+times what was read; by trial."""
 
 
 @one_thread

@@ -16,19 +16,28 @@ from strobe.measuring.clock import CameraClock
 __all__ = ["Picture", "changes_of", "grade_of", "limits_of"]
 
 GOOD_SPEED_PERCENT, GOOD_FLOOR_PERCENT = 0.02, 0.03
+"""Half-width of the speed and floor of the steadiness of a good clip, in percent; our own choice."""
 FAIR_SPEED_PERCENT, FAIR_FLOOR_PERCENT = 0.1, 0.1
 """A hi-fi machine may be off by 1 % and swing by 0.2 % (DIN 45500): a fair clip tells half of the smaller for sure."""
 
 _WORTH_A_CHANGE_PERCENT = 0.01
+"""Percent of a figure that a change must be worth to be proposed: half of what makes a clip good. Our own choice."""
 _SHAKE_LEFT = 0.1
 """Share of a hand's shake that tracking the scenery leaves, as a rule (seen on rendered clips)."""
 _MOSTLY_OWN = 0.5
+"""Share of the floor that the picture's own grain must make to be named as its cause: half."""
 _CLEAR_BEAT_HZ = 2.0
+"""A frame rate is proposed where the lamp's flicker creeps faster than this, so that it can be measured; by trial."""
 _STAND = "Put the camera on a stand or against something solid."
 _FAINT_PERCENT, _SMALL_PITCH_PX, _FEW_DOTS = 20.0, 10.0, 10.0
+"""Contrast, pixels from dot to dot, and dots in view that are enough; with less more is asked for. By trial."""
 _ENOUGH_TURNS = 12.0
+"""Turns from which a longer clip is no longer proposed; our own choice."""
 _BLACK, _WHITE_SHARE = 30.0, 0.4
+"""Mean level (0 to 255) below which a picture is called dark, and share of white from which it is too bright; by
+trial."""
 _MUCH_SHAKE_PX = 0.3
+"""Rms of the shake from which it is named as the cause, and a stand proposed; by trial."""
 _PICTURE_REFUSALS = ("no-pattern", "no-contrast")
 
 

@@ -14,7 +14,9 @@ from strobe.pattern.images import clear_of_light, thin_grid
 __all__ = ["Stillness"]
 
 _LATER = 8
+"""Frames apart that are taken to share no noise; by trial."""
 _LEAST_FRAMES = 30
+"""Frames compared from which anything is said; by trial."""
 
 
 class Stillness:

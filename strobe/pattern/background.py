@@ -13,7 +13,9 @@ from strobe.pattern.reading import InTheWay, clear_of
 __all__ = ["BackgroundReader", "taken_way"]
 
 _BINS = 48
+"""Parts of the picture in the order of exposure, of five lines of pixels or more where it has as many; by trial."""
 _COLUMNS = 128
+"""Pixels looked at along each line, or up to twice as many; by trial."""
 
 
 def taken_way(sweep: str) -> str:

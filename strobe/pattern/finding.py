@@ -19,19 +19,30 @@ from strobe.pattern.images import Plane, decimate
 __all__ = ["FoundRow", "find_rows"]
 
 _BLOCK = 96
+"""Pixels of a picture line, at each scale, whose spectrum is taken; by trial."""
 _HOP = 32
+"""Pixels from block to block: each place is met by three."""
 _TRANSFORM = 192
+"""Twice the block, so that a peak between two waves of the block is met."""
 _ROW_STEP = 2
+"""Lines from row to row of blocks, each the mean of three."""
 _BINS = slice(8, 44)
 _SHORTEST_PITCH = 4.8
+"""Bins that a row may have its peak in, 24 down to 4.5 pixels from dot to dot, and the shortest pitch of those in
+pixels; the next scale has the longer ones."""
 _LEAST_TONALITY = 0.45
 _LEAST_AMPLITUDE = 1.2
+"""Share of a block's power that lies at its peak, and grey levels, from which it counts; by trial."""
 _LEAST_BLOCKS = 3
+"""Fewest blocks side by side that make a row; by trial."""
 _MOST_ROWS = 8
+"""Rows given at most; our own choice."""
 _LEAST_SHARE = 0.06
+"""Share of the best row's score below which a row is none; by trial."""
 _CLEAR_SCORE = 150.0
 """What scenery does not reach; below it short rows of small dots are looked for as well."""
 _SAME_PITCH = 0.12
+"""Relative; how near to a whole multiple of another's pitch a row at the same place is taken for that one. By trial."""
 
 
 @dataclass(frozen=True, eq=False)

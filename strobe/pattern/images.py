@@ -15,6 +15,7 @@ __all__ = ["Plane", "clear_of_light", "cut_out", "decimate", "mappable", "opencv
 Plane = NDArray[Any]
 
 _ACROSS, _DOWN = 96, 64
+"""Pixels of the thin grid at least, where the picture has as many; by trial."""
 
 
 def opencv() -> ModuleType:

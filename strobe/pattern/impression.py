@@ -13,11 +13,17 @@ from strobe.pattern.images import Plane, clear_of_light, decimate, thin_grid
 __all__ = ["Impression", "impression"]
 
 _WIDTH = 320
+"""Pixels that the width of a picture is brought down to, or up to twice as many; by trial."""
 _BLOCKS = 16
+"""Parts of the width from one to the next of which a band is followed; by trial."""
 _BAND_ROWS = 5
+"""Rows of the small picture in a band that may be restless; by trial."""
 _LEAST_RIDGE = 8.0
+"""Grey levels by which an even band differs from its sides; by trial."""
 _LEAST_RUN = 12
+"""Blocks, of all sixteen, that an even band must run through; by trial."""
 _APART = 8
+"""Frames apart that are taken to share no noise, as for a look at the clip (`strobe.looking`); by trial."""
 _WHITE = 228
 """Just under white where a clip keeps to the limited range of 16 to 235."""
 

@@ -42,14 +42,19 @@ __all__ = ["HELD", "FrameSeen", "Learned", "learn", "unlearned"]
 HELD = 24
 """Frames that are enough to learn from."""
 _MOST_READ = 5
+"""Rows that are read through the clip at most, to bound the work."""
 _STRONG = 12.0
 """Grey levels of a row that no mere texture has: it spares the search of the colours, and of upright rows."""
 _CLEARER_COLOUR = 1.5
 """By how much stronger a row must be in a colour to be read there rather than in luma, which is finer."""
 _MOST_OF_A_RING = 0.52
+"""Share of the circle that must be seen: a rim never shows more than half."""
 _MANY_PITCHES = 20.0
+"""Length in dots of a row that no mere texture has; by trial."""
 _LEAST_STIR = 1.5
 _FAR_LIVELIER = 3.0
+"""Grey levels by which an upright row changes, and how many times more than any level row, to be taken before it; by
+trial."""
 _TURNED = {"down": "right", "up": "left", "left": "up", "right": "down"}
 """Which way the shutter sweeps once lines and columns are exchanged."""
 

@@ -22,6 +22,7 @@ _LEAPT_PX, _STIRS = 2.0, 4.0
 _OFF_PX, _NOISES = 0.3, 4.0
 """The same for where it begins to, noise included."""
 _MARGIN_FRAMES, _FEWEST_FRAMES = 2, 24
+"""Frames left out before the motion is seen to begin, and fewest that must be left; by trial."""
 
 
 def dots_leave(time_s: NDArray[np.float64], blocks: NDArray[np.complex64], camera: CameraCourse) -> int | None:

@@ -14,6 +14,7 @@ from strobe.pattern.images import Plane
 __all__ = ["LightReader"]
 
 _HELD = 8
+"""Frames from which the places to look at are chosen; by trial."""
 
 
 class LightReader:

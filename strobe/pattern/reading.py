@@ -23,8 +23,12 @@ from strobe.pattern.images import Plane, cut_out, runs_of
 __all__ = ["InParts", "InTheWay", "RowReader", "clear_of", "learn_row"]
 
 _MOST_BLOCKS = 24
+"""Parts in which a row is read at most, to bound the work."""
 _LEAST_PITCHES = 4.0
+"""Dots from part to part of a row at least, and in the shortest row that is read; by trial."""
 _WINDOW_DOTS, _MOST_MIDDLES, _FEWEST_MIDDLES, _MIDDLE_LINES, _MIDDLES_DEGREE = 3, 41, 12, 48, 6
+"""Dots in a window whose middle is measured, windows along the row, fewest that must tell, about how many lines are
+looked at in each, and degree of the curve that shows those gone astray; by trial."""
 _WHOLLY_SEEN = 0.1
 """Power at the edge of what is looked at, beside the strongest, up to which the dots end before it."""
 _CLEAR_PITCHES, _CLEAR_PX, _CLEAR_OF_WIDTH = 1.5, 4.0, 0.08

@@ -19,11 +19,18 @@ from strobe.pattern.reading import RowReader
 __all__ = ["RimFacts", "RimReader", "RowShape", "dots_along", "learn_rim", "shape_of"]
 
 _MOST_PARTS = 6
+"""Parts of the row whose heights are read; by trial."""
 _REACH, _MARGIN, _LEAST_MARGIN_PX = 1.3, 0.4, 5
+"""How far from the row lines are looked at, and how many beyond the dots are kept, in pitches; the latter in pixels at
+least. By trial."""
 _CARRIES, _FEWEST_LINES = 0.12, 7
+"""Share of the strongest line's amplitude from which a line carries dots, and fewest such lines; by trial."""
 _SAMPLES_A_DOT, _MOST_LINES = 7, 56
+"""Columns read for each dot, and lines about the row, at least where there are as many; by trial."""
 _LANES = np.array([-4.75, -4.1, -3.4, *np.arange(-2.75, 2.8, 0.5), 3.4, 4.1, 4.75])
+"""Heights of the lanes in pitches from the row, half a pitch apart near it and wider farther off; by trial."""
 _LINES_A_LANE, _LANE_SAMPLES = (-0.12, 0.12), 4
+"""Lines of a lane in pitches from its middle, and columns read for each dot; by trial."""
 
 _Floats = NDArray[np.float64]
 

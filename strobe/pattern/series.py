@@ -15,6 +15,7 @@ from strobe.pattern.shake import CameraCourse
 __all__ = ["PatternReading", "RowSeries"]
 
 _BESIDE, _LIVELY_PERCENT = 8, 70
+"""Changes before and after a frame, and the percentile of them that says how lively the picture is; by trial."""
 _STANDS, _MOVES = 0.1, 0.06
 """A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least, and
 its dots are as bright within that share."""

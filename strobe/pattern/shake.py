@@ -22,6 +22,7 @@ __all__ = ["CameraCourse", "ShakeWatch"]
 _A_ROW = 0.3
 """Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
 _LEAST_LOOKS, _RECENT_LOOKS = 12, 36
+"""Looks before a picture can be called steady, and newest ones that it is judged by; by trial."""
 _LOOK_EVERY, _LOOK_WITHIN_S = (7, 13, 29, 53), 0.25
 """Frames lit in turns of two, three, four or five are all met by looks so far apart."""
 _OFF_PX, _OFF_NOISES, _DOUBTS = 0.15, 4.0, 3
@@ -33,12 +34,18 @@ _ROOM, _WHITE = 1.5, 0.5
 _NOISY, _NOISY_PX = 0.33, 0.6
 """The same of every frame, where the shift is no larger than dim and noisy pictures make it (hands: up to 0.3)."""
 _NOISES, _LEAST_MOTION_PX = 2.5, 0.12
+"""Rms of the shift from which the camera moved, by the noise of one shift and in pixels; by trial."""
 _LEAST_FRAMES = 48
+"""Fewest frames in which turns, flicker or common ways are looked for; by trial."""
 _LEAST_CYCLES, _FAR_OUT, _MOST_LINES, _EVENLY = 20, 1000.0, 3, 0.4
 """Of a line in the brightness over the clip, its power by the median, how many are taken off the shift, and how much
 its strength may differ across the picture."""
 _TURN_HZ, _LEAST_TURNS, _TURN_WAVES, _NOT_BY_TURNS = (0.25, 1.4), 2.5, 3, 0.5
+"""Turns a second that a platter may make (16 2/3 rpm are 0.28, 78 are 1.3), turns in the clip at least, multiples that
+swing along, and the share of the motion that may be left for it to be the platter's. The last three by trial."""
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
+"""Pixels from its usual place beside the others that a patch counts at most, noise that its track has in any case, and
+courses taken at most; by trial."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,21 +20,31 @@ __all__ = ["PatchTracker", "PictureMotion"]
 
 _HALF = 14
 _SIDE = 2 * _HALF + 1
+"""Pixels from the middle of a patch to its edge, and its side; by trial."""
 _WIDEST_PX = 1280
+"""Wider pictures are thinned by whole pixels to about this."""
 _MOST_PATCHES, _LEAST_PATCHES, _FEW = 48, 4, 12
+"""Patches followed at most and at least (three would just fix a state of six parts), and for a glance; by trial."""
 _LEAST_STEEPNESS, _LOOKED_THROUGH = 0.002, 4
+"""Share of the steepest place's texture that another must have, and about how many frames are searched for it; by
+trial."""
 _TILE, _MOST_IN_A_TILE = 160, 4
+"""Side in pixels of the tiles that each hold only so many patches, so that they spread; by trial."""
 _OFFSET = np.arange(-_HALF, _HALF + 1, dtype=np.float32)
+"""Places of a patch's pixels from its middle."""
 _ROOM, _SMOOTHING_PX = 8, 1.0
+"""Pixels kept around a patch for it to move in, and 1-sigma of the smoothing; by trial."""
 _ALIKE_PX = 4 * np.pi * _SMOOTHING_PX**2
 """Pixels over which smoothed noise is alike: the integral of its autocorrelation, a Gaussian of twice the variance."""
 _ALL = slice(None)
 _SUBSTEPS = 32
 """Places are rounded to what the resampling of OpenCV can do exactly."""
 _STEPS, _CLOSE_PX, _LONGEST_STEP_PX = 14, 0.1, 2.0
+"""Steps at most, motion of a patch at which they end, and the farthest that a patch moves in one; by trial."""
 _CODING_PX = 0.03
 """What video coding moves a patch by, however steep it is."""
 _OUTLYING = 9.0
+"""Three sigma, squared: so far from the others a patch keeps a quarter of its weight."""
 _FOLLOWS, _TEXTURE = 0.3, 0.65
 """How often a patch must go along while learning, and how steep the mean of all must be by one (noise is not)."""
 _MERE_NOISE = 0.6
@@ -43,8 +53,12 @@ light has 0.75, else 0.95)."""
 _STRETCH_PX = 0.7
 """How much turn and stretch move a place `_LEVER_PX` from the middle, expected size."""
 _LEVER_PX = 360.0
+"""Where turn and stretch are counted in pixels: half the height of a picture of 1280 by 720."""
 _PRIOR = np.diag([0, 0, 1, 1, 1, 1]) / _STRETCH_PX**2
+"""One over the variance expected of each part of the state; the shift may be anything."""
 _LOST, _BLIND, _SEARCH_PX, _SEARCHED = 0.6, 0.2, 12, 9
+"""Likeness, by the usual, below which patches are searched for and below which none is seen; how far they are searched
+for in pixels, and how many of them. By trial."""
 
 
 @dataclass(frozen=True, eq=False)

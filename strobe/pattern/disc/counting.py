@@ -15,8 +15,13 @@ from strobe.pattern.disc.unrolling import AZIMUTHS, arcs_of, carrier, unroll
 __all__ = ["LEAST_ARC", "LEAST_OF_STRONGEST", "MOST_RINGS", "VISIBLE", "counted", "rings_on"]
 
 _BESIDE_A_PEAK, _ABOVE_FLOOR, _SHORTEST_PX = 41, 5.0, 2.2
+"""Counts about a peak whose median is the floor of the spectrum, by how much the peak stands above it, and the shortest
+bars (two pixels are the least that pixels can show); by trial."""
 _SAME_RING = 0.03
+"""Relative; how near to the count of a ring that it touches, or twice or thrice that, one is taken for the same. By
+trial."""
 MOST_RINGS = 6
+"""The clearest rings, which alone are kept; our own choice."""
 VISIBLE = 0.3
 """Share of its usual strength from which a ring counts as seen."""
 LEAST_OF_STRONGEST = 0.12
@@ -24,10 +29,12 @@ LEAST_OF_STRONGEST = 0.12
 LEAST_ARC = 0.5
 """Of the circle in radians, that must be seen of a ring."""
 _NARROWEST = 0.02
+"""Width of the narrowest ring, in units of the disc; by trial."""
 _SURE, _UNEVEN, _OFF_COUNT = 0.2, 1.0, 0.05
 """How near a whole number a count must be, in bars; by how much bars may stray, in radians of their phase; and by what
 share a count may be set right."""
 _LEAST_TONALITY, _LEAST_AMPLITUDE = 0.35, 0.75
+"""Share of the power that lies at the peak, and grey levels, that bars have at least; by trial."""
 
 
 def rings_on(disc: FoundDisc, pictures: Sequence[NDArray[np.float32]]) -> list[FoundRing]:

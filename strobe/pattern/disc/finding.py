@@ -21,6 +21,7 @@ from strobe.pattern.images import Plane
 __all__ = ["find_disc"]
 
 _ROUNDS, _WIDE_ROUNDS = 5, 2
+"""Rounds in which the draft is refined, and how many of them look wide; by trial."""
 _WIDE, _CLOSE = (0.72, 1.3), (0.85, 1.18)
 """Radii that are looked at, by the first ring's, in the first rounds and in those after."""
 

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 __all__ = ["FoundDisc", "FoundRing", "rays", "robust_fit", "sweep_direction"]
 
 _FROM_ABOVE_DEG, _PERSPECTIVE_ERROR = 87.0, 0.05
+"""Elevation from which circles look too round to tell which way the disc leans, and the share of the perspective seen
+that may be wrong (1-sigma); by trial."""
 
 _Floats = NDArray[np.float64]
 

@@ -15,18 +15,29 @@ from strobe.pattern.images import Plane, mappable, opencv
 __all__ = ["Band", "DiscFacts", "DiscLight", "LaneReader", "bands_over", "darkness", "learn_lanes"]
 
 _SECTORS, _LANES, _FINE = 180, (0.3, 1.3, 32), 3
+"""Sectors of 2 degrees; where lanes begin and end by the outermost ring, and how many; samples each way in a sector. By
+trial."""
 _BESIDE_A_RING = 0.015
+"""Room that is left beside a ring or the paper's edge, in units of the disc; by trial."""
 _MOST_LANES, _CLEAR_MARK, _LEAST_MARK = 4, 8.0, 0.1
+"""Lanes kept, how far a mark stands out of the scatter, and how dark it is at least (1 is black); by trial."""
 _NEIGHBOURS, _DARK_FRAME = 15, 0.15
+"""Sectors exposed together whose median is the light of the moment, and the share of the usual below which a frame is
+too dark to tell; by trial."""
 _BINS = 48
+"""Parts of the picture in the order of exposure, as for the scenery beside a rim."""
 _BANDS, _WHOLE_DISC = 24, 1.35
+"""Bands that cover the disc, and how far out they reach by the outermost ring; by trial."""
 _LEAST_STEP = 15.0
+"""Grey levels: of a lit sector, and of the fall at the paper's edge; by trial."""
 _PAPER_SOUGHT, _PAPER_FRAMES, _FALLS_OVER = (0.97, 2.4, 71), 4, 2
 """Radii, by the outermost ring found, at which the paper may end; and over how many steps of them it may fall."""
 _NEXT_RING, _COMES_BACK = 1.25, 0.3
 """How far beyond a fall another gap between rings would show, and the share of the fall by which it stays below."""
 _GOES_BLANK = 6.0
+"""Grey levels that paper shows at least; by trial."""
 _BESIDE_A_MARK = 0.05
+"""Room left to either side of what turns beside the rings, in units of the disc; by trial."""
 
 _Floats = NDArray[np.float64]
 

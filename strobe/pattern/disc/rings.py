@@ -18,12 +18,20 @@ from strobe.pattern.images import Plane, mappable, opencv
 __all__ = ["RingPlaces", "RingReader", "learn_ring"]
 
 _BARS_A_BLOCK, _FEWEST_BLOCKS, _MOST_BLOCKS = 3.6, 20, 48
+"""Bars for each part of a ring, and how few and many parts; by trial."""
 _OF_WIDTH = 0.7
+"""Share of a ring's width that is read, clear of its edges; by trial."""
 _SAMPLES_A_PX, _SAMPLES_A_BAR = 1.3, 8
+"""Samples for each pixel and for each bar along the ring, the more of the two: no pixel is passed over. By trial."""
 _MOST_RADII = 20
+"""Circles on which a ring is sampled at most, to bound the work."""
 _FAINTEST = 0.3
+"""Share of the usual strength below which a part is not read; by trial."""
 _WHOLE, _WHOLE_AT_GAP, _ROUNDS = 0.6, 0.75, 2
+"""Share of its strongest neighbour that a part must have, and more beside a gap, else something hides a piece of it;
+gone through so many times. By trial."""
 _LEAST_BLOCKS = 4
+"""Fewest parts of which a ring is read; by trial."""
 
 _Floats = NDArray[np.float64]
 
