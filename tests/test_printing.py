@@ -73,9 +73,10 @@ class Page:
         self.width_mm, self.height_mm = drawn.paper.printed_mm(upright=upright)
         across, up = drawn.paper.page_mm(upright=upright)
         assert self.dark.shape == pytest.approx((up * PX_PER_MM, across * PX_PER_MM), abs=1.5)
-        self.px_per_mm = PX_PER_MM * across / self.width_mm, PX_PER_MM * up / self.height_mm
-        # The page's lower edge may lie within a pixel of the picture's.
-        self.bottom_px = up * PX_PER_MM
+        # One program draws to scale from the upper left corner, the other fills whole pixels with the page.
+        high, wide = (up * PX_PER_MM, across * PX_PER_MM) if shutil.which("pdftoppm") else self.dark.shape
+        self.px_per_mm = wide / self.width_mm, high / self.height_mm
+        self.bottom_px = high
 
     def at(self, x_mm: Any, y_mm: Any) -> Floats:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
