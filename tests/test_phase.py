@@ -694,6 +694,17 @@ class TestLines:
         assert 0.005 < line.swing_dots < 0.05
         assert line.swing_cycles == pytest.approx(0.38, abs=0.01)
 
+    @pytest.mark.parametrize("wobble_hz", [5.06, 4.9, 9.97])
+    def test_a_wobble_where_a_lamp_is_only_supposed_stays(self, wobble_hz: float) -> None:
+        """In steady light nothing swings the dots at 5 and 10 Hz, where 120 flashes would show in 25 pictures."""
+        rng = np.random.default_rng(13)
+        time = np.arange(250) / 25
+        dots = dots_at(time, 118.73, [(0.55, 0.05, 0.0), (wobble_hz, 0.005, 1.0)])
+        seen = np.exp(2j * np.pi * dots) + white(rng, 250, 0.005)
+        line = follow("camera", seen, time, 1 / 25, 120.0 * time, expected_hz=120.0)
+        left = line.dots - dots
+        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.0012
+
     @pytest.mark.parametrize("turns", [1.0, -1.0])
     def test_faint_frames_let_no_dot_slip(self, turns: float) -> None:
         """Where the dots all but vanish their phase may run round once; the course goes on where it was."""

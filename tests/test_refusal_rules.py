@@ -363,6 +363,18 @@ def test_a_slow_flicker_is_a_lamps_where_it_runs_along_the_picture(cycles_down: 
     assert (found == pytest.approx(2.4, abs=0.01)) if seen else found is None
 
 
+@pytest.mark.parametrize("third", [0.3, 0.0])
+def test_a_slower_flicker_is_known_by_its_multiples(third: float) -> None:
+    """358 flashes in 29.97 pictures fold to 1.57 Hz, and three times that to 4.71 Hz, where alone it would be sought.
+
+    Without that it may be bands of the mains' lamp that creep, and is left to who looks for those.
+    """
+    light = flickering(7.8, 1.57) / 90 - 1
+    light += third * (flickering(23.4, 4.71) / 90 - 1)
+    found = find_flicker(90 * (1 + light), np.arange(300) / RATE_HZ, interval_s=1 / RATE_HZ)
+    assert found == (pytest.approx(1.57, abs=0.03) if third else None)
+
+
 @pytest.mark.parametrize(("dimmed", "kind"), [(True, "dimmed"), (False, "mains")])
 def test_flicker_that_the_dots_alone_show_is_seen_and_wobble_is_not(dimmed: bool, kind: str) -> None:
     """One line a flash rate below that of the dots swings size and phase alike; a wobble swings the phase alone."""

@@ -18,7 +18,10 @@ __all__ = ["best_sweep", "find_flicker", "folded_hz", "shows_line"]
 _SLOWEST_HZ = 4.2
 """Below this, three times a turn at 78 rpm, the turning platter itself may change the light on the scenery."""
 _CREEP_HZ, _LEAST_CREEP = 2.0, 1.5
-"""Up to where a slower line may be bands of the mains' lamp that creep, and the cycles in a clip of the slowest."""
+"""Up to where a slower line may be bands of the mains' lamp that creep, unless what else is found are multiples of it;
+and the cycles in a clip of the slowest."""
+_SAME_CYCLES = 1.0
+"""In the clip, within which a line is a multiple of another: as far as both are told."""
 _MOSTLY, _LEAST_SWEEP, _FARTHEST_BY_BIN = 0.7, 0.7, 0.45
 """Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same; and how many
 cycles are looked for, for each bin."""
@@ -80,7 +83,10 @@ def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *
     # Down to the creep of bands that nearly keep step with the frames, whose harmonics would pass for a line.
     grid = np.arange(_LEAST_CREEP, _SLOWEST_HZ * duration, 0.4) / duration
     slow = _clear_line(flicker, time_s, grid, interval_s)
-    if slow is None or slow < _CREEP_HZ:
+    if slow is None:
+        return found
+    whole = found is not None and abs(found - slow * round(found / slow)) * duration < _SAME_CYCLES
+    if slow < _CREEP_HZ and not whole:
         return found
     across = np.exp(-2j * np.pi * slow * time_s) @ flicker
     other = 0.0 if found is None else np.linalg.norm(np.exp(-2j * np.pi * found * time_s) @ flicker)

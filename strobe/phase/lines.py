@@ -20,7 +20,16 @@ from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit, waves_of_lit
 from strobe.phase.slips import without_slips
 from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of, vote_of_swing
-from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, fit_waves, swing_along, what_lies_beside
+from strobe.phase.waves import (
+    WOBBLE_HZ,
+    Wave,
+    apparent_hz,
+    distinct_waves,
+    fit_waves,
+    hann,
+    swing_along,
+    what_lies_beside,
+)
 from strobe.phase.zoom import zoomed
 
 __all__ = ["LINE_ORDERS", "LineReading", "read_line"]
@@ -34,6 +43,9 @@ _ODD_HALVES, _ODD_HALVES_ONCE = (0.5, 1.5, 2.5), (0.5, 1.5, 2.5, 3.5, 4.5)
 _BESIDE, _BESIDE_ONCE = (1.0, -1.0, -2.0), (0.5, 1.0, -0.5, -1.0, -1.5, -2.0)
 """Flash rates beside the camera-timed line at which others lie, of even flashes and of every other one alone: mostly on
 the side of the lamp-timed line, from which they lie the other way."""
+_ONE_SIDED = 0.5
+"""Of the lines on either side, the weaker by the stronger up to which a lamp may have made them: what an exposure
+leaves of light on the far side is 0.25 of the near one at the most (closed form: the first lobe of a sinc)."""
 _STILL_CYCLES = 2.0
 """In the clip, up to which a line beside another looks like a slow course of that."""
 _SECOND_SHARE = 0.6
@@ -208,6 +220,8 @@ def _follow(
         if flash is not None and flash.once:
             # Its own rate is half the flash rate, and the lower a harmonic of that, the stronger.
             orders = sorted((*orders, *_ODD_HALVES_ONCE))
+        if flash is None and not dimmed and not _shows_on_dots(size, residual, lamp_cycles, time_s, interval_s):
+            orders = []
         found = distinct_waves(time_s, interval_s, lamp_cycles, orders)
         halves = [wave for wave in found if wave.harmonic % 1]
         high = [wave for wave in found if wave.harmonic > WOBBLE_HARMONICS and not wave.harmonic % 1]
@@ -288,6 +302,27 @@ def _follow(
         beside=tuple(zip((wave.apparent_hz for wave in waves), near, strict=True)),
         vote=vote,
     )
+
+
+def _shows_on_dots(
+    size: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    lamp_cycles: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    interval_s: float,
+) -> bool:
+    """Whether what swings the dots in step with a lamp that no scenery shows may be that lamp.
+
+    A line beside another is a phasor that turns one way: it changes the amplitude as much as the phase. A wobble turns
+    the phase alone, which is two lines as strong on either side.
+    """
+    seen_hz = apparent_hz(lamp_cycles, time_s)
+    if seen_hz * np.ptp(time_s) < _STILL_CYCLES or (0.5 / interval_s - seen_hz) * np.ptp(time_s) < _STILL_CYCLES:
+        return True
+    seen = size / size.mean() - 1 + 2j * np.pi * (residual - residual.mean())
+    turn = np.exp(2j * np.pi * lamp_cycles)
+    behind, ahead = (abs(hann(seen.size) @ (seen * one)) for one in (turn, np.conj(turn)))
+    return bool(min(behind, ahead) < _ONE_SIDED * max(behind, ahead))
 
 
 def _creeps(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> bool:
