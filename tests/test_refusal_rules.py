@@ -295,6 +295,17 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
     assert choose([replace(counted, dots=180)], 100 / 3)[1] == 0
 
 
+@pytest.mark.parametrize(("source", "gap"), [("nominal", 0.1 + 0.1), ("measured", 0.1)])
+def test_a_lamp_that_may_time_the_dots_may_itself_be_off(source: str, gap: float) -> None:
+    """0.1 % from lamp to camera; a mains of 60 Hz that is only supposed adds the 0.1 % that it may be off."""
+    evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
+    lamp: Any = SimpleNamespace(source=source, nominal_hz=120.0)
+    by_camera: Any = SimpleNamespace(kind="camera", dot_rate_hz=119.88, swing_cycles=0.0)
+    by_lamp: Any = SimpleNamespace(kind="lamp", dot_rate_hz=120.0, swing_cycles=0.0)
+    best, rival = (Hypothesis(evidence, lamp, 100 / 3, 216, one, 0.0, 0.0, (216,)) for one in (by_camera, by_lamp))
+    assert choose([best, rival], 100 / 3)[1] == pytest.approx(gap, abs=0.001)
+
+
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
 def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agrees: bool) -> None:
     """At 240 pictures a second under 100 flashes a twentieth of a second brings lit ones onto lit ones, a turn not."""

@@ -101,7 +101,8 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             unknown = 0.0
             if rival.line.kind == "lamp" and rival.lamp.source == "nominal" and rival.lamp.nominal_hz is not None:
                 unknown = mains_uncertainty_percent(rival.lamp.nominal_hz)
-            gap = max(gap, float(np.hypot(apart, unknown)))
+            # The rival, if it is right, may itself be off by so much.
+            gap = max(gap, apart + unknown)
             continue
         raise Refused(
             "ambiguous",
