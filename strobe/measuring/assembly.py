@@ -32,6 +32,8 @@ RECORD_OFF_CENTRE_MM = 0.2
 INNER_GROOVE_MM = 60.0
 """Smallest radius of a recorded groove (IEC 98:1958)."""
 
+_NEAR_PERCENT = 0.05
+"""Peak of what lies beside the lamp's beat from which it is said: by choice, the whole flutter of a good deck."""
 _MUCH_COPIED = 3.0
 """So many times what the coder swallows of still dots in any case."""
 
@@ -177,6 +179,8 @@ def notes_of(
         top_hz=figures.fluctuation.band_hz[1],
     )
     slow = 0 < line.swing_cycles < 3 and line.swing_dots > 0.003
+    speeds = [100 * 2 * np.pi * hz * dots / line.dot_rate_hz for hz, dots in line.beside]
+    near_percent = max(speeds, default=0.0)
     cases = (
         (
             gap_percent > _WORTH_SAYING_PERCENT,
@@ -243,6 +247,12 @@ def notes_of(
             "slow-beat",
             "Flashes and frames nearly keep step: the lamp's slow false swing can't be told well from real wobble "
             f"slower than {3 / time.duration_s:.1f} Hz.",
+        ),
+        (
+            near_percent > _NEAR_PERCENT,
+            "beside-the-beat",
+            "Right beside the lamp's beat lies something else, a second lamp's beat or a wobble; a clip of this length "
+            f"does not part the two, and up to {near_percent:.2g} % of wobble is unsure there.",
         ),
         (
             figures.fluctuation.band_hz[1] < max(SPLITS_HZ.values()),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.pattern import Impression
 
-__all__ = ["Mixing", "mixing_of"]
+__all__ = ["ROOM", "Mixing", "mixing_of"]
 
 _MOST_SHARE = 0.6
 """Share of the picture before that is thought possible in the noisiest pictures (by trial: rendered dim clips mix 0.2
@@ -22,6 +22,8 @@ to 0.7 of what is still, less of what moves)."""
 _GRAINY = (0.011, 0.013)
 """Noise of a pixel over the bright parts: up to where no camera has reason to mix (well lit clips show 0.002 to 0.010),
 and from where one may (clips in dim light 0.013 to 0.024)."""
+ROOM = 1.15
+"""By how much the ends lie inside: no mixing at all, at the one, is the likeliest, and other errors add to it."""
 _SHARES = 7
 """Shares that are tried, from none to the most: the loss is smooth between them."""
 _COLOURED_NOISE = 2.0
@@ -57,7 +59,7 @@ class Mixing:
         )
         true = 1 / np.abs(0.5 * (ahead / own + np.conj(behind / own)))
         low, high = float(true.min()), float(true.max())
-        return 0.5 * (low + high), (high - low) / (high + low)
+        return 0.5 * (low + high), ROOM * (high - low) / (high + low)
 
     @property
     def noise_factor(self) -> float:

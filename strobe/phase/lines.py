@@ -38,8 +38,8 @@ _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
 _STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
-_ODD_HALVES, _ODD_HALVES_ONCE = (0.5, 1.5, 2.5), (0.5, 1.5, 2.5, 3.5, 4.5)
-"""Orders of the flash rate that flashes of two sizes add, and those that leave out every other one."""
+_ODD_HALVES = (0.5, 1.5, 2.5)
+"""Orders of the flash rate that flashes of two sizes add."""
 _BESIDE, _BESIDE_ONCE = (1.0, -1.0, -2.0), (0.5, 1.0, -0.5, -1.0, -1.5, -2.0)
 """Flash rates beside the camera-timed line at which others lie, of even flashes and of every other one alone: mostly on
 the side of the lamp-timed line, from which they lie the other way."""
@@ -216,10 +216,9 @@ def _follow(
         strong = deep or swing_along(residual, lamp_cycles) > _STRONG_SWING
         rich = strong if dimmed else flash is not None and (not flash.soft or strong)
         most = _MANY_HARMONICS if rich else _HARMONICS
-        orders = [float(h) for h in range(1, most + 1)]
-        if flash is not None and flash.once:
-            # Its own rate is half the flash rate, and the lower a harmonic of that, the stronger.
-            orders = sorted((*orders, *_ODD_HALVES_ONCE))
+        # A lamp that leaves out every other flash has half their rate, and the lower a harmonic, the stronger.
+        once = flash is not None and flash.once
+        orders = [0.5 * k for k in range(1, 2 * most + 2)] if once else [float(h) for h in range(1, most + 1)]
         if flash is None and not dimmed and not _shows_on_dots(size, residual, lamp_cycles, time_s, interval_s):
             orders = []
         found = distinct_waves(time_s, interval_s, lamp_cycles, orders)
