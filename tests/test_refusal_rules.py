@@ -306,6 +306,22 @@ def test_a_lamp_that_may_time_the_dots_may_itself_be_off(source: str, gap: float
     assert choose([best, rival], 100 / 3)[1] == pytest.approx(gap, abs=0.001)
 
 
+@pytest.mark.parametrize(("camera_hz", "gap"), [(119.932, 0.0567), (120.6, 0.0)])
+def test_the_time_of_a_turn_does_not_part_lines_closer_than_it_is_good_to(camera_hz: float, gap: float) -> None:
+    """Scores differ by 3.6 for turn and rows, and not at all for the line; 0.6 % apart that does part them."""
+    evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0)
+    lines: Any = [
+        SimpleNamespace(kind=kind, dot_rate_hz=hz, swing_cycles=0.0)
+        for kind, hz in (("lamp", 120.0), ("camera", camera_hz))
+    ]
+    best, rival = (
+        Hypothesis(evidence, lamp, 45.0, 160, one, score, 14.0, (160,), -0.1)
+        for one, score in zip(lines, (11.6, 8.0), strict=True)
+    )
+    assert choose([best, rival], 45.0)[1] == pytest.approx(gap, abs=0.0002)
+
+
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
 def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agrees: bool) -> None:
     """At 240 pictures a second under 100 flashes a twentieth of a second brings lit ones onto lit ones, a turn not."""

@@ -14,7 +14,7 @@ from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.hypotheses import SLOW_SWING_CYCLES, Hypothesis
 from strobe.measuring.refusals import ROW_OF_DOTS
-from strobe.measuring.rows import CLEAR_SUPPORT, is_usual, turns_of_few_lit
+from strobe.measuring.rows import CLEAR_SUPPORT, SAME_TURN, is_usual, turns_of_few_lit
 from strobe.phase import TimeBase, jumps_of
 
 __all__ = [
@@ -39,6 +39,8 @@ _BESIDE_IN_FEW_TURNS = 0.0075
 _MANY_TURNS, _SAME_TURN = 5.0, 0.001
 """Turns in the clip that are many; and how near, relatively, the time of a turn bears the dots out in any case: a
 little more than the 0.0006 that it is good to."""
+_TURNS_ALIKE = 2.0
+"""Sigmas of the time of a turn within which it does not part two rates."""
 _SAME_SPEED = 0.01
 """How near, relatively, two nominal speeds are one: 78 and 78.26 rpm are 0.003 apart, all others a third and more."""
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
@@ -93,7 +95,11 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
         same = rival.evidence is best.evidence or rival.line.kind != best.line.kind
         close = same and rival.dots == best.dots and apart < _CLOSE_PERCENT
         slow = close and 0 < best.line.swing_cycles < SLOW_SWING_CYCLES
-        if best.score - rival.score > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
+        better = best.score - rival.score
+        if close and rival.evidence is best.evidence and apart < 100 * _TURNS_ALIKE * SAME_TURN:
+            # Neither the time of a turn nor other rows tell rates so close to each other.
+            better = min(better, best.line_score - rival.line_score)
+        if better > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
             continue
         if rival.evidence is not best.evidence and apart < 0.1:
             continue

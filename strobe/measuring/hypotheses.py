@@ -71,6 +71,8 @@ class Hypothesis:
         Likeness of the row to itself one turn later, over its noise.
     counts : tuple of int
         Dots of all rows by this reading, 0 where a row does not fit.
+    line_score : float
+        The part of `score` that tells lamp from camera, whatever speed and count are.
     """
 
     evidence: RowEvidence
@@ -81,6 +83,7 @@ class Hypothesis:
     score: float
     turn_support: float
     counts: tuple[int, ...]
+    line_score: float = 0.0
 
     @property
     def rpm(self) -> float:
@@ -174,8 +177,18 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
         by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
         contested = line.swing_cycles < SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
-    score = draft.score + _VOTE[lamp.scenery_moves] * vote
-    return Hypothesis(draft.evidence, lamp, draft.speed_rpm, draft.count, line, score, draft.turn_support, draft.counts)
+    voted = _VOTE[lamp.scenery_moves] * vote
+    return Hypothesis(
+        draft.evidence,
+        lamp,
+        draft.speed_rpm,
+        draft.count,
+        line,
+        draft.score + voted,
+        draft.turn_support,
+        draft.counts,
+        draft.line_score + voted,
+    )
 
 
 def _read(

@@ -33,7 +33,7 @@ from strobe.phase import (
     whole_turns,
 )
 
-__all__ = ["CLEAR_SUPPORT", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual", "turns_of_few_lit"]
+__all__ = ["CLEAR_SUPPORT", "SAME_TURN", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual", "turns_of_few_lit"]
 
 _SPAN = 0.13
 """Speeds looked at, relative to nominal."""
@@ -71,7 +71,7 @@ _MAINS_OFF = 0.0012
 _OFF_STEP_HZ = 0.04
 """Step in which the lamp's rate is tried there: half of it takes 6 % of the likeness over 10 s (closed form: the sinc
 of 0.2)."""
-_SAME_TURN, _SAME_TURN_FEW_LIT = 6e-4, 8e-3
+SAME_TURN, _SAME_TURN_FEW_LIT = 6e-4, 8e-3
 """1-sigma, relative, of the time of a turn, and of that where few frames are lit (by trial)."""
 _FEW_LIT_TRUST = 0.5
 """What the time of a turn is worth where few frames are lit, and its multiples can hardly be told from it."""
@@ -99,7 +99,7 @@ class Draft:
     """A way to read one row before its line has been followed.
 
     `counts` are the dots of all rows in their order by this draft, 0 where a row does not fit; `score` says how well
-    the draft stands before the lamp's swing is looked at.
+    the draft stands before the lamp's swing is looked at, and `line_score` is its part that speaks of the line alone.
     """
 
     evidence: RowEvidence
@@ -110,6 +110,7 @@ class Draft:
     coarse: CoarseLine
     counts: tuple[int, ...] = ()
     score: float = 0.0
+    line_score: float = 0.0
 
     @property
     def turns_per_s(self) -> float:
@@ -305,7 +306,7 @@ def _unusual(
                 continue
             known = int(count) in settings[nominal]
             if not known and (
-                evidence.lit_share < 1 or support < CLEAR_SUPPORT or abs(turn_s * f / count - 1) > 2 * _SAME_TURN
+                evidence.lit_share < 1 or support < CLEAR_SUPPORT or abs(turn_s * f / count - 1) > 2 * SAME_TURN
             ):
                 continue
             drafts.append(Draft(evidence, lamp, nominal, int(count), kind, CoarseLine(float(f), line.coherence)))
@@ -327,16 +328,17 @@ def _scored(
 ) -> Draft:
     deviation = 100 * (60 * draft.turns_per_s / draft.speed_rpm - 1)
     score = -0.5 * min((deviation / _PLAUSIBLE_PERCENT) ** 2, 12.0)
-    score += 2.0 * min(0.0, draft.coarse.coherence - 0.6) / 0.2
+    line_score = 2.0 * min(0.0, draft.coarse.coherence - 0.6) / 0.2
     if draft.kind == "lamp" and draft.lamp.flash is None:
-        score -= _UNSEEN[draft.lamp.scenery_moves] if _would_show(draft.lamp, time) else 0.5
+        line_score -= _UNSEEN[draft.lamp.scenery_moves] if _would_show(draft.lamp, time) else 0.5
+    score += line_score
     turns = draft.evidence.turns
     if turns is not None:
         _, best = turns.best()
         # Of several turns that pass for one it is not told closely enough how long each takes.
         if best > CLEAR_SUPPORT and not (draft.evidence.lit_share == 1 and turns.repeats(1 / draft.turns_per_s)):
             share = float(np.clip((draft.turn_support / best - 0.5) / 0.4, 0, 1))
-            turned, error, trust = draft.turns_per_s * turns.turn_s, _SAME_TURN, 1.0
+            turned, error, trust = draft.turns_per_s * turns.turn_s, SAME_TURN, 1.0
             if draft.evidence.lit_share < 1:
                 error, trust = _SAME_TURN_FEW_LIT, _FEW_LIT_TRUST
                 whole = turns_of_few_lit(turned)
@@ -364,7 +366,7 @@ def _scored(
     else:
         score += own
     score += 0.2 * float(np.log(draft.evidence.row.amplitude / max(r.row.amplitude for r in rows)))
-    return replace(draft, counts=tuple(counts), score=score)
+    return replace(draft, counts=tuple(counts), score=score, line_score=line_score)
 
 
 def turns_of_few_lit(turned: float) -> int | None:

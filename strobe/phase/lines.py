@@ -17,37 +17,25 @@ from numpy.typing import NDArray
 from strobe.phase.blocks import lit_frames
 from strobe.phase.coarse import CoarseLine
 from strobe.phase.lamp import FlashRate
-from strobe.phase.litframes import cut_flashes, vote_of_lit, waves_of_lit
+from strobe.phase.litframes import cut_flashes, vote_of_lit
 from strobe.phase.slips import without_slips
-from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of, vote_of_swing
+from strobe.phase.swings import vote_of_swing
+from strobe.phase.takenoff import STRONG_SWING, TakenOff, creeps, hidden_in, to_take_off
 from strobe.phase.waves import (
     WOBBLE_HZ,
     Wave,
     apparent_hz,
     distinct_waves,
     fit_waves,
-    hann,
-    swing_along,
     what_lies_beside,
 )
 from strobe.phase.zoom import zoomed
 
 __all__ = ["LINE_ORDERS", "LineReading", "read_line"]
 
-_HARMONICS, _MANY_HARMONICS = 4, 10
-"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
-_STRONG_SWING, _DEEP_SWING = 0.01, 0.2
-"""Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
-_ODD_HALVES = (0.5, 1.5, 2.5)
-"""Orders of the flash rate that flashes of two sizes add."""
 _BESIDE, _BESIDE_ONCE = (1.0, -1.0, -2.0), (0.5, 1.0, -0.5, -1.0, -1.5, -2.0)
 """Flash rates beside the camera-timed line at which others lie, of even flashes and of every other one alone: mostly on
 the side of the lamp-timed line, from which they lie the other way."""
-_ONE_SIDED = 0.5
-"""Of the lines on either side, the weaker by the stronger up to which a lamp may have made them: what an exposure
-leaves of light on the far side is 0.25 of the near one at the most (closed form: the first lobe of a sinc)."""
-_STILL_CYCLES = 2.0
-"""In the clip, up to which a line beside another looks like a slow course of that."""
 _SECOND_SHARE = 0.6
 """Second harmonic over first of the swing that a line beside another makes, at the most (seen on rendered clips)."""
 _FEW_LIT = 0.2
@@ -64,8 +52,6 @@ _MOST_MODULATION = 0.9
 """Of the amplitude's swing, which at 1 would divide by nothing."""
 _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
-_CLOSE_CYCLES = 0.4
-"""By which a high harmonic of the lamp and a wave of the pattern must differ in a clip to be told apart."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
 
@@ -207,52 +193,20 @@ def _follow(
 
     if lamp_cycles is not None and flash is None and not dimmed:
         lamp_cycles = _by_its_line(residual, time_s, lamp_cycles, interval_s)
-    waves: list[Wave] = []
-    halves: list[Wave] = []
-    of_lit: list[Wave] = []
-    if lamp_cycles is not None and not courses.size:
-        size = np.abs(series)
-        deep = swing_along(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
-        strong = deep or swing_along(residual, lamp_cycles) > _STRONG_SWING
-        rich = strong if dimmed else flash is not None and (not flash.soft or strong)
-        most = _MANY_HARMONICS if rich else _HARMONICS
-        # A lamp that leaves out every other flash has half their rate, and the lower a harmonic, the stronger.
-        once = flash is not None and flash.once
-        orders = [0.5 * k for k in range(1, 2 * most + 2)] if once else [float(h) for h in range(1, most + 1)]
-        if flash is None and not dimmed and not _shows_on_dots(size, residual, lamp_cycles, time_s, interval_s):
-            orders = []
-        found = distinct_waves(time_s, interval_s, lamp_cycles, orders)
-        halves = [wave for wave in found if wave.harmonic % 1]
-        high = [wave for wave in found if wave.harmonic > WOBBLE_HARMONICS and not wave.harmonic % 1]
-        waves = [wave for wave in found if wave.harmonic <= WOBBLE_HARMONICS and not wave.harmonic % 1]
-        own = _away_from([*waves, *halves], own, time_s)
-        waves += _away_from(own, high, time_s, _CLOSE_CYCLES)
-    elif lamp_cycles is not None and flash is not None and flash.once:
-        along, of_lit = waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
-        courses = np.concatenate([courses, along])
-    swings = bool(waves) and waves[0].harmonic == 1
-    lamp_waves = len(waves)
-    if flash is not None and flash.uneven and not flash.once and lamp_cycles is not None and not courses.size:
-        halves = distinct_waves(time_s, interval_s, lamp_cycles, _ODD_HALVES, WOBBLE_HZ)
-        halves = _away_from(waves, halves, time_s)
-        own = _away_from(halves, own, time_s)
-    elif flash is None and lamp_cycles is not None and not dimmed:
-        # Lit from every other flash each second picture may be otherwise, and no wobble is seen there.
-        half = distinct_waves(time_s, interval_s, lamp_cycles, [0.5])
-        halves = [wave for wave in half if wave.alternates(interval_s)]
-    waves += halves + own
-    avoid_hz = [wave.apparent_hz for wave in of_lit]
+    taken = TakenOff([], own, [], courses)
+    if lamp_cycles is not None:
+        taken = to_take_off(np.abs(series), residual, time_s, interval_s, lamp_cycles, flash, own, courses, dimmed)
+    courses = taken.courses
+    waves, lamp_waves = [*taken.lamp, *taken.others], len(taken.lamp)
+    swings = bool(taken.lamp) and waves[0].harmonic == 1
+    avoid_hz = [wave.apparent_hz for wave in taken.of_lit]
     fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
     first = fit.first
     vote = 0.0
     if flash is not None and not flash.once and swings and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
         vote = vote_of_swing(first, flash.flicker_at(height), 1000 * fit.noise, slow=slow_swing) * (1 - 2 * order)
-    sizes = [*zip(waves, swings_of(fit.taken_off, waves), strict=True)]
-    beats = [(wave, swing) for wave, swing in sizes[:lamp_waves] if wave.harmonic <= WOBBLE_HARMONICS]
-    unseen = [*sizes[lamp_waves:], *((wave, swings_of(fit.taken_off, [wave])[0]) for wave in of_lit)]
-    hidden = hidden_waves(beats, None if flash is None or height is None else flash.flicker_at(height))
-    hidden += beyond_the_lamp(sizes[:lamp_waves]) + hidden_waves(unseen, None)
+    hidden = hidden_in(fit.taken_off, taken, None if flash is None or height is None else flash.flicker_at(height))
     bound, modulation = None, 0.0
     if flash is not None and lamp_cycles is not None and height is not None:
         bound, modulation = _bound_swing(series, time_s, lamp_cycles, flash, height)
@@ -262,13 +216,9 @@ def _follow(
         swings = True
         fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
         first = fit.first
-    beside = [
-        one if order == 0 else -one
-        for one in (_BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE)
-        if abs(one) <= 1 or (lamp_cycles is not None and not _creeps(one * lamp_cycles, time_s))
-    ]
     if lamp_waves and lamp_cycles is not None:
-        for _ in range(_ROUNDS if swings and abs(first) > _STRONG_SWING else 0):
+        beside = _orders_beside(lamp_cycles, time_s, kind, flash)
+        for _ in range(_ROUNDS if swings and abs(first) > STRONG_SWING else 0):
             course = dot_rate * time_s + fit.steady
             turned = series * np.conj(_other_lines(series, course, lamp_cycles, beside)) * np.exp(-2j * np.pi * course)
             residual = np.angle(turned) / (2 * np.pi) + fit.steady
@@ -281,7 +231,7 @@ def _follow(
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
     swing_hz = 0.0 if slowest is None else slowest.apparent_hz
-    if lamp_cycles is not None and _creeps(2 * lamp_cycles, time_s) and not _creeps(lamp_cycles, time_s):
+    if lamp_cycles is not None and creeps(2 * lamp_cycles, time_s) and not creeps(lamp_cycles, time_s):
         # Half a cycle from frame to frame: the second harmonic, which creeps, is not taken off.
         turned = series * np.exp(-2j * np.pi * (dot_rate * time_s + fit.steady))
         first_size = abs(np.mean(turned * np.exp(2j * np.pi * lamp_cycles)) / np.mean(turned))
@@ -296,37 +246,20 @@ def _follow(
         lit=np.ones(time_s.size, bool),
         swing_dots=swing_dots,
         swing_cycles=float(swing_hz * np.ptp(time_s)),
-        removed_hz=tuple(wave.apparent_hz for wave in (*waves, *of_lit)),
+        removed_hz=tuple(wave.apparent_hz for wave in (*waves, *taken.of_lit)),
         hidden=hidden,
         beside=tuple(zip((wave.apparent_hz for wave in waves), near, strict=True)),
         vote=vote,
     )
 
 
-def _shows_on_dots(
-    size: NDArray[np.float64],
-    residual: NDArray[np.float64],
-    lamp_cycles: NDArray[np.float64],
-    time_s: NDArray[np.float64],
-    interval_s: float,
-) -> bool:
-    """Whether what swings the dots in step with a lamp that no scenery shows may be that lamp.
-
-    A line beside another is a phasor that turns one way: it changes the amplitude as much as the phase. A wobble turns
-    the phase alone, which is two lines as strong on either side.
-    """
-    seen_hz = apparent_hz(lamp_cycles, time_s)
-    if seen_hz * np.ptp(time_s) < _STILL_CYCLES or (0.5 / interval_s - seen_hz) * np.ptp(time_s) < _STILL_CYCLES:
-        return True
-    seen = size / size.mean() - 1 + 2j * np.pi * (residual - residual.mean())
-    turn = np.exp(2j * np.pi * lamp_cycles)
-    behind, ahead = (abs(hann(seen.size) @ (seen * one)) for one in (turn, np.conj(turn)))
-    return bool(min(behind, ahead) < _ONE_SIDED * max(behind, ahead))
-
-
-def _creeps(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> bool:
-    """Whether a wave makes so few cycles in the clip that it looks like a slow course."""
-    return apparent_hz(cycles, time_s) * float(np.ptp(time_s)) < _STILL_CYCLES
+def _orders_beside(
+    lamp_cycles: NDArray[np.float64], time_s: NDArray[np.float64], kind: str, flash: FlashRate | None
+) -> list[float]:
+    """Flash rates beside a line at which others are fitted: those two away only where they do not creep."""
+    orders = _BESIDE_ONCE if flash is not None and flash.uneven else _BESIDE
+    far = [one for one in orders if abs(one) <= 1 or not creeps(one * lamp_cycles, time_s)]
+    return far if kind == "camera" else [-one for one in far]
 
 
 def _by_its_line(
@@ -355,14 +288,6 @@ def _by_its_line(
         return lamp_cycles
     fine_hz = around_hz[best] + np.linspace(-0.5, 0.5, 201) / duration
     return lamp_cycles + fine_hz[int(np.argmax(power_at(fine_hz)))] * time_s
-
-
-def _away_from(
-    waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np.float64], cycles: float = 2.0
-) -> list[Wave]:
-    """Those of the others that differ by so many `cycles` in the clip from all of the waves."""
-    least_hz = cycles / float(np.ptp(time_s))
-    return [one for one in others if all(abs(one.apparent_hz - wave.apparent_hz) > least_hz for wave in waves)]
 
 
 def _bound_swing(

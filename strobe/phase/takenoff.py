@@ -1,0 +1,169 @@
+"""What a lamp and the pattern itself add to a line: what is taken off it, and what of a wobble may go with that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from strobe.phase.lamp import FlashRate
+from strobe.phase.litframes import waves_of_lit
+from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of
+from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, hann, swing_along
+
+__all__ = ["STRONG_SWING", "TakenOff", "creeps", "hidden_in", "to_take_off"]
+
+_HARMONICS, _MANY_HARMONICS = 4, 10
+"""Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
+STRONG_SWING, _DEEP_SWING = 0.01, 0.2
+"""Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
+_ODD_HALVES = (0.5, 1.5, 2.5)
+"""Orders of the flash rate that flashes of two sizes add."""
+_ONE_SIDED = 0.5
+"""Of the lines on either side, the weaker by the stronger up to which a lamp may have made them: what an exposure
+leaves of light on the far side is 0.25 of the near one at the most (closed form: the first lobe of a sinc)."""
+_STILL_CYCLES = 2.0
+"""In the clip, up to which a line beside another looks like a slow course of that."""
+_CLOSE_CYCLES = 0.4
+"""By which a high harmonic of the lamp and a wave of the pattern must differ in a clip to be told apart."""
+
+
+@dataclass(frozen=True, eq=False)
+class TakenOff:
+    """What is taken off a line.
+
+    Attributes
+    ----------
+    lamp : list of Wave
+        Harmonics of the lamp, the lowest first.
+    others : list of Wave
+        Waves of every other flash, and the pattern's own.
+    of_lit : list of Wave
+        Those that `courses` stand for, where only a part of the lamp's cycle shows the dots.
+    courses : array of float64 (courses, frames)
+        Known but for their sizes.
+    """
+
+    lamp: list[Wave]
+    others: list[Wave]
+    of_lit: list[Wave]
+    courses: NDArray[np.float64]
+
+
+def to_take_off(
+    size: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    interval_s: float,
+    lamp_cycles: NDArray[np.float64],
+    flash: FlashRate | None,
+    own: list[Wave],
+    courses: NDArray[np.float64],
+    dimmed: bool,
+) -> TakenOff:
+    """What a lamp makes of a line, and of the pattern's own waves what is left beside that.
+
+    The lower a harmonic, the stronger: it comes before the higher ones that lie beside it, and the pattern's own wave
+    before those that are hardly strong.
+
+    Parameters
+    ----------
+    size, residual, time_s, lamp_cycles : array of float64 (frames,)
+        Amplitude of the line; dots about a steady speed; frame times; phase of the lamp, measured or supposed.
+    interval_s : float
+        Spacing of the cadence.
+    flash : FlashRate or None
+        The flicker as measured.
+    own : list of Wave
+        The pattern's own.
+    courses : array of float64 (courses, frames)
+        What the shutter's edge cuts off; none where all frames are lit.
+    dimmed : bool
+        Whether the lamp flashes so fast that no frame is dark.
+
+    Returns
+    -------
+    TakenOff
+    """
+    supposed, once = flash is None and not dimmed, flash is not None and flash.once
+    alternating: list[Wave] = []
+    if supposed:
+        # Lit from every other flash each second picture may be otherwise, and no wobble is seen there.
+        half = distinct_waves(time_s, interval_s, lamp_cycles, [0.5])
+        alternating = [wave for wave in half if wave.alternates(interval_s)]
+    if courses.size:
+        if flash is None or not once:
+            return TakenOff([], alternating + own, [], courses)
+        along, of_lit = waves_of_lit(0.5 * lamp_cycles, time_s, flash.rate_hz / 2, interval_s)
+        return TakenOff([], own, of_lit, np.concatenate([courses, along]))
+    deep = swing_along(size, lamp_cycles) > _DEEP_SWING * float(size.mean())
+    strong = deep or swing_along(residual, lamp_cycles) > STRONG_SWING
+    rich = strong if dimmed else flash is not None and (not flash.soft or strong)
+    most = _MANY_HARMONICS if rich else _HARMONICS
+    # A lamp that leaves out every other flash has half their rate.
+    orders = [0.5 * k for k in range(1, 2 * most + 2)] if once else [float(h) for h in range(1, most + 1)]
+    if supposed and not _shows_on_dots(size, residual, lamp_cycles, time_s, interval_s):
+        orders = []
+    found = distinct_waves(time_s, interval_s, lamp_cycles, orders)
+    halves = [wave for wave in found if wave.harmonic % 1]
+    whole = [wave for wave in found if not wave.harmonic % 1]
+    low = [wave for wave in whole if wave.harmonic <= WOBBLE_HARMONICS]
+    own = _away_from([*low, *halves], own, time_s)
+    lamp = low + _away_from(own, [wave for wave in whole if wave.harmonic > WOBBLE_HARMONICS], time_s, _CLOSE_CYCLES)
+    if supposed:
+        halves = alternating
+    elif flash is not None and flash.uneven and not once:
+        halves = _away_from(lamp, distinct_waves(time_s, interval_s, lamp_cycles, _ODD_HALVES, WOBBLE_HZ), time_s)
+        own = _away_from(halves, own, time_s)
+    return TakenOff(lamp, halves + own, [], courses)
+
+
+def hidden_in(
+    taken_off: NDArray[np.float64], taken: TakenOff, flicker: complex | None
+) -> tuple[tuple[float, float, float], ...]:
+    """What of a wobble may have gone with what was taken off (frames,), as `LineReading.hidden` gives it.
+
+    `flicker` is the brightness's complex amplitude at the row, None where that is not known.
+    """
+    waves = [*taken.lamp, *taken.others]
+    sizes = [*zip(waves, swings_of(taken_off, waves), strict=True)]
+    of_lamp, others = sizes[: len(taken.lamp)], sizes[len(taken.lamp) :]
+    beats = [(wave, swing) for wave, swing in of_lamp if wave.harmonic <= WOBBLE_HARMONICS]
+    unseen = [*others, *((wave, swings_of(taken_off, [wave])[0]) for wave in taken.of_lit)]
+    return hidden_waves(beats, flicker) + beyond_the_lamp(of_lamp) + hidden_waves(unseen, None)
+
+
+def _shows_on_dots(
+    size: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    lamp_cycles: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    interval_s: float,
+) -> bool:
+    """Whether what swings the dots in step with a lamp that no scenery shows may be that lamp.
+
+    A line beside another is a phasor that turns one way: it changes the amplitude as much as the phase. A wobble turns
+    the phase alone, which is two lines as strong on either side.
+    """
+    seen_hz = apparent_hz(lamp_cycles, time_s)
+    if seen_hz * np.ptp(time_s) < _STILL_CYCLES or (0.5 / interval_s - seen_hz) * np.ptp(time_s) < _STILL_CYCLES:
+        return True
+    seen = size / size.mean() - 1 + 2j * np.pi * (residual - residual.mean())
+    turn = np.exp(2j * np.pi * lamp_cycles)
+    behind, ahead = (abs(hann(seen.size) @ (seen * one)) for one in (turn, np.conj(turn)))
+    return bool(min(behind, ahead) < _ONE_SIDED * max(behind, ahead))
+
+
+def creeps(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> bool:
+    """Whether a wave makes so few cycles in the clip that it looks like a slow course."""
+    return apparent_hz(cycles, time_s) * float(np.ptp(time_s)) < _STILL_CYCLES
+
+
+def _away_from(
+    waves: Sequence[Wave], others: Sequence[Wave], time_s: NDArray[np.float64], cycles: float = 2.0
+) -> list[Wave]:
+    """Those of the others that differ by so many `cycles` in the clip from all of the waves."""
+    least_hz = cycles / float(np.ptp(time_s))
+    return [one for one in others if all(abs(one.apparent_hz - wave.apparent_hz) > least_hz for wave in waves)]
