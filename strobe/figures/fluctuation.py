@@ -60,7 +60,7 @@ _TINY = float(np.finfo(np.float64).tiny)
 """Keeps divisions finite where nothing moves: the least that float64 holds in full precision."""
 # Standard deviation of the 95 % quantile of |x| of n independent Gaussian values over that of their rms, both
 # relative: sqrt(0.05 * 0.95) / (2 phi(1.96) * 1.96) against sqrt(1 / 2).
-_QUANTILE_SHARE = 1.346
+_QUANTILE_SHARE = 1.345
 
 Array = NDArray[np.float64]
 

@@ -39,7 +39,7 @@ _LOG_VARIANCE = np.pi**2 / 6
 # Its median, and the variance of the median of n of them times n: 1 / (ln 2 / 2 * 2)^2.
 _LOG_MEDIAN = float(np.log(np.log(2.0)))
 _LOG_MEDIAN_VARIANCE = float(1 / np.log(2.0) ** 2)
-# Neighbouring bins of a Hann taper share (2/3)^2 of their power; their logarithms are correlated about as much.
+# Powers of neighbouring bins of a Hann taper are correlated by (2/3)^2, those two apart by (1/6)^2, logarithms less.
 _TAPER_INFLATION = 1.6
 """By so much more scatters a mean of them: 1 + 2 (Li2(4/9) + Li2(1/36)) / (pi^2 / 6) = 1.65 in closed form."""
 _SLOPE_RANGE = (-3.0, 1.0)

@@ -46,7 +46,7 @@ _STRAY = 8.0
 """Sigmas that a single stamp is off its neighbours' line to be a stray; normal noise never is so far."""
 _MOST_STRAYS = 0.2
 """Share of strays beyond which they are how the stamps are, and none is left out (by choice)."""
-_MOST_FIT = 0.6
+_LEAST_FIT = 0.6
 """Least share of a short piece's frames that must fit the cadence beside it: most of them, by choice."""
 _MOST_JITTER = 0.3
 """Scatter of the stamps, in intervals, beyond which no even cadence lies under them: half an interval is another count
@@ -332,7 +332,7 @@ def _recounted(
                 middle = float(np.median(off))
                 fits = np.abs(off - middle) <= allowed_s / 2 + EXACT_S
                 orderly = np.all(np.diff(on) >= np.diff(count[near]))
-                if abs(middle) > allowed_s or np.mean(fits) < _MOST_FIT or not orderly:
+                if abs(middle) > allowed_s or np.mean(fits) < _LEAST_FIT or not orderly:
                     continue
                 new, good = place.copy(), np.ones(place.size, bool)
                 new[near], good[near] = on, fits
