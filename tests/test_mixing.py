@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 import strobe
-from strobe.measuring.mixing import ROOM, mixing_of
+from strobe.figures import evaluate
+from strobe.measurement import Timing
+from strobe.measuring.budget import fluctuation_with_budget
+from strobe.measuring.mixing import ROOM, Mixing, mixing_of
 from strobe.pattern import Impression
 from strobe.render import Camera, Coding, DotRow, Lamp, Processing, Scene, Speed, Wobble, render_clip
 
@@ -75,3 +80,31 @@ def test_dim_clip_holds_the_truth_and_says_so(tmp_path: Path) -> None:
     assert abs(fast.peak_percent - 0.2) < fast.uncertainty_percent
     found = measured.fluctuation
     assert abs(found.weighted_rms_percent - truth.weighted_rms_percent) < found.weighted_rms_uncertainty_percent
+
+
+@pytest.mark.parametrize("advance", [0.0, 0.02])
+def test_of_slow_and_fast_wobble_together_the_interval_holds_that_nothing_was_mixed(advance: float) -> None:
+    """Once a turn hardly anything is put back, at 8.9 Hz as much again: neither is sure of the figure of both."""
+    time = np.arange(750) / 25
+    turn_hz = 0.75
+    speed = 1 + 0.0018 * np.sin(2 * np.pi * 0.75 * time) + 0.001 * np.sin(2 * np.pi * 8.9 * time)
+    angle = np.cumsum(turn_hz * speed) / 25 + np.random.default_rng(2).normal(0, 1e-7, time.size)
+    figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / 25)
+    base: Any = SimpleNamespace(time_s=time, interval_s=1 / 25, duration_s=float(time[-1]))
+    line: Any = SimpleNamespace(hidden=(), beside=(), removed_hz=(), dot_rate_hz=120.0)
+    found, _ = fluctuation_with_budget(
+        figures,
+        base,
+        Timing("camera", None, None, "camera"),
+        0.0,
+        line=line,
+        mixing=Mixing(0.6, advance),
+        left_dots=np.zeros_like(time),
+        dots=160,
+        off_centre_percent=0.0,
+        scale_share=0.0,
+    )
+    for name in ("weighted_rms", "unweighted_rms"):
+        read = getattr(figures.fluctuation, f"{name}_percent")
+        stated = getattr(found, f"{name}_uncertainty_percent")
+        assert read < getattr(found, f"{name}_percent") <= read + stated

@@ -251,7 +251,11 @@ def fluctuation_with_budget(
 
     power = np.array([c.weighted_percent**2 for c in figures.components])
     losses = np.array([averaging_loss(c.frequency_hz, time, timing, gap_percent, mixing) for c in figures.components])
-    factor, loss = np.average(losses, axis=0, weights=power) if power.size else (1.0, 0.0)
+    factor, loss = 1.0, 0.0
+    if power.size:
+        factor = float(np.average(losses[:, 0], weights=power))
+        # A share of each line as it is put back, and so of their sum.
+        loss = float(np.average(losses[:, 0] * losses[:, 1], weights=power)) / factor
     scale = float(np.hypot(scale_share, loss))
 
     strongest = max((c.peak_percent for c in figures.components), default=0.0)
