@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from strobe.measuring.unevenness import USUAL_SHARE, false_swing_percent, uneven_dots
+from strobe.measuring.unevenness import USUAL_SHARE, false_mean_square, false_swing_percent, uneven_dots
 from strobe.pattern import RowSeries
 
 DOTS, IN_VIEW, PARTS, RATE_HZ, TURN_HZ = 180, 26.0, 10, 30.0, 100 / 180
@@ -101,3 +101,23 @@ def test_only_whole_multiples_are_feigned() -> None:
     assert false_swing_percent(1e-3, per_revolution=3.02, dots=180) > 0
     for per_revolution in (0.5, 1.0, 2.5, 3.1):
         assert false_swing_percent(1e-3, per_revolution=per_revolution, dots=180) == 0
+
+
+@pytest.mark.parametrize(("dots_in_view", "real_percent"), [(10.0, 0.08), (10.0, 0.0), (40.0, 0.08)])
+def test_what_uneven_dots_add_to_a_mean_square_lies_inside(dots_in_view: float, real_percent: float) -> None:
+    """Rings of 92 dots that err by chance, beside a real wobble twice a turn: 95 % of 400, within its scatter of 1.1 %.
+
+    The wobble is what was read, false swing and all.
+    """
+    rng = np.random.default_rng(11)
+    dots, uneven, orders = 92, 4e-4, np.arange(2, 11)
+    seen = np.sinc(orders * 0.6 * dots_in_view / dots)
+    inside = 0
+    for _ in range(400):
+        false = 100 * 2 * np.pi * orders * seen / dots * rng.normal(0, uneven, (2, orders.size))
+        read = np.hypot(false[0] + real_percent * (orders == 2), false[1])
+        wrong = abs(float(np.sum(read**2)) - real_percent**2) / 2
+        shown = np.where(orders == 2, read, 0.0)
+        inside += wrong < false_mean_square(uneven, shown, np.ones(9), dots=dots, dots_in_view=dots_in_view)
+    assert inside > 0.92 * 400
+    assert false_mean_square(uneven, np.zeros(9), np.ones(9), dots=dots, dots_in_view=92.0) < 1e-3

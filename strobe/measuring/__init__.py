@@ -153,6 +153,8 @@ def measure_reading(
     timing = timing_of(chosen, clock)
     mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, moved=pattern.camera.moved)
     swallowed = swallowed_dots(chosen.evidence.row, chosen.line.noise_dots if mixing.share > 0 else 0.0)
+    row = chosen.evidence.row
+    uneven = uneven_dots(row, steady.dots, dots=chosen.dots)
     components = components_with_budget(
         figures,
         time,
@@ -163,7 +165,7 @@ def measure_reading(
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
         scale_share=found.scale_share,
-        uneven=uneven_dots(chosen.evidence.row, steady.dots, dots=chosen.dots),
+        uneven=uneven,
         swallowed_dots=swallowed,
     )
     fluctuation, budget = fluctuation_with_budget(
@@ -177,6 +179,8 @@ def measure_reading(
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
         scale_share=found.scale_share,
+        uneven=uneven if even is None else 0.0,
+        dots_in_view=row.dots_in_view,
         swallowed_dots=swallowed,
     )
     speed, of_speed = speed_of(

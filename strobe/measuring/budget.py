@@ -15,7 +15,7 @@ from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Timing
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.mixing import Mixing
-from strobe.measuring.unevenness import false_swing_percent
+from strobe.measuring.unevenness import false_mean_square, false_swing_percent
 from strobe.phase import FlashRate, LineReading, TimeBase, hann
 
 __all__ = [
@@ -215,12 +215,14 @@ def fluctuation_with_budget(
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
     scale_share: float = SCALE_SHARE,
+    uneven: float = 0.0,
+    dots_in_view: float = 0.0,
     swallowed_dots: float = 0.0,
 ) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
     """The fluctuation with what the exposure swallowed put back, and what adds to its half-widths.
 
-    In its bounds: an off-centre ring, shake, a wobble that falls on the lamp's beat and went with it, and what the
-    coder swallowed of dots that stand almost still.
+    In its bounds: an off-centre ring, uneven dots, shake, a wobble that falls on the lamp's beat and went with it, and
+    what the coder swallowed of dots that stand almost still.
 
     Raises
     ------
@@ -229,7 +231,7 @@ def fluctuation_with_budget(
     """
     fluctuation = figures.fluctuation
     turn_hz = figures.mean_rpm / 60
-    once = next((c.peak_percent for c in figures.components if abs(c.per_revolution - 1) < _ONCE_A_TURN), 0.0)
+    once = _peak_at(figures.components, 1.0)
     gain = float(weighting_gain(np.array([turn_hz]))[0])
     left = 0.0
     if np.any(left_dots):
@@ -278,6 +280,13 @@ def fluctuation_with_budget(
     unweighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz)
     weighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz, weighted=True)
 
+    orders = np.arange(2.0, max(fluctuation.band_hz[1] / turn_hz, 2.0))
+    peaks = np.array([_peak_at(figures.components, order) for order in orders])
+    unweighted_uneven, weighted_uneven = (
+        false_mean_square(uneven, peaks, gains, dots=dots, dots_in_view=dots_in_view)
+        for gains in (np.ones_like(orders), weighting_gain(orders * turn_hz))
+    )
+
     few_turns = figures.revolutions < _FEW_TURNS
 
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
@@ -302,12 +311,16 @@ def fluctuation_with_budget(
         else:
             still = _growth(factor * fluctuation.unweighted_rms_percent, unweighted_still)
         still *= _PEAK_TO_RMS if figure.endswith("peak") else 1.0
+        standing = weighted_uneven if figure.startswith("weighted") else unweighted_uneven
+        standing *= _PEAK_TO_RMS**2 if figure.endswith("peak") else 1.0
+        standing = value - np.sqrt(max(value**2 - standing, 0.0))
         noisy = _PEAK_TO_RMS if figure.endswith("peak") else 1.0
         noisy *= _noise_like_percent(figures, weighted=figure.startswith("weighted"))
         sources = {
             "phase noise": np.hypot(np.sqrt(own**2 - run**2), noisy),
             "run length": run,
             "ring off centre": off_centre,
+            "uneven dots": standing,
             "shake": shaken,
             "beat of the lamp": np.hypot(lost, near),
             "coding and exposure": scale * value,
@@ -345,6 +358,12 @@ def fluctuation_with_budget(
         left_out_hz=left_out_hz(line, time, fluctuation.band_hz),
     )
     return complete.with_upper_limits().with_longer(time.duration_s), budget
+
+
+def _peak_at(components: tuple[Component, ...], per_revolution: float) -> float:
+    """Peak of what was read so many times a turn, in percent; 0 where there is nothing."""
+    near = (one.peak_percent for one in components if abs(one.per_revolution - per_revolution) < _ONCE_A_TURN)
+    return next(near, 0.0)
 
 
 def _noise_like_percent(figures: Figures, *, weighted: bool) -> float:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from strobe.pattern import RowSeries
 
-__all__ = ["false_swing_percent", "uneven_dots"]
+__all__ = ["false_mean_square", "false_swing_percent", "uneven_dots"]
 
 USUAL_SHARE = 0.003
 """Standard deviation of a dot's place, in gaps, that is taken where the clip does not tell."""
@@ -25,6 +25,10 @@ _LEAST_LEVER = 0.3
 """Of the 2 that the halves' difference shows at best; what shows less is mostly noise made large (by trial)."""
 _MOST_SHARE = 0.05
 """Most that is told of any order, in gaps; more is something else (by trial)."""
+_SEEN_AS_ONE = 0.6
+"""Of the dots in view, how many count in the mean: the ends are seen from aside (rendered clips: 0.5 to 0.7)."""
+_MOST_SQUARE = 1.6
+"""95 % bound over the mean of the sum of some ten squares (chi square of 18 degrees)."""
 
 
 def uneven_dots(row: RowSeries, dots_passed: NDArray[np.float64], *, dots: int) -> float:
@@ -65,6 +69,30 @@ def false_swing_percent(uneven: float, *, per_revolution: float, dots: int) -> f
     if order < 2 or abs(per_revolution - order) > 0.05:
         return 0.0
     return float(1.96 * 100 * 2 * np.pi * order * uneven / dots)
+
+
+def false_mean_square(
+    uneven: float, peaks_percent: NDArray[np.float64], gains: NDArray[np.float64], *, dots: int, dots_in_view: float
+) -> float:
+    """By how much a mean square of the speed, in percent squared, may be wrong for such a ring, as a 95 % half-width.
+
+    Parameters
+    ----------
+    uneven : float
+        As of `uneven_dots`, in gaps.
+    peaks_percent, gains : array of float64 (orders,)
+        Peak of what was read at twice, three times ... a turn, in or against which the false swing stands by chance;
+        and the weighting there.
+    dots : int
+        Of the whole ring.
+    dots_in_view : float
+        A row shows the mean over these, order k less by ``sinc(k d / N)``: of half a platter little is left.
+    """
+    order = np.arange(2, 2 + peaks_percent.size)
+    seen = np.abs(np.sinc(order * _SEEN_AS_ONE * dots_in_view / dots))
+    quadrature = 100 * 2 * np.pi * order * uneven * seen / dots
+    across = float(np.linalg.norm(gains**2 * peaks_percent * quadrature))
+    return float(_MOST_SQUARE * np.sum((gains * quadrature) ** 2) + 1.96 * across)
 
 
 def _amplitude(
