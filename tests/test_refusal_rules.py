@@ -197,6 +197,17 @@ def test_the_part_after_a_change_is_measured_where_it_is_long_enough_to_have_set
         part_of(pattern_of(from_frame(60, 180), np.full(180, 90.0)))
 
 
+@pytest.mark.parametrize("at", [159, 174, 177])
+def test_a_part_ends_where_the_pictures_come_at_another_rate(at: int) -> None:
+    """From 30 to 29.1 a second, where a lamp's flashes no longer keep step: the line is elsewhere from there on."""
+    frame = np.arange(300)
+    time_s = np.where(frame < at, frame / 30, at / 30 + (frame - at) / 29.1)
+    pattern = replace(pattern_of(np.where(frame < at, 8.0, 12.3), np.full(300, 90.0)), time_s=time_s)
+    _, last, notes = part_of(pattern)
+    assert notes == ["speed-changed"]
+    assert at / 30 - 0.8 < last <= (at + 0.5) / 30
+
+
 @pytest.mark.parametrize(("light", "smear", "changed"), [(1.03, 1.2, True), (1.03, 1.0, False), (1.0, 1.2, False)])
 def test_another_exposure_shows_in_light_and_dots_at_once(light: float, smear: float, changed: bool) -> None:
     """As a camera makes it that shortens its exposure and turns up its gain: a little brighter, the dots sharper."""

@@ -45,6 +45,9 @@ _BRIEF_S = 1.2
 """Up to so long something passed by, a hand perhaps, and the platter kept its speed (by trial)."""
 _MARGIN_S = 0.5
 """Left out of the first and the last window of a run at speed: most of it, as its edge may not be yet (by trial)."""
+_OTHER_RATE, _SOME_STEPS = 0.02, 0.1
+"""By how much of an interval steps between pictures miss whole ones where the rate is another; share of the steps of a
+run that may do so by chance (by trial)."""
 _LEAST_S = 2.5
 """Shortest part that is measured alone: rather more than one turn at 33 1/3 rpm (1.8 s), by choice."""
 _LEAP_PX, _FAR_LEAP = 8.0, 4.0
@@ -107,7 +110,7 @@ def steady_part(pattern: PatternReading, time: TimeBase) -> SteadyPart:
     *run, unsettled_hz = _at_speed(pattern, time, first, last)
     if run != [first, last]:
         notes.append(("speed-changed", "The platter is not at its speed all the time"))
-        first, last = run
+        first, last = _of_one_rate(time, (run[0], run[1]), first < run[0], run[1] < last)
     if (first, last) == (0, time.time_s.size):
         return SteadyPart(pattern, time, ())
     length_s = time.time_s[last - 1] - time.time_s[first]
@@ -236,6 +239,22 @@ def _at_speed(pattern: PatternReading, time: TimeBase, first: int, last: int) ->
         amplitude[run], time.time_s[run], time.interval_s, usual_hz, a > 0, b < starts.size
     )
     return run.start + early, run.stop - late, still_off_hz
+
+
+def _of_one_rate(time: TimeBase, run: tuple[int, int], early: bool, late: bool) -> tuple[int, int]:
+    """A run without what is left, where it was cut `early` or `late`, of pictures at another rate.
+
+    A lamp that kept step with the pictures does not any more there, and what the dots do then is not the platter's.
+    """
+    first, last = run
+    steps = np.diff(time.time_s[first:last]) / time.interval_s
+    off = np.abs(steps - np.rint(steps)) > _OTHER_RATE
+    reach = min(round((_WINDOW_S + _MARGIN_S) / time.interval_s), off.size // 3)
+    if reach == 0 or np.mean(off[reach:-reach]) > _SOME_STEPS:
+        return first, last
+    begin, end = np.flatnonzero(off[:reach]), np.flatnonzero(off[-reach:])
+    late_cut = last - 1 - reach + int(end[0]) if late and end.size else last
+    return first + int(begin[-1]) + 1 if early and begin.size else first, late_cut
 
 
 def _settling(
