@@ -401,6 +401,18 @@ def test_a_slow_flicker_is_a_lamps_where_it_runs_along_the_picture(cycles_down: 
     assert (found == pytest.approx(2.4, abs=0.01)) if seen else found is None
 
 
+@pytest.mark.parametrize(("told_hz", "refused"), [(95.0, True), (90.0, False), (500.0, False)])
+def test_a_lamp_that_was_told_and_does_not_make_the_flicker_is_refused(told_hz: float, refused: bool) -> None:
+    """10 Hz in 30 pictures, as 500 flashes make it; 95 make 5 Hz, and 90 keep step with the frames."""
+    pattern = replace(pattern_of(np.full(300, 8.0), np.full(300, 90.0)), brightness=flickering(2.0, 10.0))
+    time = fit_time_base(np.arange(300) / RATE_HZ)
+    if refused:
+        with pytest.raises(Refused, match=r"flickers 10\.00 times a second in these pictures, which a lamp of 95"):
+            lamps_of(pattern, (), time, 50.0, told_hz)
+    else:
+        assert lamps_of(pattern, (), time, 50.0, told_hz)[0].kind == "given"
+
+
 @pytest.mark.parametrize("third", [0.3, 0.0])
 def test_a_slower_flicker_is_known_by_its_multiples(third: float) -> None:
     """358 flashes in 29.97 pictures fold to 1.57 Hz, and three times that to 4.71 Hz, where alone it would be sought.

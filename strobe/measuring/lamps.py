@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.measuring.refusals import wrong_mains
+from strobe.measuring.refusals import wrong_lamp, wrong_mains
 from strobe.pattern import PatternReading, RowSeries
 from strobe.phase import (
     FlashRate,
@@ -29,6 +29,8 @@ __all__ = ["Lamp", "clearest_dots", "lamps_of", "slow_flicker"]
 _MAINS_REACH = 0.005
 """How far, relatively, a mains may be from its nominal rate: a little over four of the largest standard deviations that
 `mains_uncertainty_percent` tells of."""
+_STANDS_HZ = 1.0
+"""Below this a lamp's flicker may go unseen, which nearly keeps step with the frames."""
 _SAME_CREEP, _STEEPEST = 0.01, 1.05
 """How alike the bands of two lamps creep, relative; and how steep those of the slower can be, in cycles of its own that
 a picture lasts."""
@@ -105,6 +107,10 @@ def lamps_of(
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if exact is not None:
         if flash is None or cycles is None:
+            shows = folded_hz(exact, time.interval_s) > _STANDS_HZ
+            seen_hz = _flicker_of_scenery(pattern, time) if shows else None
+            if seen_hz is not None and not _folds_near(exact, seen_hz, time):
+                raise wrong_lamp(exact, seen_hz)
             return [Lamp("given", mains, exact, exact, "given", None, exact * time.time_s)]
         return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, cycles)]
     if flash is not None and mains not in (None, flash.candidate_hz / 2) and not _is_near(flash):
@@ -124,12 +130,9 @@ def lamps_of(
             flash = _perhaps_once(flash, time)
         moves = pattern.camera.moved
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles, scenery_moves=moves)]
-    dimmed_hz = None
-    # Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
-    if not pattern.camera.moved and _is_even(time):
-        dimmed_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
-        if dimmed_hz is None:
-            dimmed_hz = _flicker_of_the_dots(rows, time)
+    dimmed_hz = _flicker_of_scenery(pattern, time)
+    if dimmed_hz is None and not pattern.camera.moved and _is_even(time):
+        dimmed_hz = _flicker_of_the_dots(rows, time)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
@@ -178,6 +181,16 @@ def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz:
         second=max(flash.second, _OF_FLASHES),
         uncertainty_hz=float(np.hypot(flash.uncertainty_hz, drawn_hz)),
     )
+
+
+def _flicker_of_scenery(pattern: PatternReading, time: TimeBase) -> float | None:
+    """Where a flicker of unknown rate folds to, by the brightness of what stands still.
+
+    Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
+    """
+    if pattern.camera.moved or not _is_even(time):
+        return None
+    return find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
 
 
 def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | None:

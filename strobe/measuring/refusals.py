@@ -17,6 +17,7 @@ __all__ = [
     "refuse_what_is_flat",
     "refuse_what_shows_nothing",
     "upright_unclear",
+    "wrong_lamp",
     "wrong_mains",
 ]
 
@@ -156,6 +157,16 @@ def upright_unclear() -> Refused:
         "ambiguous",
         "The row of dots runs up the picture, and the clip does not show which way the platter turns.",
         "Hold the phone so that the rim lies level in the picture, and film at least three turns.",
+    )
+
+
+def wrong_lamp(told_hz: float, seen_hz: float) -> Refused:
+    """For light that flickers otherwise than the lamp that was told would."""
+    return Refused(
+        "ambiguous",
+        f"The light flickers {seen_hz:.2f} times a second in these pictures, which a lamp of {told_hz:g} flashes does "
+        "not.",
+        "Leave --lamp out, or give the lamp's own flash rate; let no other lamp shine.",
     )
 
 
