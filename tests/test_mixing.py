@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -12,6 +13,7 @@ import pytest
 
 import strobe
 from strobe.figures import evaluate
+from strobe.figures.results import Fluctuation
 from strobe.measurement import Timing
 from strobe.measuring.budget import fluctuation_with_budget
 from strobe.measuring.mixing import ROOM, Mixing, mixing_of
@@ -108,3 +110,34 @@ def test_of_slow_and_fast_wobble_together_the_interval_holds_that_nothing_was_mi
         read = getattr(figures.fluctuation, f"{name}_percent")
         stated = getattr(found, f"{name}_uncertainty_percent")
         assert read < getattr(found, f"{name}_percent") <= read + stated
+
+
+def test_what_lies_beside_the_lamps_beat_is_in_the_figures_and_in_the_band_it_lies_in() -> None:
+    """0.001 dots at 5 Hz of 120 a second are 100 x 2 pi 5 x 0.001 / 120 = 0.026 % that may be there or not.
+
+    Of a line of 0.05 % at 4 Hz that may leave ``sqrt(0.05^2 - 0.026^2)``, and of flutter above 10 Hz nothing changes.
+    """
+    time = np.arange(900) / 30
+    angle = np.cumsum(0.75 * (1 + 0.0005 * np.sin(2 * np.pi * 4 * time))) / 30
+    angle = angle + np.random.default_rng(3).normal(0, 1e-7, time.size)
+    figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / 30)
+    base: Any = SimpleNamespace(time_s=time, interval_s=1 / 30, duration_s=float(time[-1]))
+
+    def found(beside: tuple[tuple[float, float], ...]) -> Fluctuation:
+        line: Any = SimpleNamespace(hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0)
+        timing = Timing("camera", None, None, "camera")
+        shared: dict[str, Any] = {"left_dots": np.zeros_like(time), "dots": 160, "off_centre_percent": 0.0}
+        return fluctuation_with_budget(
+            figures, base, timing, 0.0, line=line, mixing=Mixing(0.0, 0.0), scale_share=0.0, **shared
+        )[0]
+
+    nothing, beside = found(()), found(((5.0, 0.001),))
+    less = (0.05 - math.sqrt(0.05**2 - (100 * 2 * math.pi * 5 * 0.001 / 120) ** 2)) / math.sqrt(2)
+    assert beside.unweighted_rms_uncertainty_percent == pytest.approx(less, rel=0.05)
+    assert nothing.unweighted_rms_uncertainty_percent < 0.2 * less
+    widths = [
+        {part.name: part.rms_uncertainty_percent for part in one.parts if part.split_by == "practice"}
+        for one in (nothing, beside)
+    ]
+    assert widths[1]["wow"] == pytest.approx(less, rel=0.05)
+    assert widths[1]["flutter"] == widths[0]["flutter"]

@@ -352,6 +352,7 @@ def fluctuation_with_budget(
                 ring=ring,
                 left=left,
                 swallowed=_swallowed_square(figures.components, swallowed_s, part.band_hz),
+                near=float(np.linalg.norm(near[(near_hz >= part.band_hz[0]) & (near_hz <= part.band_hz[1])])),
             )
             for part in fluctuation.parts
         ),
@@ -421,14 +422,22 @@ def _growth(rms: float, square: float) -> float:
 
 
 def _part_with_budget(
-    part: BandPart, factor: float, scale: float, *, ring: float, left: float, swallowed: float
+    part: BandPart, factor: float, scale: float, *, ring: float, left: float, swallowed: float, near: float
 ) -> BandPart:
     """Wow or flutter with the same allowances; a ring off centre is wow."""
     own_ring = ring if part.name == "wow" else 0.0
     peak, rms = factor * part.peak_percent, factor * part.rms_percent
     still = _growth(rms, swallowed)
-    peak_parts = (part.peak_uncertainty_percent, _RANDOM_ANGLE * own_ring, 3 * left, scale * peak, _PEAK_TO_RMS * still)
-    rms_parts = (part.rms_uncertainty_percent, _RANDOM_ANGLE * own_ring, 1.5 * left, scale * rms, still)
+    mixed = rms - float(np.sqrt(max(rms**2 - near**2 / 2, 0.0)))
+    peak_parts = (
+        part.peak_uncertainty_percent,
+        _RANDOM_ANGLE * own_ring,
+        3 * left,
+        scale * peak,
+        _PEAK_TO_RMS * still,
+        _PEAK_TO_RMS * mixed,
+    )
+    rms_parts = (part.rms_uncertainty_percent, _RANDOM_ANGLE * own_ring, 1.5 * left, scale * rms, still, mixed)
     return replace(
         part,
         peak_percent=float(peak),
