@@ -705,6 +705,18 @@ class TestLines:
         left = line.dots - dots
         assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.0012
 
+    @pytest.mark.parametrize("flattened", [1.0, 0.35])
+    def test_the_line_of_a_supposed_lamp_goes_though_the_picture_flattens_the_amplitude(self, flattened: float) -> None:
+        """One line a flash rate away swings size and phase alike, but where bright dots saturate the size less."""
+        rng = np.random.default_rng(15)
+        time = np.arange(300) / 30
+        dots = dots_at(time, 100.86, [(0.56, 0.08, 0.0), (4.46, 0.005, 1.0)])
+        beside = 0.047 * np.exp(2j * np.pi * 100.04 * time)
+        seen = np.exp(2j * np.pi * (dots - 100.04 * time) + flattened * beside.real + 1j * beside.imag)
+        line = follow("lamp", seen + white(rng, 300, 0.003), time, 1 / 30, 100.0 * time)
+        left = line.dots - dots
+        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.002
+
     @pytest.mark.parametrize("turns", [1.0, -1.0])
     def test_faint_frames_let_no_dot_slip(self, turns: float) -> None:
         """Where the dots all but vanish their phase may run round once; the course goes on where it was."""

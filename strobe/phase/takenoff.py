@@ -21,9 +21,12 @@ STRONG_SWING, _DEEP_SWING = 0.01, 0.2
 """Swing of the phase in dots, and of the amplitude relative to its mean, from which more harmonics are fitted."""
 _ODD_HALVES = (0.5, 1.5, 2.5)
 """Orders of the flash rate that flashes of two sizes add."""
-_ONE_SIDED = 0.5
+_ONE_SIDED = 0.85
 """Of the lines on either side, the weaker by the stronger up to which a lamp may have made them: what an exposure
-leaves of light on the far side is 0.25 of the near one at the most (closed form: the first lobe of a sinc)."""
+leaves of light on the far side is 0.25 of the near one (closed form: the first lobe of a sinc), and up to 0.54 was seen
+where the picture flattens the amplitude; a wobble alone shows 0.98 and more."""
+_ABOVE_NOISE = 3.0
+"""Sigmas of white noise above which either of them counts at all."""
 _STILL_CYCLES = 2.0
 """In the clip, up to which a line beside another looks like a slow course of that."""
 _CLOSE_CYCLES = 0.4
@@ -152,8 +155,10 @@ def _shows_on_dots(
         return True
     seen = size / size.mean() - 1 + 2j * np.pi * (residual - residual.mean())
     turn = np.exp(2j * np.pi * lamp_cycles)
-    behind, ahead = (abs(hann(seen.size) @ (seen * one)) for one in (turn, np.conj(turn)))
-    return bool(min(behind, ahead) < _ONE_SIDED * max(behind, ahead))
+    window = hann(seen.size)
+    behind, ahead = (abs(window @ (seen * one)) for one in (turn, np.conj(turn)))
+    noise = float(np.sqrt(np.mean(np.abs(np.diff(seen, 2)) ** 2) / 6 * np.sum(window**2)))
+    return bool(_ABOVE_NOISE * noise < max(behind, ahead) and min(behind, ahead) < _ONE_SIDED * max(behind, ahead))
 
 
 def creeps(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> bool:
