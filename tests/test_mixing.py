@@ -84,30 +84,38 @@ def test_dim_clip_holds_the_truth_and_says_so(tmp_path: Path) -> None:
     assert abs(found.weighted_rms_percent - truth.weighted_rms_percent) < found.weighted_rms_uncertainty_percent
 
 
-@pytest.mark.parametrize("advance", [0.0, 0.02])
-def test_of_slow_and_fast_wobble_together_the_interval_holds_that_nothing_was_mixed(advance: float) -> None:
-    """Once a turn hardly anything is put back, at 8.9 Hz as much again: neither is sure of the figure of both."""
-    time = np.arange(750) / 25
-    turn_hz = 0.75
-    speed = 1 + 0.0018 * np.sin(2 * np.pi * 0.75 * time) + 0.001 * np.sin(2 * np.pi * 8.9 * time)
-    angle = np.cumsum(turn_hz * speed) / 25 + np.random.default_rng(2).normal(0, 1e-7, time.size)
-    figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / 25)
-    base: Any = SimpleNamespace(time_s=time, interval_s=1 / 25, duration_s=float(time[-1]))
-    line: Any = SimpleNamespace(hidden=(), beside=(), removed_hz=(), dot_rate_hz=120.0)
+def bounded(
+    speed: np.ndarray, rate_hz: float, *, mixing: Mixing, beside: tuple[tuple[float, float], ...] = ()
+) -> tuple[Fluctuation, Fluctuation]:
+    """The fluctuation of a course of the speed by the nominal one, at 45 rpm, as it was read and with its budget."""
+    time = np.arange(speed.size) / rate_hz
+    angle = np.cumsum(0.75 * speed) / rate_hz + np.random.default_rng(2).normal(0, 1e-7, time.size)
+    figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / rate_hz)
+    base: Any = SimpleNamespace(time_s=time, interval_s=1 / rate_hz, duration_s=float(time[-1]))
+    line: Any = SimpleNamespace(hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0)
     found, _ = fluctuation_with_budget(
         figures,
         base,
         Timing("camera", None, None, "camera"),
         0.0,
         line=line,
-        mixing=Mixing(0.6, advance),
+        mixing=mixing,
         left_dots=np.zeros_like(time),
         dots=160,
         off_centre_percent=0.0,
         scale_share=0.0,
     )
+    return figures.fluctuation, found
+
+
+@pytest.mark.parametrize("advance", [0.0, 0.02])
+def test_of_slow_and_fast_wobble_together_the_interval_holds_that_nothing_was_mixed(advance: float) -> None:
+    """Once a turn hardly anything is put back, at 8.9 Hz as much again: neither is sure of the figure of both."""
+    time = np.arange(750) / 25
+    speed = 1 + 0.0018 * np.sin(2 * np.pi * 0.75 * time) + 0.001 * np.sin(2 * np.pi * 8.9 * time)
+    seen, found = bounded(speed, 25.0, mixing=Mixing(0.6, advance))
     for name in ("weighted_rms", "unweighted_rms"):
-        read = getattr(figures.fluctuation, f"{name}_percent")
+        read = getattr(seen, f"{name}_percent")
         stated = getattr(found, f"{name}_uncertainty_percent")
         assert read < getattr(found, f"{name}_percent") <= read + stated
 
@@ -117,21 +125,9 @@ def test_what_lies_beside_the_lamps_beat_is_in_the_figures_and_in_the_band_it_li
 
     Of a line of 0.05 % at 4 Hz that may leave ``sqrt(0.05^2 - 0.026^2)``, and of flutter above 10 Hz nothing changes.
     """
-    time = np.arange(900) / 30
-    angle = np.cumsum(0.75 * (1 + 0.0005 * np.sin(2 * np.pi * 4 * time))) / 30
-    angle = angle + np.random.default_rng(3).normal(0, 1e-7, time.size)
-    figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / 30)
-    base: Any = SimpleNamespace(time_s=time, interval_s=1 / 30, duration_s=float(time[-1]))
-
-    def found(beside: tuple[tuple[float, float], ...]) -> Fluctuation:
-        line: Any = SimpleNamespace(hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0)
-        timing = Timing("camera", None, None, "camera")
-        shared: dict[str, Any] = {"left_dots": np.zeros_like(time), "dots": 160, "off_centre_percent": 0.0}
-        return fluctuation_with_budget(
-            figures, base, timing, 0.0, line=line, mixing=Mixing(0.0, 0.0), scale_share=0.0, **shared
-        )[0]
-
-    nothing, beside = found(()), found(((5.0, 0.001),))
+    speed = 1 + 0.0005 * np.sin(2 * np.pi * 4 * np.arange(900) / 30)
+    _, nothing = bounded(speed, 30.0, mixing=Mixing(0.0, 0.0))
+    _, beside = bounded(speed, 30.0, mixing=Mixing(0.0, 0.0), beside=((5.0, 0.001),))
     less = (0.05 - math.sqrt(0.05**2 - (100 * 2 * math.pi * 5 * 0.001 / 120) ** 2)) / math.sqrt(2)
     assert beside.unweighted_rms_uncertainty_percent == pytest.approx(less, rel=0.05)
     assert nothing.unweighted_rms_uncertainty_percent < 0.2 * less

@@ -530,6 +530,30 @@ def follow(
     )
 
 
+def exposed_to(light: Reals, moment: Reals, rate_hz: float, wobbles: Wobbles) -> Phasors:
+    """Amplitude (frames,) of dots in the light at moments (frames, n) of each exposure, about one."""
+    seen = (light * np.exp(2j * np.pi * dots_at(moment, rate_hz, wobbles))).mean(axis=1)
+    return np.asarray(seen / np.abs(seen).mean(), np.complex128)
+
+
+def moments(time_s: Reals, exposure_s: float) -> Reals:
+    """Moments (frames, 400) of exposures that begin at these times."""
+    return np.asarray(time_s[:, None] + (np.arange(400) + 0.5) / 400 * exposure_s)
+
+
+def steady_flicker(rate_hz: float, frames: int, *, second: float = 0.1, once: bool = False) -> FlashRate:
+    """Flicker as it would be measured of a lamp whose third harmonic is half the second, the same in each row."""
+    nothing = np.zeros(frames)
+    nominal_hz = min((100.0, 120.0), key=lambda one: abs(one - rate_hz))
+    rows = np.ones(8, complex)
+    return FlashRate(rate_hz, 1e-3, nominal_hz, 0.5, second, second / 2, nothing, nothing, rows, once, once)
+
+
+def scatter(left: Reals, time_s: Reals) -> float:
+    """Standard deviation of what is left about a parabola."""
+    return float(np.std(left - np.polynomial.Polynomial.fit(time_s, left, 2)(time_s)))
+
+
 SEEN_AS: dict[str, tuple[str, float]] = {
     "lamp-timed": ("lamp", 0.0),
     "camera-timed": ("camera", 0.0),
@@ -602,12 +626,11 @@ class TestLines:
         lamp = np.exp(-2j * np.pi * (100.006 * time + 0.2))
         along = np.exp(2j * np.pi * dots)
         amplitude = along * (1 + 0.28 * lamp + 0.08 * lamp**2 + 0.05 * lamp**4) + 0.02 * np.conj(along)
-        nothing = np.zeros(240)
-        flash = FlashRate(100.006, 1e-3, 100.0, 0.5, 0.2, 0.1, nothing, nothing, np.ones(8, complex))
+        flash = steady_flicker(100.006, 240, second=0.2)
         cycles = 100.006 * time + 0.2
         line = follow("camera", amplitude + white(rng, 240, 0.004), time, 1 / NTSC, cycles, flash=flash)
         left = line.dots - dots
-        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.004
+        assert scatter(left, time) < 0.004
 
     def test_two_lines_almost_equally_strong(self) -> None:
         """Half-sine light behind a shutter of 7 ms: lamp and camera at 0.93 : 1 swing the dots by 0.16.
@@ -616,18 +639,16 @@ class TestLines:
         """
         rng = np.random.default_rng(6)
         time = np.arange(300) / 30
-        moment = time[:, None] + (np.arange(400) + 0.5) / 400 * 0.0070768
+        moment = moments(time, 0.0070768)
         light = np.abs(np.cos(np.pi * (99.96 * moment + 0.35))) * np.pi / 2 + 0.03
         wobbles = [(0.76, 0.03, 0.0), (3.17, 0.01, 1.0)]
-        seen = (light * np.exp(2j * np.pi * dots_at(moment, 101.05, wobbles))).mean(axis=1)
-        seen = seen / np.abs(seen).mean() + white(rng, 300, 0.002)
-        nothing = np.zeros(300)
-        flash = FlashRate(99.96, 1e-3, 100.0, 0.5, 0.1, 0.05, nothing, nothing, np.ones(8, complex))
+        seen = exposed_to(light, moment, 101.05, wobbles) + white(rng, 300, 0.002)
+        flash = steady_flicker(99.96, 300)
         cycles = 99.96 * (time + 0.0070768 / 2) + 0.35
         line = follow("camera", seen, time, 1 / 30, cycles, flash=flash)
         assert line.swing_dots > 0.1
         left = line.dots - dots_at(time + 0.0070768 / 2, 101.05, wobbles)
-        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.0025
+        assert scatter(left, time) < 0.0025
 
     @pytest.mark.parametrize(("frame_rate_hz", "exposure_s"), [(24000 / 1001, 0.039), (50.0, 0.0014)])
     def test_a_lamp_that_burns_once_a_cycle_and_harmonics_that_fold_close(
@@ -643,15 +664,10 @@ class TestLines:
         time = np.arange(round(10 * frame_rate_hz)) / frame_rate_hz
         rate_hz = 2 * flash_hz * 0.991
         wobbles = [(0.71, 0.05, 0.0), (7.02, 0.004, 1.0)]
-        moment = time[:, None] + (np.arange(400) + 0.5) / 400 * exposure_s
+        moment = moments(time, exposure_s)
         light = np.maximum(np.cos(2 * np.pi * flash_hz * moment), 0) + 0.15
-        seen = (light * np.exp(2j * np.pi * dots_at(moment, rate_hz, wobbles))).mean(axis=1)
-        seen = seen / np.abs(seen).mean() + white(rng, time.size, 0.002)
-        nothing = np.zeros(time.size)
-        rows = np.ones(8, complex)
-        flash = FlashRate(
-            2 * flash_hz, 1e-3, 2 * round(flash_hz, -1), 0.1, 0.1, 0.05, nothing, nothing, rows, True, True
-        )
+        seen = exposed_to(light, moment, rate_hz, wobbles) + white(rng, time.size, 0.002)
+        flash = steady_flicker(2 * flash_hz, time.size, once=True)
         cycles = 2 * flash_hz * (time + exposure_s / 2)
         kind = "lamp" if exposure_s > 0.5 / flash_hz else "camera"
         expected_hz = 2 * flash_hz
@@ -668,7 +684,7 @@ class TestLines:
         amplitude = np.exp(2j * np.pi * (dots + 0.01 * np.cos(2 * np.pi * 60.01 * time)))
         line = follow("camera", amplitude + white(rng, 240, 0.005), time, 1 / 24, 120.0 * time, expected_hz=120.0)
         left = line.dots - dots
-        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.002
+        assert scatter(left, time) < 0.002
         assert [round(hz, 1) for hz in line.removed_hz] == [12.0]
 
     @pytest.mark.parametrize("seed", range(6))
@@ -680,13 +696,11 @@ class TestLines:
         rng = np.random.default_rng(seed)
         time = np.arange(1200) / 240
         start, exposure_s = rng.uniform(), rng.uniform(0.003, 0.004)
-        moment = time[:, None] + (np.arange(200) + 0.5) / 200 * exposure_s
+        moment = moments(time, exposure_s)
         light = np.abs(np.cos(np.pi * (119.962 * moment + start))) * np.pi / 2 + 0.05
         wobbles = [(0.55, 0.04, 1.0), (7.8, 0.004, 2.0)]
-        seen = (light * np.exp(2j * np.pi * dots_at(moment, 118.97, wobbles))).mean(axis=1)
-        seen = seen / np.abs(seen).mean() + white(rng, 1200, 0.004)
-        nothing = np.zeros(1200)
-        flash = FlashRate(119.962, 1e-3, 120.0, 0.3, 0.1, 0.05, nothing, nothing, np.ones(8, complex))
+        seen = exposed_to(light, moment, 118.97, wobbles) + white(rng, 1200, 0.004)
+        flash = steady_flicker(119.962, 1200)
         cycles = 119.962 * (time + exposure_s / 2) + start
         line = follow("camera", seen, time, 1 / 240, cycles, flash=flash, expected_hz=120.0)
         true_hz = np.polyfit(time, dots_at(time, 118.97, wobbles), 1)[0]
@@ -703,7 +717,7 @@ class TestLines:
         seen = np.exp(2j * np.pi * dots) + white(rng, 250, 0.005)
         line = follow("camera", seen, time, 1 / 25, 120.0 * time, expected_hz=120.0)
         left = line.dots - dots
-        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.0012
+        assert scatter(left, time) < 0.0012
 
     @pytest.mark.parametrize("flattened", [1.0, 0.35])
     def test_the_line_of_a_supposed_lamp_goes_though_the_picture_flattens_the_amplitude(self, flattened: float) -> None:
@@ -715,7 +729,7 @@ class TestLines:
         seen = np.exp(2j * np.pi * (dots - 100.04 * time) + flattened * beside.real + 1j * beside.imag)
         line = follow("lamp", seen + white(rng, 300, 0.003), time, 1 / 30, 100.0 * time)
         left = line.dots - dots
-        assert np.std(left - np.polyval(np.polyfit(time, left, 2), time)) < 0.002
+        assert scatter(left, time) < 0.002
 
     @pytest.mark.parametrize("turns", [1.0, -1.0])
     def test_faint_frames_let_no_dot_slip(self, turns: float) -> None:
@@ -736,8 +750,7 @@ class TestLines:
         rng = np.random.default_rng(8)
         time = np.arange(240) / NTSC * 1.25
         cycles = 99.95 * time + 0.2
-        nothing = np.zeros(240)
-        flash = FlashRate(99.95, 1e-3, 100.0, 0.5, 0.1, 0.05, nothing, nothing, np.ones(8, complex))
+        flash = steady_flicker(99.95, 240)
         said = {}
         for beside in (size, 0.0):
             dots = dots_at(time, 100.3, [(0.556, 0.05, 0.0), (6.4, 0.01, 0.3), (4.046 + off_hz, beside, 2.0)])
@@ -824,8 +837,7 @@ class TestLines:
         within = (np.arange(160) + 0.5) / 160 * exposure_s
         moment = time[:, None] + 0.018 * height + within[None, :]
         light = np.abs(np.cos(np.pi * (flashes * moment + phase))) * np.pi / 2 + 0.3
-        amplitude = (light * np.exp(2j * np.pi * dots_at(moment, rate, wobbles))).mean(axis=1)
-        amplitude = amplitude / np.abs(amplitude).mean() + white(rng, time.size, 0.004)
+        amplitude = exposed_to(light, moment, rate, wobbles) + white(rng, time.size, 0.004)
         flash = measure_flash_rate(
             brightness_of(time, flashes, rng, exposure_s=exposure_s, phase=phase), time, (100.0, 120.0)
         )

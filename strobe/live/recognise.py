@@ -16,12 +16,12 @@ from strobe.live.figure import figure_of
 from strobe.live.records import LiveOptions, Lock
 from strobe.measurement import Measurement, Note
 from strobe.measuring import Told, measure_reading
-from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.lamps import lamps_of
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import ClipReading
 from strobe.measuring.refusals import not_turning
+from strobe.measuring.speedbudget import mains_uncertainty_percent
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base

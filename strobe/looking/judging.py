@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from strobe.looking.results import Light, Limit, Reach, SeenRow, Shake, Shutter, Still, Timing
 from strobe.measurement import Measurement, Refusal
-from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.speedbudget import mains_uncertainty_percent
 
 __all__ = ["Picture", "changes_of", "grade_of", "limits_of"]
 

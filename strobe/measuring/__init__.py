@@ -13,11 +13,7 @@ from strobe.figures import evaluate
 from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
-from strobe.measuring.budget import (
-    components_with_budget,
-    fluctuation_with_budget,
-    trend_uncertainty_percent_per_minute,
-)
+from strobe.measuring.budget import components_with_budget, fluctuation_with_budget
 from strobe.measuring.choosing import choose_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import off_centre_left_percent
@@ -29,6 +25,7 @@ from strobe.measuring.motion import steadied
 from strobe.measuring.options import Told, check_options, check_view
 from strobe.measuring.reading import ClipReading, read_clip
 from strobe.measuring.rim import begin_rim, notes_of_rim, ring_of, runout_of
+from strobe.measuring.speedbudget import trend_uncertainty_percent_per_minute
 from strobe.measuring.sticking import swallowed_dots
 from strobe.measuring.threads import one_thread
 from strobe.measuring.unevenness import uneven_dots
@@ -152,8 +149,8 @@ def measure_reading(
         )
     timing = timing_of(chosen, clock)
     mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, moved=pattern.camera.moved)
-    swallowed = swallowed_dots(chosen.evidence.row, chosen.line.noise_dots if mixing.share > 0 else 0.0)
     row = chosen.evidence.row
+    swallowed = swallowed_dots(row, chosen.line.noise_dots if mixing.share > 0 else 0.0)
     uneven = uneven_dots(row, steady.dots, dots=chosen.dots)
     components = components_with_budget(
         figures,

@@ -11,16 +11,17 @@ from strobe.figures.results import Figures
 from strobe.figures.rings import drift_dots_per_minute, still_deviation_percent
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Note, RecordContext, Setup, Speed, Timing
-from strobe.measuring.budget import (
+from strobe.measuring.budget import beside_percent
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.mixing import Mixing
+from strobe.measuring.options import Told
+from strobe.measuring.speedbudget import (
     end_to_end_deviation_percent,
     mains_uncertainty_percent,
     speed_budget,
     speed_uncertainty_percent,
 )
-from strobe.measuring.clock import CameraClock
-from strobe.measuring.hypotheses import Hypothesis
-from strobe.measuring.mixing import Mixing
-from strobe.measuring.options import Told
 from strobe.measuring.sticking import SWALLOWED_PX
 from strobe.phase import TimeBase
 
@@ -179,8 +180,7 @@ def notes_of(
         top_hz=figures.fluctuation.band_hz[1],
     )
     slow = 0 < line.swing_cycles < 3 and line.swing_dots > 0.003
-    speeds = [100 * 2 * np.pi * hz * dots / line.dot_rate_hz for hz, dots in line.beside]
-    near_percent = max(speeds, default=0.0)
+    near_percent = float(beside_percent(line)[1].max(initial=0.0))
     cases = (
         (
             gap_percent > _WORTH_SAYING_PERCENT,

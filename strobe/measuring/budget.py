@@ -1,9 +1,9 @@
-"""How sure the figures are: what adds up to the stated 95 % half-widths."""
+"""How sure the fluctuation and its lines are: what adds up to their stated 95 % half-widths."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,23 +13,20 @@ from strobe.figures import evaluate
 from strobe.figures.results import FIGURES, BandPart, Component, Figures, Fluctuation
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Timing
-from strobe.measuring.clock import CameraClock
 from strobe.measuring.mixing import Mixing
 from strobe.measuring.unevenness import false_mean_square, false_swing_percent
-from strobe.phase import FlashRate, LineReading, TimeBase, hann
+from strobe.phase import LineReading, TimeBase, hann
 
 __all__ = [
     "RING_OFF_CENTRE_PERCENT",
     "SCALE_SHARE",
+    "beside_percent",
     "components_with_budget",
-    "end_to_end_deviation_percent",
     "fluctuation_with_budget",
     "left_out_hz",
-    "mains_uncertainty_percent",
-    "speed_budget",
-    "speed_uncertainty_percent",
-    "trend_uncertainty_percent_per_minute",
 ]
+
+_Number = TypeVar("_Number", float, NDArray[np.float64])
 
 RING_OFF_CENTRE_PERCENT = 0.05
 """What a ring 0.08 mm off centre on a rim of 155 mm radius adds once a turn (e / R), as a 95 % bound."""
@@ -44,24 +41,16 @@ rendered clips)."""
 _BESIDE_HZ = 0.5
 """The false line that shake leaves is as likely some tenths of a hertz beside the shake's own."""
 
-SLOW_BEND_DOTS = 0.003
-"""How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
-
 _MOST_HIDDEN_PERCENT = 0.1
 _LOUD, _LOUD_SHARE, _QUIET_SHARE = (0.001, 0.4), 1.4, 0.7
 """What was taken off with the lamp's beat though it stands as no lamp's swing does: up to about a thousandth of a dot,
 or a third of the swing, noise and uneven light do that, and a wobble is thought possible as large as the largest other,
 or so many percent; more than that is likely a wobble, with as much again where it can't be seen."""
-_SWING_SHARES = ((1.0, 2.4), (2.0, 1.5), (np.inf, 0.25))
-"""Share of the lamp's swing that may pass for speed, by the cycles it makes in the clip: not taken off at all and
-leaning on the slope, hard to tell from a trend, told well."""
 _ONCE_A_TURN = 0.05
 """How near to once a turn, in multiples of it, a component counts as that; the next one lies a whole multiple away."""
 _FEW_TURNS, _FEW_TURNS_SHARE = 2.0, 0.12
 """Below so many turns a wobble once a turn is hardly told from a bend: so much of the unweighted figures is unsure then
 (simulated, one to two turns)."""
-_LINES_COINCIDE, _SPEED_ASSUMED = "lines coincide", "speed assumed"
-"""Sources with two answers and nothing between: they add as they are."""
 _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
 _PEAK_TO_RMS = 1.7
@@ -70,77 +59,6 @@ _NEAR_FLOOR = 0.5
 """Floor over figure from where all that no line explains may be noise (0.3 to 0.6 where it was, on rendered clips)."""
 _UNSEEN_HZ = 4.0
 """Where one line that the coder swallowed whole may lie: at the weighting's top."""
-
-
-def mains_uncertainty_percent(flash_rate_hz: float) -> float:
-    """95 % half-width of a lamp's rate taken as nominal, in percent.
-
-    Standard deviations of the mains are about 0.04 to 0.12 % in 50 Hz networks and 0.03 to 0.05 % in 60 Hz networks
-    (values from memory; published statistics of grid frequency).
-    """
-    return 0.1 if flash_rate_hz > 110 else 0.2
-
-
-def end_to_end_deviation_percent(figures: Figures) -> float:
-    """Mean deviation from the first to the last frame, the incomplete turn included, on the clock of the frames."""
-    series = figures.series
-    turns = float(series.angle_rev[-1] - series.angle_rev[0])
-    rpm = 60 * turns / float(series.time_s[-1] - series.time_s[0])
-    return (
-        figures.deviation_percent
-        + 100 * (rpm - figures.mean_rpm) * (1 + figures.deviation_percent / 100) / figures.mean_rpm
-    )
-
-
-def speed_budget(
-    figures: Figures,
-    line: LineReading,
-    time: TimeBase,
-    flash: FlashRate | None,
-    timing: Timing,
-    nominal_flash_hz: float | None,
-    gap_percent: float,
-    clock: CameraClock,
-    left_dots: NDArray[np.float64],
-    unsettled_hz: float,
-    assumed_speed_percent: float,
-) -> tuple[BudgetEntry, ...]:
-    """What adds to the 95 % half-width of the mean deviation: run length and noise, clock, lamp, line.
-
-    What the choice of the stretch does to the mean, whole turns or the whole clip, counts as run length.
-    """
-    total_dots = line.dot_rate_hz * time.duration_s
-    swing_share = next(share for cycles, share in _SWING_SHARES if line.swing_cycles < cycles)
-    parts = {
-        "phase noise": figures.deviation_uncertainty_percent,
-        "time stamps": 100 * 2 * time.interval_uncertainty,
-        "run length": abs(end_to_end_deviation_percent(figures) - figures.deviation_percent),
-        "shake": 100 * 2 * abs(float(left_dots[-1] - left_dots[0])) / total_dots,
-        "settling": 100 * unsettled_hz / line.dot_rate_hz,
-        "swing of the lamp": 100 * swing_share * line.swing_dots / total_dots,
-    }
-    if timing.reference == "camera":
-        parts["time base"] = clock.uncertainty_percent
-    if timing.line == "lamp" and timing.flash_rate_source == "nominal" and nominal_flash_hz is not None:
-        parts["mains"] = mains_uncertainty_percent(nominal_flash_hz)
-    if timing.flash_rate_source in ("measured", "given") and flash is not None:
-        parts["flash rate"] = 100 * 2 * flash.uncertainty_hz / flash.rate_hz
-    parts[_LINES_COINCIDE], parts[_SPEED_ASSUMED] = gap_percent, assumed_speed_percent
-    return tuple(BudgetEntry("deviation", source, float(part)) for source, part in parts.items() if part > 0)
-
-
-def speed_uncertainty_percent(budget: tuple[BudgetEntry, ...]) -> float:
-    """95 % half-width of the mean deviation from its budget."""
-    either = [entry.percent for entry in budget if entry.source in (_LINES_COINCIDE, _SPEED_ASSUMED)]
-    square = sum(entry.percent**2 for entry in budget) - sum(percent**2 for percent in either)
-    return float(np.sqrt(max(square, 0.0))) + sum(either)
-
-
-def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, time: TimeBase) -> float:
-    """95 % half-width of the trend: its noise, and a slow bend of the phase that lamp or coding may leave."""
-    bend_dots = SLOW_BEND_DOTS + 0.5 * line.swing_dots
-    left = 8 * bend_dots / (line.dot_rate_hz * time.duration_s**2) * 100 * 60
-    return float(np.hypot(figures.trend_uncertainty_percent_per_minute, left))
 
 
 def averaging_loss(
@@ -194,7 +112,7 @@ def components_with_budget(
         beside_hz = one.frequency_hz + np.linspace(-_BESIDE_HZ, _BESIDE_HZ, 11)
         turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
         swing_dots = 2 * float(np.sqrt(np.mean(np.abs(turn @ (window * (left_dots - window @ left_dots))) ** 2)))
-        shaken = 3 * 100 * 2 * np.pi * one.frequency_hz * swing_dots / (dots * figures.mean_rpm / 60)
+        shaken = 3 * _swing_percent(one.frequency_hz, swing_dots / (dots * figures.mean_rpm / 60))
         still = _swing_percent(one.frequency_hz, swallowed_dots / (dots * figures.mean_rpm / 60))
         parts = (one.uncertainty_percent, ring, np.hypot(scale_share, loss) * peak, shaken, still)
         total = float(np.linalg.norm(parts))
@@ -243,11 +161,11 @@ def fluctuation_with_budget(
             frame_interval_s=time.interval_s,
         )
         left = moved.fluctuation.weighted_rms_percent
-        hidden = max(left, fluctuation.weighted_floor_percent)
-        if hidden > MOST_SHAKE_PERCENT:
+        most = max(left, fluctuation.weighted_floor_percent)
+        if most > MOST_SHAKE_PERCENT:
             raise Refused(
                 "shaken",
-                f"The camera moved so much that {hidden:.1f} % of false wobble may be left in the reading.",
+                f"The camera moved so much that {most:.1f} % of false wobble may be left in the reading.",
                 "Put the phone on a stand or against something solid, and film again.",
             )
 
@@ -262,7 +180,7 @@ def fluctuation_with_budget(
 
     strongest = max((c.peak_percent for c in figures.components), default=0.0)
     beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
-    hidden = 100 * 2 * np.pi * beats_hz * beats_dots / line.dot_rate_hz * (beats_hz < fluctuation.band_hz[1])
+    hidden = _swing_percent(beats_hz, beats_dots / line.dot_rate_hz) * (beats_hz < fluctuation.band_hz[1])
     # In a hand any wave holds some of the shake, which has an entry of its own.
     loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1]) & ~np.any(left_dots)
     hidden = np.where(
@@ -271,10 +189,10 @@ def fluctuation_with_budget(
     unweighted_hidden = float(np.linalg.norm(hidden))
     weighted_hidden = float(np.linalg.norm(hidden * weighting_gain(np.maximum(beats_hz, turn_hz))))
 
-    near_hz, near_dots = np.array(line.beside, float).reshape(-1, 2).T
-    near = 100 * 2 * np.pi * near_hz * near_dots / line.dot_rate_hz * (near_hz < fluctuation.band_hz[1])
-    unweighted_near = float(np.linalg.norm(near))
-    weighted_near = float(np.linalg.norm(near * weighting_gain(np.maximum(near_hz, turn_hz))))
+    beside_hz, beside = beside_percent(line)
+    beside = beside * (beside_hz < fluctuation.band_hz[1])
+    unweighted_beside = float(np.linalg.norm(beside))
+    weighted_beside = float(np.linalg.norm(beside * weighting_gain(np.maximum(beside_hz, turn_hz))))
 
     swallowed_s = swallowed_dots / (dots * figures.mean_rpm / 60)
     unweighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz)
@@ -290,42 +208,34 @@ def fluctuation_with_budget(
     few_turns = figures.revolutions < _FEW_TURNS
 
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
+        weighted = figure.startswith("weighted")
+        to_peak = _PEAK_TO_RMS if figure.endswith("peak") else 1.0
         value: float = factor * getattr(fluctuation, f"{figure}_percent")
+        rms: float = factor * getattr(fluctuation, "weighted_rms_percent" if weighted else "unweighted_rms_percent")
         own: float = mixing.noise_factor * getattr(fluctuation, f"{figure}_uncertainty_percent")
         run: float = min(getattr(fluctuation, f"{figure}_run_percent") or 0.0, own)
         if figure.endswith("peak"):
             off_centre = _RANDOM_ANGLE * ring
         else:
-            a = once * (1.0 if figure.startswith("unweighted") else gain)
+            a = once * (gain if weighted else 1.0)
             off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
-        shaken = value - np.sqrt(max(value**2 - shake**2, 0.0)) + 0.3 * shake
-        lost = weighted_hidden if figure.startswith("weighted") else unweighted_hidden
-        lost *= _PEAK_TO_RMS if figure.endswith("peak") else 1.0
-        lost = np.sqrt(value**2 + lost**2 / 2) - value
+        shaken = _fall(value, shake**2) + 0.3 * shake
+        lost = to_peak * (weighted_hidden if weighted else unweighted_hidden)
         # Which of two so near to each other is the lamp's is not known: it may be in the figure, or lack there.
-        near = weighted_near if figure.startswith("weighted") else unweighted_near
-        near *= _PEAK_TO_RMS if figure.endswith("peak") else 1.0
-        near = value - np.sqrt(max(value**2 - near**2 / 2, 0.0))
-        if figure.startswith("weighted"):
-            still = _growth(factor * fluctuation.weighted_rms_percent, weighted_still)
-        else:
-            still = _growth(factor * fluctuation.unweighted_rms_percent, unweighted_still)
-        still *= _PEAK_TO_RMS if figure.endswith("peak") else 1.0
-        standing = weighted_uneven if figure.startswith("weighted") else unweighted_uneven
-        standing *= _PEAK_TO_RMS**2 if figure.endswith("peak") else 1.0
-        standing = value - np.sqrt(max(value**2 - standing, 0.0))
-        noisy = _PEAK_TO_RMS if figure.endswith("peak") else 1.0
-        noisy *= _noise_like_percent(figures, weighted=figure.startswith("weighted"))
+        near = to_peak * (weighted_beside if weighted else unweighted_beside)
+        still = to_peak * _growth(rms, weighted_still if weighted else unweighted_still)
+        standing = to_peak**2 * (weighted_uneven if weighted else unweighted_uneven)
+        noisy = to_peak * _noise_like_percent(figures, weighted=weighted)
         sources = {
             "phase noise": np.hypot(np.sqrt(own**2 - run**2), noisy),
             "run length": run,
             "ring off centre": off_centre,
-            "uneven dots": standing,
+            "uneven dots": _fall(value, standing),
             "shake": shaken,
-            "beat of the lamp": np.hypot(lost, near),
+            "beat of the lamp": np.hypot(_growth(value, lost**2 / 2), _fall(value, near**2 / 2)),
             "coding and exposure": scale * value,
             "dots almost still": still,
-            "few turns": _FEW_TURNS_SHARE * value if few_turns and figure.startswith("unweighted") else 0.0,
+            "few turns": _FEW_TURNS_SHARE * value if few_turns and not weighted else 0.0,
         }
         return tuple(BudgetEntry(figure, source, float(part)) for source, part in sources.items() if part > 0)
 
@@ -352,7 +262,7 @@ def fluctuation_with_budget(
                 ring=ring,
                 left=left,
                 swallowed=_swallowed_square(figures.components, swallowed_s, part.band_hz),
-                near=float(np.linalg.norm(near[(near_hz >= part.band_hz[0]) & (near_hz <= part.band_hz[1])])),
+                beside=beside[(beside_hz >= part.band_hz[0]) & (beside_hz <= part.band_hz[1])],
             )
             for part in fluctuation.parts
         ),
@@ -398,7 +308,13 @@ def left_out_hz(line: LineReading, time: TimeBase, band_hz: tuple[float, float])
     return tuple(found)
 
 
-def _swing_percent(frequency_hz: float, swing_s: float) -> float:
+def beside_percent(line: LineReading) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where a line had waves taken off it (waves,), and the peak of the speed, in percent, of what lies beside each."""
+    hz, dots = np.array(line.beside, float).reshape(-1, 2).T
+    return hz, _swing_percent(hz, dots / line.dot_rate_hz)
+
+
+def _swing_percent(frequency_hz: _Number, swing_s: _Number) -> _Number:
     """Peak of the speed, in percent, of a swing that runs so many seconds before and behind."""
     return 100 * 2 * np.pi * frequency_hz * swing_s
 
@@ -418,17 +334,30 @@ def _swallowed_square(
 
 
 def _growth(rms: float, square: float) -> float:
+    """By how much a root mean square is too small that lacks so much of its square."""
     return float(np.sqrt(rms**2 + square)) - rms
 
 
+def _fall(rms: float, square: float) -> float:
+    """By how much a root mean square is too large that holds so much in its square; all of it at the most."""
+    return rms - float(np.sqrt(max(rms**2 - square, 0.0)))
+
+
 def _part_with_budget(
-    part: BandPart, factor: float, scale: float, *, ring: float, left: float, swallowed: float, near: float
+    part: BandPart,
+    factor: float,
+    scale: float,
+    *,
+    ring: float,
+    left: float,
+    swallowed: float,
+    beside: NDArray[np.float64],
 ) -> BandPart:
     """Wow or flutter with the same allowances; a ring off centre is wow."""
     own_ring = ring if part.name == "wow" else 0.0
     peak, rms = factor * part.peak_percent, factor * part.rms_percent
     still = _growth(rms, swallowed)
-    mixed = rms - float(np.sqrt(max(rms**2 - near**2 / 2, 0.0)))
+    mixed = _fall(rms, float(beside @ beside) / 2)
     peak_parts = (
         part.peak_uncertainty_percent,
         _RANDOM_ANGLE * own_ring,

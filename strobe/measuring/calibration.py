@@ -16,8 +16,8 @@ import numpy as np
 from strobe.capture import ClipFacts, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.measurement import ClockCalibration
-from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.clock import UNCALIBRATED_PPM, scaled, stretch_of
+from strobe.measuring.speedbudget import mains_uncertainty_percent
 from strobe.pattern.light import LightReader
 from strobe.phase import FlashRate, TimeBase, fit_time_base, measure_flash_rate
 

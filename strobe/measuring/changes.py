@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,7 +48,7 @@ def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     around = max(_LEAST_FRAMES, round(_AROUND_S / time.interval_s))
     jump = _relative_jump(pattern.brightness.mean(axis=1), around)
     smear = _relative_jump(np.abs(clearest_dots(pattern.rows)), around)
-    found = _tops(jump.copy(), max(_LIGHT_STEP, _CLEARLY * float(np.median(jump))), around)
+    found = _tops(jump, max(_LIGHT_STEP, _CLEARLY * float(np.median(jump))), around)
     together = np.minimum(
         jump / max(_SMALL_STEP, _CLEARLY * float(np.median(jump))),
         smear / max(_OTHER_SMEAR, _CLEARLY * float(np.median(smear))),
@@ -57,9 +59,15 @@ def _light_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
 
 def _relative_jump(level: NDArray[np.float64], around: int) -> NDArray[np.float64]:
     """Change of a level (frames,) from some frames before to as many after each frame, relative to the usual level."""
-    total = np.concatenate([[0.0], np.cumsum(level)])
+    before, after = _before_and_after(level, around)
+    return np.asarray(np.abs(after - before) / max(float(np.median(level)), 1e-9))
+
+
+def _before_and_after(series: NDArray[Any], around: int) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Means of a series (frames, ...) over `around` frames before and as many after each frame that has as many."""
+    total = np.concatenate([np.zeros_like(series[:1]), np.cumsum(series, axis=0)])
     mean = (total[around:] - total[:-around]) / around
-    return np.asarray(np.abs(mean[around + GAP :] - mean[: -around - GAP]) / max(float(np.median(level)), 1e-9))
+    return mean[: -around - GAP], mean[around + GAP :]
 
 
 def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
@@ -97,9 +105,7 @@ def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
 def _unlike(flicker: NDArray[np.float64], time: TimeBase, flicker_hz: float, around: int) -> NDArray[np.float64]:
     """How unlike a flicker (frames, bins) is in `around` frames before and after a frame; zero where it is faint."""
     turned = flicker * np.exp(-2j * np.pi * flicker_hz * time.time_s)[:, None]
-    total = np.concatenate([np.zeros((1, flicker.shape[1])), np.cumsum(turned, axis=0)])
-    mean = (total[around:] - total[:-around]) / around
-    before, after = mean[: -around - GAP], mean[around + GAP :]
+    before, after = _before_and_after(turned, around)
     product = np.conj(before) * after
     drift = np.median(np.angle(product.sum(axis=1)))
     turn = np.exp(-0.5j * drift)
@@ -136,6 +142,7 @@ def _beside(jump: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
 def _tops(jump: NDArray[np.float64], least: float, around: int) -> list[int]:
     """Frames of the steps whose `jump` between the means of `around` frames before and after stands out."""
     found: list[int] = []
+    jump = jump.copy()
     while jump.size and jump.max() > least:
         top = int(np.argmax(jump))
         found.append(top + around)

@@ -11,10 +11,10 @@ import numpy as np
 
 from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
-from strobe.measuring.budget import mains_uncertainty_percent
 from strobe.measuring.hypotheses import SLOW_SWING_CYCLES, Hypothesis
 from strobe.measuring.refusals import ROW_OF_DOTS
 from strobe.measuring.rows import CLEAR_SUPPORT, SAME_TURN, is_usual, turns_of_few_lit
+from strobe.measuring.speedbudget import mains_uncertainty_percent
 from strobe.phase import TimeBase, jumps_of
 
 __all__ = [

@@ -108,7 +108,7 @@ def lamps_of(
     if exact is not None:
         if flash is None or cycles is None:
             shows = folded_hz(exact, time.interval_s) > _STANDS_HZ
-            seen_hz = _flicker_of_scenery(pattern, time) if shows else None
+            seen_hz = _unknown_flicker(pattern, (), time) if shows else None
             if seen_hz is not None and not _folds_near(exact, seen_hz, time):
                 raise wrong_lamp(exact, seen_hz)
             return [Lamp("given", mains, exact, exact, "given", None, exact * time.time_s)]
@@ -130,9 +130,7 @@ def lamps_of(
             flash = _perhaps_once(flash, time)
         moves = pattern.camera.moved
         return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles, scenery_moves=moves)]
-    dimmed_hz = _flicker_of_scenery(pattern, time)
-    if dimmed_hz is None and not pattern.camera.moved and _is_even(time):
-        dimmed_hz = _flicker_of_the_dots(rows, time)
+    dimmed_hz = _unknown_flicker(pattern, rows, time)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
     return [
@@ -183,14 +181,15 @@ def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz:
     )
 
 
-def _flicker_of_scenery(pattern: PatternReading, time: TimeBase) -> float | None:
-    """Where a flicker of unknown rate folds to, by the brightness of what stands still.
+def _unknown_flicker(pattern: PatternReading, rows: Sequence[RowSeries], time: TimeBase) -> float | None:
+    """Where a flicker of unknown rate folds to, by the brightness of what stands still, else by moving rows.
 
     Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
     """
     if pattern.camera.moved or not _is_even(time):
         return None
-    return find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
+    seen_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
+    return _flicker_of_the_dots(rows, time) if seen_hz is None else seen_hz
 
 
 def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | None:

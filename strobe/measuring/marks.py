@@ -6,8 +6,8 @@ import numpy as np
 
 from strobe.figures.results import Figures
 from strobe.measurement import IndexMark, Note, Speed
-from strobe.measuring.budget import end_to_end_deviation_percent
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.speedbudget import end_to_end_deviation_percent
 from strobe.phase.mark import MarkCourse
 
 __all__ = ["index_mark", "notes_of_mark"]

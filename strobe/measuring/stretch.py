@@ -27,6 +27,7 @@ from strobe.phase import (
     folded_hz,
     follow_phase,
     hann,
+    steps_off,
 )
 
 __all__ = ["SteadyPart", "beside_fade", "steady_part"]
@@ -247,8 +248,7 @@ def _of_one_rate(time: TimeBase, run: tuple[int, int], early: bool, late: bool) 
     A lamp that kept step with the pictures does not any more there, and what the dots do then is not the platter's.
     """
     first, last = run
-    steps = np.diff(time.time_s[first:last]) / time.interval_s
-    off = np.abs(steps - np.rint(steps)) > _OTHER_RATE
+    off = steps_off(time.time_s[first:last], time.interval_s, _OTHER_RATE)
     reach = min(round((_WINDOW_S + _MARGIN_S) / time.interval_s), off.size // 3)
     if reach == 0 or np.mean(off[reach:-reach]) > _SOME_STEPS:
         return first, last

@@ -11,7 +11,7 @@ from strobe.phase.slips import jumps_of
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns, whole_turns
-from strobe.phase.waves import apparent_hz, hann, share_off_step, swing_along, without_waves
+from strobe.phase.waves import apparent_hz, hann, share_off_step, steps_off, swing_along, without_waves
 
 __all__ = [
     "LINE_ORDERS",
@@ -39,6 +39,7 @@ __all__ = [
     "read_line",
     "share_off_step",
     "shows_line",
+    "steps_off",
     "swing_along",
     "whole_turns",
     "without_waves",

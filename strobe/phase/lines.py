@@ -20,7 +20,7 @@ from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit
 from strobe.phase.slips import without_slips
 from strobe.phase.swings import vote_of_swing
-from strobe.phase.takenoff import STRONG_SWING, TakenOff, creeps, hidden_in, to_take_off
+from strobe.phase.takenoff import STRONG_SWING, creeps, hidden_in, to_take_off
 from strobe.phase.waves import (
     WOBBLE_HZ,
     Wave,
@@ -193,9 +193,7 @@ def _follow(
 
     if lamp_cycles is not None and flash is None and not dimmed:
         lamp_cycles = _by_its_line(residual, time_s, lamp_cycles, interval_s)
-    taken = TakenOff([], own, [], courses)
-    if lamp_cycles is not None:
-        taken = to_take_off(np.abs(series), residual, time_s, interval_s, lamp_cycles, flash, own, courses, dimmed)
+    taken = to_take_off(np.abs(series), residual, time_s, interval_s, lamp_cycles, flash, own, courses, dimmed)
     courses = taken.courses
     waves, lamp_waves = [*taken.lamp, *taken.others], len(taken.lamp)
     swings = bool(taken.lamp) and waves[0].harmonic == 1

@@ -63,12 +63,13 @@ def without_slips(
     `size` (frames,) is the amplitude of the dots: where that stays, the platter itself has moved on.
     """
     faint = size < _FAINT * float(np.median(size))
+    shown = np.flatnonzero(~faint)
+    shown_s = time_s[shown]
     for _ in range(_MOST_SLIPS if faint.any() else 0):
-        shown = np.flatnonzero(~faint)
-        between_s, jump, whole = jumps_of(time_s[shown], dots[shown], interval_s)
+        between_s, jump, whole = jumps_of(shown_s, dots[shown], interval_s)
         if not whole.any() or np.median(np.abs(jump)) > _RUNS_DOTS:
             break
-        first = np.searchsorted(time_s[shown], between_s)
+        first = np.searchsorted(shown_s, between_s)
         over_faint = shown[first] - shown[first - 1] > 1
         top = int(np.argmax(np.where(over_faint, np.abs(jump), 0.0)))
         if not over_faint[top] or abs(jump[top]) < _SLIP_DOTS:

@@ -60,7 +60,7 @@ def to_take_off(
     residual: NDArray[np.float64],
     time_s: NDArray[np.float64],
     interval_s: float,
-    lamp_cycles: NDArray[np.float64],
+    lamp_cycles: NDArray[np.float64] | None,
     flash: FlashRate | None,
     own: list[Wave],
     courses: NDArray[np.float64],
@@ -74,7 +74,8 @@ def to_take_off(
     Parameters
     ----------
     size, residual, time_s, lamp_cycles : array of float64 (frames,)
-        Amplitude of the line; dots about a steady speed; frame times; phase of the lamp, measured or supposed.
+        Amplitude of the line; dots about a steady speed; frame times; phase of the lamp, measured or supposed, None
+        where there is none.
     interval_s : float
         Spacing of the cadence.
     flash : FlashRate or None
@@ -90,6 +91,8 @@ def to_take_off(
     -------
     TakenOff
     """
+    if lamp_cycles is None:
+        return TakenOff([], own, [], courses)
     supposed, once = flash is None and not dimmed, flash is not None and flash.once
     alternating: list[Wave] = []
     if supposed:
@@ -150,8 +153,8 @@ def _shows_on_dots(
     A line beside another is a phasor that turns one way: it changes the amplitude as much as the phase. A wobble turns
     the phase alone, which is two lines as strong on either side.
     """
-    seen_hz = apparent_hz(lamp_cycles, time_s)
-    if seen_hz * np.ptp(time_s) < _STILL_CYCLES or (0.5 / interval_s - seen_hz) * np.ptp(time_s) < _STILL_CYCLES:
+    below_half_hz = 0.5 / interval_s - apparent_hz(lamp_cycles, time_s)
+    if creeps(lamp_cycles, time_s) or below_half_hz * float(np.ptp(time_s)) < _STILL_CYCLES:
         return True
     seen = size / size.mean() - 1 + 2j * np.pi * (residual - residual.mean())
     turn = np.exp(2j * np.pi * lamp_cycles)

@@ -19,6 +19,7 @@ __all__ = [
     "fit_waves",
     "hann",
     "share_off_step",
+    "steps_off",
     "swing_along",
     "what_lies_beside",
     "without_waves",
@@ -49,9 +50,14 @@ WOBBLE_HZ = 2.5
 
 
 def share_off_step(time_s: NDArray[np.float64], interval_s: float, by: float) -> float:
-    """Share of the steps between frames that miss every whole number of intervals by more than `by` of one."""
+    """Share of the steps between frames that are off, as `steps_off` says."""
+    return float(np.mean(steps_off(time_s, interval_s, by)))
+
+
+def steps_off(time_s: NDArray[np.float64], interval_s: float, by: float) -> NDArray[np.bool_]:
+    """Which steps between frames miss every whole number of intervals by more than `by` of one."""
     steps = np.diff(time_s) / interval_s
-    return float(np.mean(np.abs(steps - np.rint(steps)) > by))
+    return np.asarray(np.abs(steps - np.rint(steps)) > by)
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,16 +120,15 @@ def distinct_waves(
     too_alike = _ALIKE_AT_TWO_RATES if changes else _TOO_ALIKE
     still = np.zeros_like(cycles)
     for h in harmonics:
-        wave = h * cycles
-        apparent = apparent_hz(wave, time_s, 90 if changes else 50)
+        along = h * cycles
+        wave = Wave(h, apparent_hz(along, time_s, 90 if changes else 50), along, False)
         # From picture to picture up and down hides no wobble, though its two parts look alike.
-        alternates = apparent > _ALTERNATES / interval
-        if not alternates and max(_likeness(wave, still), _likeness(wave, -wave)) > too_alike:
+        if not wave.alternates(interval) and max(_likeness(along, still), _likeness(along, -along)) > too_alike:
             continue
-        alike = [max(_likeness(wave, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
+        alike = [max(_likeness(along, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
         waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
-        if not any(alike) and apparent >= max(lowest_hz, WOBBLE_HZ if h > 1 else 0.0):
-            waves.append(Wave(h, apparent, wave, False))
+        if not any(alike) and wave.apparent_hz >= max(lowest_hz, WOBBLE_HZ if h > 1 else 0.0):
+            waves.append(wave)
     return waves
 
 
@@ -226,11 +231,11 @@ def fit_waves(
             break
         columns += [np.cos(2 * np.pi * line * time_s), np.sin(2 * np.pi * line * time_s)]
         search.leave_out(line, _SAME_LINE / duration)
-    taken_off = np.stack([np.zeros_like(u), *columns[3:starts]], axis=1) @ np.r_[0.0, solution[3:starts]]
+    taken_off = basis[:, 3:starts] @ solution[3:starts]
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
     noise = _white_noise(left, u.size / max(1, u.size - len(columns)))
-    return WaveFit(taken_off, steady, first, noise, np.stack(columns, axis=1))
+    return WaveFit(taken_off, steady, first, noise, basis)
 
 
 def what_lies_beside(
