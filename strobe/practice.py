@@ -16,6 +16,7 @@ LampKind = Literal["pulse", "half-sine", "sine", "steady"]
 Codec = Literal["h264", "mjpeg"]
 
 MOST_FRAMES_HZ = 2000.0
+"""Pictures a second of a practice clip: twice as many as the fastest slow motion of phones (common practice)."""
 LAMPS = ("pulse", "half-sine", "sine", "steady")
 FLASHES_EXPOSURE_MS, SHORT_EXPOSURE_MS = 21.0, 2.0
 """More than two flash periods of any mains, as cameras choose it in a dim room; short enough to stop the dots."""

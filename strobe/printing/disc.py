@@ -33,14 +33,18 @@ from strobe.printing.words import CARE, check_lines, stand_words
 
 __all__ = ["SPINDLE_MM", "Disc", "IndexMark", "print_disc"]
 
-# Diameter of a record's hole: 7.24 +0.09/-0 mm, IEC 60098 (IEC 98:1987 and earlier editions agree).
 SPINDLE_MM = 7.24
+"""Diameter of a record's hole: 7.24 +0.09/-0 mm, IEC 60098 (IEC 98:1987 and earlier editions agree)."""
 STANDARD_RPMS: tuple[str, ...] = ("33", "45", "78")
 INSIDE_MM, AROUND_MM = 50.0, 20.0
+"""Diameter of the middle that has no rings, and by how much it is wider than the hole at the least; our own choice."""
 LEAST_DIAMETER_MM = 90.0
+"""About the smallest disc on which the two rings of one speed find room, for 50 and for 60 Hz."""
 
 EDGE_MM, INDEX_MM, GAP_MM = 1.5, 4.0, 1.2
 INDEX_WIDE_MM = 6.0
+"""Width of the index block along the circle: about four bars of the usual rings on a disc for one sheet, so that it
+looks like none of them; our own choice."""
 INDEX_DEG = 90.0
 FLAP_MM = 8.0
 # How far the joint's line goes on beyond the edge, beside its letter.
@@ -53,6 +57,7 @@ LABEL_SIZE_MM = 2.3
 LABEL_DROP_MM = 2.6
 LABEL_WIDEST_DEG = 150.0
 LABEL_WIDEST_SHARE = 0.85
+"""How far round a label may reach, so that it keeps clear of the one across from it; on a sector, as a share of it."""
 FLAP_GREY = 0.62
 
 

@@ -15,11 +15,13 @@ __all__ = ["MARGIN_MM", "PAPERS_MM", "RULER_MM", "Paper", "Scale", "paper_named"
 
 # Short and long side: A4 of ISO 216; Letter of ANSI/ASME Y14.1, 8.5 by 11 in (values from memory).
 PAPERS_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-# Kept white all round: most printers reach to 6 mm, some only to 12.7 mm at one end (common practice).
 MARGIN_MM = 10.0
+"""Kept white all round: most printers reach to 6 mm, some only to 12.7 mm at one end (common practice)."""
 RULER_MM = 100.0
 
 _LEAST_SCALE_MM, _MOST_SCALE_MM = 90.0, 110.0
+"""What a ruler of 100 mm may measure and still be put right: our own choice, with room to spare, as a printer's own
+error is a percent or two (common practice)."""
 
 
 @dataclass(frozen=True)

@@ -33,16 +33,23 @@ __all__ = [
 ]
 
 STANDARD_MAINS_HZ: tuple[float, ...] = (50.0, 60.0)
-# A bar of three dots of a 300 dpi printer; finer ones run together.
 LEAST_BAR_MM = 0.25
+"""A bar of three dots of a 300 dpi printer; finer ones run together."""
 LEAST_RING_MM = 3.0
+"""Height of a ring below which it is hardly seen as a row; our own choice."""
 MOST_RING_MM = 10.0
+"""Height of a ring above which it gains nothing; our own choice."""
 # Kept free on the inner side of each ring for what is printed there.
 LABEL_MM = 3.6
 LEAST_BARS, MOST_BARS = 8, 2000
+"""Fewer bars are no row any more; 2000 of the finest, with their gaps, are 1 m long, about the longest rim; our own
+choice."""
 
 _SAME_SPEED_RATIO = 0.01
+"""Share by which a speed at which bars stand still may miss one that is meant: the usual rings miss theirs by less than
+half a percent."""
 _SAGITTA_MM = 0.002
+"""How far chords may run from their arcs: far less than a dot of a 300 dpi printer, 0.085 mm."""
 _FULL_TURN_DEG = 360.0
 
 

@@ -20,13 +20,17 @@ from strobe.printing.words import CARE, check_lines, stand_words
 
 __all__ = ["Strip", "StripIndex", "StripRow", "print_strip", "strip_bars"]
 
-# Rims of record players, from a small platter of 130 mm to one of 350 mm across (common practice).
 LEAST_CIRCUMFERENCE_MM, MOST_CIRCUMFERENCE_MM = 400.0, 1100.0
+"""Rims of record players, from a small platter of 130 mm to one of 350 mm across (common practice)."""
 LEAST_HEIGHT_MM, MOST_HEIGHT_MM = 5.0, 40.0
+"""Height with the track of the index mark, from one that still shows as a row to the highest rims; our own choice."""
 
 FLAP_MM = 10.0
 INDEX_SHARE, LEAST_INDEX_MM, MOST_INDEX_MM = 0.2, 1.2, 3.0
+"""Height of the index mark's track as a share of the strip's, and its bounds; our own choice."""
 INDEX_WIDE_MM, INDEX_GAP_MM = 5.0, 0.4
+"""Width of the index mark along the strip, about a bar and a gap of 180 on a rim of 300 mm, and the white between it
+and the bars; our own choice."""
 RULER_COLUMN_MM = 16.0
 ROW_GAP_MM = 7.0
 HEAD_MM, FOOT_MM = 46.0, 15.0

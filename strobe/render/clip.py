@@ -24,7 +24,9 @@ __all__ = ["code_frames", "render_clip", "truth_path"]
 
 _ENCODERS = {"h264": "libx264", "hevc": "libx265", "mjpeg": "mjpeg"}
 _TICK = Fraction(1, 90_000)
+"""Time base of the file, seconds: the 90 kHz of MPEG, which many phones write (common practice)."""
 _GROUP_OF_PICTURES = 30
+"""Frames from one key frame to the next, one a second at 30 pictures a second, as phones have it (common practice)."""
 
 
 def truth_path(clip: Path) -> Path:

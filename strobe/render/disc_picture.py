@@ -21,14 +21,26 @@ from strobe.render.scenery import GAMMA
 __all__ = ["DiscPicture", "Front"]
 
 _LONGEST_INTERVAL_S = 1e-4
+"""In it the finest line that is drawn, seven times 120 bars a second, goes through less than a tenth of its cycle."""
 _PAPER, _INK, _MAT, _METAL = 0.80, 0.05, 0.06, 0.33
+"""Shares of the light that they throw back: plausible, not measured. White paper is as bright as the camera's
+`brightness` says."""
 _LINES = (1, 3, 5, 7)
+"""Fourier lines of bars as wide as their gaps that are drawn; the even ones are nil, and the next has a ninth of the
+first one's amplitude."""
 _LEAST_LINE = 0.02
+"""Amplitude, as a share of the contrast of ink on paper, above which a line is worth drawing: finer ones are lost in
+the pixels; our own choice."""
 _PLATTER_LIP_MM = 6.0
 _SPINDLE_MM, _SPINDLE_HIGH_MM = 7.15, 11.0
 _ARM_MM, _ARM_HIGH_MM = 9.0, 18.0
+"""Lip, spindle and tonearm, widths and heights: plausible, not measured. The spindle fits a record's hole of 7.24
+mm."""
 _PAGE_SHOTS = 6
+"""Instants, at even shares of a row's light, at which a page is looked up, since it has no closed form. Our own choice:
+coarse for steady light and an exposure in which several bars pass."""
 _SMALLEST_RADIUS_MM = 1.0
+"""Radius that a pixel at the spindle is taken to have, where angles would grow without bounds; no ring is there."""
 
 _Floats = NDArray[Any]
 

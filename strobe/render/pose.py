@@ -20,10 +20,17 @@ from strobe.render.scene import Scene
 __all__ = ["Attitude", "Pose", "RimMotion"]
 
 _SINES = 24
+"""Sines in each of the six motions, at random frequencies, so that a clip does not repeat itself; our own choice."""
 _STEP_S = 1e-3
+"""Time to either side over which the speed of the hand is taken: short beside its fastest motion, 8 Hz where nothing
+else is said."""
 _LEAST_SMEAR_PX = 0.15
+"""Standard deviation from which a smear is drawn; less does not show beside the blur of a lens."""
 _THINNEST_PX = 0.15
+"""Standard deviation of the kernel across the smear, where a true one has none: so that it has a shape on pixels."""
 _FINENESS = 5
+"""Places in each pixel, across and down, at which the kernel is summed; our own choice."""
+
 _Floats = NDArray[Any]
 _Plane = NDArray[Any]
 

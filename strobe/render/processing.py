@@ -14,6 +14,7 @@ from strobe.render.scene import Scene
 __all__ = ["Finish", "stabilised_path"]
 
 _SHARE_OF_NOISE_IN_CHROMA = 0.5
+"""Noise of blue and red difference beside that of brightness: plausible, not measured."""
 
 _Floats = NDArray[Any]
 _Plane = NDArray[Any]

@@ -20,12 +20,18 @@ from strobe.render.scene import Camera, Coding, Scene, Speed, Wobble
 __all__ = ["FRAME_RATES_HZ", "random_scene"]
 
 FRAME_RATES_HZ = (25.0, 30000 / 1001, 30.0, 60.0)
+"""Usual rates of phones and webcams (common practice)."""
 
 _SPEEDS_RPM = NOMINAL_RPM[1:]
 _WEAKEST_LINE = 0.25
+"""Contrast, relative to still dots, that lamp or shutter must leave of them, for a clip that can be measured; our own
+choice."""
 _PITCH_PX = (12.0, 45.0)
+"""Pitch of the dots in the picture, from a far camera to a near one; our own choice."""
 _DISTANCE_MM = (170.0, 800.0)
+"""Camera to rim, from close by to across a bench; our own choice."""
 _BITS_PER_PIXEL_AND_SECOND = (4.4, 8.7)
+"""4 to 8 Mb/s for 1280 x 720 pixels; phones spend more, about 12 Mb/s (common practice)."""
 
 
 def random_scene(

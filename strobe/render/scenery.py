@@ -28,7 +28,10 @@ LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 _TILE_PX = 1024
 _TILE_MM = 512.0
+"""Size of a tile of texture, in points and in millimetres: half a millimetre a point, two or three pixels of a near
+camera; our own choice."""
 _DARK_BAND = 0.04
+"""Share of the light that the band between the dots throws back: plausible, not measured."""
 
 _Plane = NDArray[Any]
 _Limits = tuple[tuple[float, float] | None, tuple[float, float] | None]

@@ -14,7 +14,9 @@ from strobe.render.scene import Scene
 __all__ = ["TrueComponent", "Truth", "truth_of"]
 
 _SERIES_RATE_HZ = 2000.0
+"""Samples a second of the true speed: ten to a cycle at 200 Hz, where the weighting table ends."""
 _WOW_LIMIT_HZ = 0.2
+"""Where the unweighted figures begin, our own choice as in what is measured; the standard's wow begins at 0.1 Hz."""
 
 
 @dataclass(frozen=True)

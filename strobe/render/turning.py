@@ -26,10 +26,17 @@ DOT_BRIGHTNESS = 0.8
 """Linear level of a white dot where white paper is 1."""
 
 _PATTERN_SAMPLES = 1 << 17
+"""Points round the turn at which a pattern is known: 0.007 mm apart on a rim of 310 mm, far finer than a pixel."""
 _SLICES = 5
+"""Heights from the middle of a round dot to its edge at which its width is known, blended between; our own choice."""
 _LEAST_FALL = 1e-3
+"""Share of a lamp's light below which a pixel counts as unlit by it, 2.4 half-widths from the middle of its patch; our
+own choice."""
 _SPARE_RAD = 0.1
+"""Angle beyond both ends of the visible rim that is kept ready for a picture that moves, some 15 mm of a rim of 310 mm;
+our own choice."""
 _SCRATCHED_BANDS = 3
+"""Heights on the rim among which scratches are dealt out, so that each takes no ring of its own; our own choice."""
 
 _Floats = NDArray[np.floating[Any]]
 _Plane = NDArray[Any]

@@ -7,14 +7,15 @@ from strobe.report.words import how_often, period_words
 
 __all__ = ["next_step"]
 
-# Speed error from which a trim is advised: the broadcast limit for turntables (NAB 1964, value from memory).
 TRIM_PERCENT = 0.3
-# An error this large is more often a wrong count of dots or the wrong speed than a machine out of trim.
+"""Speed error from which a trim is advised: the broadcast limit for turntables (NAB 1964, value from memory)."""
 DOUBTFUL_PERCENT = 3.0
-# Weighted peak that a hi-fi record player may show (DIN 45500).
+"""Speed error from which a wrong count of dots or the wrong speed is likelier than a machine out of trim; our own
+choice."""
 HIFI_WEIGHTED_PEAK_PERCENT = 0.2
-# Turns below which a wobble once a turn is told from its neighbours only roughly.
+"""Weighted peak that a hi-fi record player may show (DIN 45500)."""
 ENOUGH_TURNS = 5.0
+"""Turns below which a wobble once a turn is told from its neighbours only roughly; the number is our own choice."""
 
 
 def next_step(measurement: Measurement) -> tuple[str, bool]:

@@ -20,6 +20,7 @@ TOLD = {
     "turn": "the dots' small differences repeat once a turn",
 }
 CLEAR = 1.0
+"""95 % half-widths that dots off centre must exceed to be told."""
 
 
 def coast_text(path: str, law: Coast, *, told_by: str) -> Text:

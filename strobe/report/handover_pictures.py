@@ -26,6 +26,7 @@ SIZE_INCHES = (5.8, 2.8)
 STYLES = ((VERMILION, "--", 1.0), (BLUE, "-", 1.2))
 MOST_NAMED = 4
 LEAST_NAMED = 0.08
+"""Peak of a part, as a share of the strongest one's, from which it is named in the spectrum; our own choice."""
 LONGEST_NAME = 40
 TICKS_HZ = (0.2, 0.5, 1, 2, 5, 10, 20, 50, 100)
 

@@ -23,6 +23,8 @@ MOST_MACHINE_LINES = 30
 BAR_WIDTH = 26
 LABEL_SHORT = 20
 PROPOSED_READINGS = 3
+"""Of a state: with three before and after, nearly every improvement that was simulated is shown, with two hardly one
+(docs/accuracy.md)."""
 KIND_WORDS = {"machine": "machine described", "reported": "owner reported"}
 
 

@@ -22,8 +22,10 @@ from strobe.report.words import peak_words, rounded, rpm_words
 __all__ = ["Chart", "LiveScreen", "LiveTrace", "chart_lines", "creep_words", "figure_words", "live_page"]
 
 _TRACE_S = 20.0
+"""Length of the trace: eleven turns at 33 1/3 rpm, enough to see which way a trim goes; our own choice."""
 _LABEL = 9
 _OFTEN = 600.0
+"""Dots a minute, ten a second, from which the creep is said by the second: nobody counts them then; our own choice."""
 _TRACE_ROWS, _CHART_ROWS = 3, 6
 _HELD_S = 0.35
 """How long one update is drawn on; they come more often, as long as there are any."""

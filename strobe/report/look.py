@@ -12,6 +12,7 @@ __all__ = ["look_text"]
 
 MOST_ROWS = 4
 _COARSE_GRID_S = 0.0005
+"""Grid of the stamps above which it is told: whole milliseconds are, the usual 1/90000 s is not; our own choice."""
 
 _GRADES = {
     "good": ("GOOD", "good to measure with"),

@@ -19,7 +19,10 @@ from strobe.report.words import period_words, printable, rpm_words
 __all__ = ["QUESTIONS", "Question", "machine_json", "machine_text"]
 
 COVERAGE = 1.96
+"""Standard deviations in the 95 % half-widths that are shown."""
 USUAL_FRAME_RATE_HZ = 30.0
+"""Pictures a second by which fast parts are folded down where nobody says another rate; what most phones film at
+(common practice)."""
 
 
 @dataclass(frozen=True)

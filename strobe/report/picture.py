@@ -26,9 +26,16 @@ MOST_CHANGES_HZ = 2.5
 _WIDTH = 960
 """Widest picture that is drawn, columns."""
 _REGIONS = (9, 16)
+"""Regions down and across the picture that are held steady each by itself: coarse beside dots, fine beside the bands
+that a rolling shutter makes; our own choice."""
 _SLOW_S = 1.0
+"""Time constant of the mean brightness: long beside the beat of mains light with the pictures, some hertz, and short
+enough to follow a light that is switched; our own choice."""
 _BLACK, _LEAST_GAIN, _MOST_GAIN = 3.0, 0.4, 4.0
+"""Grey levels of 255 that are added before brightness is divided by brightness, and the least and most by which a
+region is changed: what is black stays black, and its noise with it; our own choice."""
 _DIMMED = 0.4
+"""What is left of the brightness where no pictures come any more; our own choice."""
 _WHITE, _GREY, _BESIDE, _READ = (255, 255, 255), (170, 170, 170), (200, 160, 60), (60, 220, 255)
 """Blue, green, red."""
 

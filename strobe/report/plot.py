@@ -43,6 +43,7 @@ PNG_DPI = 120
 BLUE, VERMILION, GREY = "#0072B2", "#D55E00", "#555555"
 MOST_LABELS = 5
 LEAST_LABELLED = 0.04
+"""Peak of a component, as a share of the strongest one's, above which it gets a label; our own choice."""
 # Labels go to the left of their mark from this factor above the middle of the frequency axis (in square).
 LABEL_SWITCH = 9.0
 

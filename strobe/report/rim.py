@@ -8,6 +8,7 @@ from strobe.report.words import peak_words, rounded
 __all__ = ["mark_line", "ring_line", "runout_lines"]
 
 _SURE_DEG = 60.0
+"""Half-width of the high spot's place below which it is told: wider, it is hardly a place any more; our own choice."""
 
 
 def runout_lines(measurement: Measurement, *, always: bool = False) -> list[str]:

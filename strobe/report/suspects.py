@@ -21,11 +21,14 @@ __all__ = ["size_words", "suspects_dict", "suspects_text"]
 
 MOST_SUSPECTS = 4
 MOST_EVENTS = 4
-# Half of what a hi-fi record player may show (DIN 45500: 0.2 %): below, there is little to look for.
 STEADY_PERCENT = 0.1
+"""Weighted peak below which there is little to look for: half of what a hi-fi player may show (DIN 45500: 0.2 %)."""
 MUCH_UNEXPLAINED = 0.5
+"""Share of the weighted fluctuation that fits no part, above which the answer says so."""
 SURE, LIKELY = 0.6, 0.3
+"""Scores from which the first suspect is called most likely, and likely; our own choice, and no probabilities."""
 LEAST_SHOWN = 0.05
+"""Score below which a suspect is shown only where it is the first; our own choice."""
 RIM_DRIVEN = (
     "On a platter driven at its rim, a rim off centre moves dots and speed together: the two parts are one fault."
 )

@@ -28,10 +28,16 @@ SAMPLES_HZ = 22050
 STOP_HZ = 523.0
 """The unbroken note; the others lie above and below it."""
 _NEAR_SEMITONES, _FAR_SEMITONES = 4.0, 14.0
+"""How far the notes lie from the unbroken one, at the edge of the band and at `_FAR_PERCENT`; our own choice."""
 _SLOWEST_HZ, _FASTEST_HZ = 1.5, 7.0
+"""Notes a second at the same two places, slow enough to be heard one by one; our own choice."""
 _FAR_PERCENT = 4.0
+"""Speed error (percent) from which the sound changes no more; our own choice."""
 _TICK_HZ, _TICKS_HZ, _TICK_S, _TICK_LEVEL = 180.0, 0.5, 0.03, 0.3
+"""The tick while there is no figure: its note, ticks a second, its length, and its level as a share of a note's."""
 _LEVEL, _EDGE_S, _NOTE_SHARE = 0.35, 0.006, 0.55
+"""Level of a note (1 is full scale), time in which the level may go from 0 to 1, so that nothing clicks, and the share
+of its time that a note sounds; our own choice."""
 _FRESH_S = 1.0
 """Seconds for which one update is sounded on; then nothing is known any more."""
 

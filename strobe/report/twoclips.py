@@ -28,8 +28,12 @@ __all__ = [
 
 REPAIR = "what lies between the two clips"
 SAME_SHARE = 0.02
+"""Share by which frame rates may differ and fold wobble alike: 29.97 and 30 are one, 25 and 30 are two; our own
+choice."""
 SAME_PITCH = 0.1
+"""Share by which the dots' pitch in the picture may differ before the camera counts as moved; our own choice."""
 LEAST_SHARE = 0.01
+"""Share of the fluctuation that a wobble needs to be shown; our own choice."""
 MOST_ROWS = 8
 
 

@@ -12,6 +12,7 @@ __all__ = ["WarmUpCurve", "interval_line", "settled_words", "warm_up_task"]
 _LABEL = 9
 _COLUMNS_A_READING = 4
 _MARGIN = 0.15
+"""What is left free above and below the curve, as a share of what it spans."""
 
 
 class WarmUpCurve:

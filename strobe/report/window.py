@@ -15,6 +15,7 @@ __all__ = ["PictureWindow", "check_window"]
 _NAME = "strobe live"
 _TRY = "import cv2; cv2.namedWindow('strobe'); cv2.waitKey(1)"
 _PATIENCE_S = 20.0
+"""How long a window may take to open when it is tried: a slow machine takes seconds to load OpenCV; our own choice."""
 
 
 def check_window() -> None:

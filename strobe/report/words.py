@@ -9,9 +9,11 @@ from strobe.figures.results import Component
 __all__ = ["how_often", "peak_words", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
 
 MOST_DECIMALS = 4
-# Two decimals of a turn are shown; nearer than that to a whole number is called the whole number.
+"""Of a percentage, 0.0001 is 1 ppm, finer than any camera's clock is known here."""
 WHOLE_TURNS_TOLERANCE = 0.01
+"""Turns by which an order may miss a whole number and be called by it: two decimals of a turn are shown."""
 ROUGH_TURNS = 0.05
+"""Uncertainty of an order above which it is said to be about so and with one decimal; our own choice."""
 RPM_WORDS = {16 + 2 / 3: "16 2/3", 33 + 1 / 3: "33 1/3"}
 
 
