@@ -17,6 +17,8 @@ __all__ = ["SCHEMA_VERSION", "connect", "copy_whole", "explained"]
 SCHEMA_VERSION = 1
 _APPLICATION_ID = 0x5354_4C47  # "STLG"
 _PATIENCE_S = 30.0
+"""Seconds that another program may keep the log busy before we give up: far longer than one write takes. Our own
+choice."""
 
 # One script for each schema version, run in order from the version that a file has.
 _MIGRATIONS = (

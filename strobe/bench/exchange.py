@@ -28,7 +28,11 @@ __all__ = ["JOB_SCHEMA", "job_from_bytes", "job_to_bytes", "read_job_file"]
 
 JOB_SCHEMA = "strobe.job/1"
 LARGEST_FILE_BYTES = 256 << 20
+"""A larger file is no job: the series of a minute at 30 pictures a second takes less than 60 kB, so that thousands of
+readings fit. Our own choice."""
 MOST_ENTRIES = 100_000
+"""Entries, or readings, of one job at the most: far more than anybody writes, a guard against files that are none. Our
+own choice."""
 
 _JOB_KEYS = {"schema", "program", "name", "opened_at", "entries", "readings"}
 _ENTRY_KEYS = {"made_at", "kind", "text"}
@@ -38,6 +42,7 @@ _READING_KEYS = {
 }
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _LONGEST_TIME = 40
+"""Characters of a time: ISO 8601 with microseconds and its zone takes 32; the rest is room."""
 
 
 def job_to_bytes(job: Job) -> bytes:

@@ -41,7 +41,9 @@ RULE = "guard band as wide as the 95 % half-width (in the manner of JCGM 106)"
 RECORD_OFF_CENTRE_MM = 0.2
 """Most that hole and groove may be off each other on a record (IEC 98:1958/64/87, DIN 45547)."""
 MIDDLE_OF_RECORD_MM = 100.0
+"""Radius half way between outermost and innermost groove of a 30 cm record, 146 and 60 mm (IEC 98:1958), rounded."""
 _LEAST, _MOST = 1e-4, 50.0
+"""Percent that a limit may be; anything else is a slip of the pen or of the unit. Our own choice."""
 
 Result = Literal["pass", "fail", "undecided"]
 

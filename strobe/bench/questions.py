@@ -24,10 +24,15 @@ __all__ = [
 ]
 
 MORE_READINGS = 2
+"""Further readings whose use is told beforehand: as many as one may ask a person for. Our own choice."""
 MOST_LINES = 5
+"""Lines compared at one speed: each is one more question, for which every change must stand out farther (Holm). Our
+own choice."""
 DEVIATION = "deviation"
 LINE = "line"
 _SAME_ORDER = 0.02
+"""Relative distance up to which two lines are one: belts stretch and motors slip by about as much from clip to clip
+(common practice)."""
 
 
 @dataclass(frozen=True)

@@ -37,6 +37,7 @@ PITCHES = ("centre", "off-centre", "none")
 CAMERA_SIDES = ("front", "left", "right", "back")
 _CHOICES = {"platter": PLATTERS, "stylus": STYLUS, "pitch": PITCHES, "camera_side": CAMERA_SIDES}
 _LONGEST_RUN_MIN = 100_000.0
+"""Minutes that a machine may have run, ten weeks; more is a slip of the pen. Our own choice."""
 
 
 @dataclass(frozen=True)
@@ -154,6 +155,7 @@ class State:
 
 
 _SAME_SPEED = 1e-4
+"""Relative difference of two nominal speeds that are one: 33 1/3 written as 33.333 is off by a tenth of it."""
 
 
 @dataclass(frozen=True, eq=False)

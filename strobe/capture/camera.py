@@ -28,9 +28,15 @@ __all__ = ["Camera", "CameraClock", "open_camera"]
 _STREAM = re.compile(r"(https?|rtsps?)://", re.IGNORECASE)
 _SECRET = re.compile(r"(?<=://)[^/@]*@")
 _WAITING = 8
+"""Pictures that wait for a slow reader at the most, a quarter of a second at 30 a second; our own choice."""
 _OPEN_MS, _READ_MS = 5000, 3000
+"""Milliseconds that a stream may take to open and to give its next picture, before it counts as lost; our own
+choice."""
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.25, 4.0
+"""Seconds before a lost camera is opened again: at first, and, doubled with each failure, at the most. Our own
+choice."""
 _MICROSECOND = 1e-6
+"""Seconds: the unit in which drivers give their times (from memory)."""
 _OUT_OF_STEP_S = 1.0
 """By how much the driver's times may part from ours before they are taken for those of another beginning."""
 _SAME_SIZE = 3

@@ -43,6 +43,7 @@ _CODEC_OF_DECODER = {"libdav1d": "av1", "libaom-av1": "av1", "libvpx": "vp8", "l
 # STD-B67), 2 unspecified, 0 and 3 reserved.
 _TRANSFERS = {0: "unknown", 2: "unknown", 3: "unknown", 16: "pq", 18: "hlg"}
 _FULL_RANGE = 2
+"""The decoder's number for luma that uses all values from zero up (libavutil; from memory)."""
 
 
 class Clip:

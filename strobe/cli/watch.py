@@ -45,6 +45,7 @@ from strobe.errors import UsageError
 __all__ = ["watch"]
 
 MOST_S = 86_400.0
+"""A day: the longest that an option may ask to wait; our own choice."""
 
 
 @app.command("watch")

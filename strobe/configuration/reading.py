@@ -31,6 +31,8 @@ __all__ = [
 ENVIRONMENT_VARIABLE = "STROBE_CONFIG"
 
 _UNSTATED_PPM = 50.0
+"""Half-width where a camera's entry states none: the widest tolerance that is usual for a crystal (value from memory:
+data sheets)."""
 _WARMTH_PPM = 3.0
 _AGEING_PPM_PER_YEAR = 3.0
 """What a crystal of a phone does on a bench between 15 and 30 degrees and with the years (values from memory: data

@@ -27,6 +27,8 @@ CAMERA_KEYS = ("rate_error_ppm", "uncertainty_ppm", "date")
 NO_CAMERA = "none"
 
 _MOST_PPM = 2000.0
+"""Parts per million of a clock's error that are believed: crystals have some tens (value from memory), a rate of 29.97
+taken for 30 makes 1000. Our own choice."""
 _CAMERA_NAME = re.compile(r"[\w][\w \-]{0,39}")
 
 

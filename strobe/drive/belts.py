@@ -15,6 +15,7 @@ YOUNG_MPA = 4.0
 """Stiffness of belt rubber; common practice, good to a factor of about two."""
 
 _BISECTIONS = 80
+"""Halvings of the span in which the axes' distance is looked for: more than float64 can tell apart."""
 
 
 def belt_length_mm(platter_mm: float, pulley_mm: float, distance_mm: float) -> float:

@@ -23,21 +23,30 @@ from strobe.drive.sizes import Defect, defect, likelihood_of_size
 __all__ = ["Diagnosis", "Suspect", "diagnose"]
 
 DRIVE_PRIOR = {"belt": 0.55, "idler": 0.15, "direct": 0.3}
-# Turns to part belt and platter: one over the difference of their orders; a rim-driven platter's belt is at 0.936.
+"""How usual the kinds of drive are, where nobody says which it is; common practice, coarse on purpose."""
 SLOWEST_TO_PART = 1 / (1 - 0.936)
+"""Turns to part belt and platter: one over the difference of their orders. A belt of 1008 mm round a rim of 300 mm has
+0.936 (computed); one round a sub-platter comes round less often."""
 CLOSE_SCORES = 0.5
+"""Score of the second suspect, by the first's, from which it is not clear which of them it is; our own choice."""
 LEAST_SCORE = 0.02
-# From this claim on a feature counts as a part's own.
+"""Share of the weighted fluctuation below which a part is not listed; our own choice."""
 OWN_CLAIM = 0.2
+"""Claim on a feature, 0 to 1, from which it counts as a part's own; by trial."""
 SMALLEST_GAP = 0.02
-# Below this probability of a belt, a clip of a machine that nobody described is not asked to be longer for its sake.
+"""Least distance from 1 that a belt's order is taken to have, so that no more than 50 turns are asked for."""
 NO_BELT = 0.1
-# Below this score the first in the list is no answer.
+"""Probability of a belt below which a clip of a machine that nobody described need not be longer for its sake; our own
+choice."""
 LEAST_FIRST = 0.1
+"""Score below which the first in the list is no answer; our own choice."""
 TELLING_PEAK = 0.25
-# A hump needs so many bins to be told from a few lines; a clip this short is asked for again.
+"""Peak of a multiple, by the strongest's, from which it parts belt and platter sooner; by trial."""
 SHORT_S = 25.0
+"""A clip below this is asked for again where nothing explains much: in 25 s a hump just above 0.5 Hz has the six bins
+(`strobe.drive.features.FEWEST_BINS`) by which it is told from a few lines."""
 USUAL_FILM_S = 60.0
+"""Seconds asked for at the least: 33 turns at 33 1/3 rpm, twice `SLOWEST_TO_PART`."""
 
 
 @dataclass(frozen=True)

@@ -14,27 +14,37 @@ from strobe.drive.machine import Machine
 
 __all__ = ["SWING_HZ", "Expected", "expected_parts", "folded_hz"]
 
-# How well a described rate holds, as standard deviations of its logarithm. Common practice: a belt stretches by
-# some percent, an idler sold as 40 mm may be 39.7 mm, callipers on a small pulley err by 0.1 mm, creep of a belt or
-# idler takes some tenths of a percent, an induction motor slips by some percent more than its plate says.
+# How well a described rate holds, as standard deviations of its logarithm.
 BELT_TOLERANCE = 0.015
+"""A belt stretches by some percent (common practice)."""
 IDLER_TOLERANCE = 0.01
+"""An idler sold as 40 mm may be 39.7 mm (common practice)."""
 CALLIPER_MM = 0.1
+"""By so much callipers err on a small pulley (common practice)."""
 CREEP_TOLERANCE = 0.005
+"""Creep of a belt or idler takes some tenths of a percent (common practice)."""
 MAINS_TOLERANCE = 0.001
+"""Large grids keep within 0.04 to 0.12 % of nominal (standard deviation; values from memory)."""
 SLIP_TOLERANCE = 0.015
+"""An induction motor slips by some percent more than its plate says (common practice)."""
 SWING_TOLERANCE = 0.3
+"""The stiffness of rubber and the share of the mass at the rim leave it open by about a third, see `swing_hz`."""
 BOUNCE_TOLERANCE = 0.12
+"""Bounces counted by eye in a few seconds; our own choice."""
 
-# Ranges of parts that are not described: orders for what turns, Hz for what swings. Common practice.
+# Ranges of parts that are not described; common practice, a little wider than what the check table calls usual.
 BELT_ORDERS = (0.70, 0.985)
 IDLER_ORDERS = (4.0, 8.5)
 BELT_MOTOR_ORDERS = (6.5, 30.0)
 POLE_ORDERS = (2.0, 40.0)
+"""Times in a turn of the platter."""
 IDLER_MOTOR_HZ = (22.0, 30.0)
+"""Turns a second: a motor of four poles makes 25 on 50 Hz and 30 on 60 Hz, less its slip."""
 SWING_HZ, SWING_SPREAD = 2.0, 0.45
 HUNTING_HZ, HUNTING_SPREAD = 1.0, 0.8
 BOUNCE_HZ, BOUNCE_SPREAD = 3.5, 0.35
+"""Usual rates of what swings, and the standard deviations of their logarithms; what the check table calls usual (1 to
+4, 0.3 to 3 and 2 to 6 Hz) is about one and a half of them to either side."""
 
 
 @dataclass(frozen=True)

@@ -17,23 +17,34 @@ from strobe.figures.weighting import weighting_gain
 __all__ = ["COVERAGE", "Feature", "Reading", "Shown", "shown"]
 
 COVERAGE = 1.96
+"""Standard deviations of a 95 % half-width: normal, closed form."""
 PULL_BINS = 0.04
-# Humps: half-width in the logarithm of the frequency, fewest spectral bins in that width and in a valley beside it, by
-# how much it must stand above the valley and the noise (in standard deviations), and the least share of the whole.
+"""Bins of the clip by which weaker lines nearby, and creep that wanders, pull a line (standard deviation); by trial."""
 HUMP_REACH = 0.22
+"""How far a hump is taken to reach to either side at first, in the logarithm of the frequency (0.8 to 1.25 of it); by
+trial."""
 FEWEST_BINS = 6
 FEWEST_IN_VALLEY = 3
+"""Bins of the spectrum that it takes to see a hump within that reach, and a valley beside it; by trial."""
 ABOVE_VALLEY = 1.5
 SURE_ABOVE = 2.0
+"""By how many times a hump must be higher than its valley, and by how many standard deviations of both; by trial."""
 ABOVE_NOISE = 6.0
+"""Standard deviations by which it must rise from the reading's noise; by trial."""
 LEAST_SHARE = 0.04
+"""Share of the weighted mean square that a hump must hold to be told; our own choice."""
 MOST_HUMPS = 3
+"""As many as there are kinds of parts that swing."""
 HUMP_EDGE = 0.15
 RISES_AGAIN = 1.3
+"""Density, by that about the middle, at which a hump ends; and, by that of the step before, where another begins. By
+trial."""
 SMOOTH_BINS = 5
-# A line with less than this many times the power of a bin in the crowd around it is a crest of a hump.
+"""Bins of the moving mean whose highest value is a hump's height; by trial."""
 SOFT_LINE = 15.0
+"""A line with less than so many times the power of a bin in the crowd around it is a crest of a hump; by trial."""
 CROWD_BINS = 6.0
+"""Bins to either side of a line that make its crowd; by trial."""
 
 Array = NDArray[np.float64]
 

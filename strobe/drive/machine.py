@@ -37,10 +37,12 @@ __all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read
 DRIVES = ("belt", "idler", "direct")
 MOTORS = ("synchronous", "induction", "servo")
 DEFAULT_BELT_MM = 0.6
+"""Thickness of a usual rubber belt; common practice."""
 _DEFAULT_SPEEDS = (100 / 3, 45.0)
 _SPEED_NAMES = ("16", "33", "78")
 
 _SPINDLE_RANGE = (40.0, 1000.0)
+"""Sensible range of the distance of the axes in mm, given or by the belt; our own choice."""
 # Sensible range of each number; a value outside is a slip of the pen or of the unit.
 _RANGES = {
     "platter_mm": (100, 500),
@@ -59,6 +61,7 @@ _RANGES = {
 }
 _WHOLE = ("poles", "slots")
 _PULLEY_RANGE = (2, 120)
+"""The same for each step of the pulley, in mm."""
 _ONLY_FOR = {
     "belt_thickness_mm": ("belt",),
     "belt_width_mm": ("belt",),

@@ -24,40 +24,56 @@ __all__ = ["HARMONICS", "DriveModel"]
 TURNING_PRIOR = {"platter": 0.3, "belt": 0.25, "pulley": 0.2, "idler": 0.4, "poles": 0.2, "hum": 0.05, "camera": 0.05}
 SWINGING_PRIOR = {"swing": 0.35, "hunting": 0.35, "chassis": 0.25}
 BACKGROUND_PRIOR = 0.05
+"""The same for what no part here does, evenly over the band."""
 LAMP_TOLERANCE = 0.001
-# What swings may ring so purely that it reads as a line, less often the sharper the line is.
+"""Standard deviation of the logarithm of a beat between lamp and frames; our own choice."""
 SWINGS_AS_LINE = 0.06
 PURE_FROM = 10.0
-# A motor or a suspension not described may be of that kind or not.
+"""How often what swings rings so purely that it reads as a line; and the peak, in its standard deviations, from which
+that is less usual the sharper the line is. By trial."""
 IF_UNDESCRIBED = 0.5
+"""A motor or a suspension not described may be of that kind or not: even chances."""
 HARMONICS = {"platter": 12, "belt": 8, "pulley": 2, "idler": 5, "poles": 1, "hum": 1, "camera": 1}
+"""Multiples of its rate that a part may show: a lump, a flat or a tight spot makes many, what is off centre few. By
+trial."""
 HARMONIC_FALL = 0.75
-# A multiple of whose slower companions not even two show (one for twice) is hardly a multiple.
+"""How much less usual each multiple is than the one before; by trial."""
 LONELY = 0.001
 COMPANION_SHARE = 0.08
 FEWEST_COMPANIONS = 2
-# Strength of the multiples of once a turn, relative to once a turn, where off centre and tight spot are as likely.
+"""What is left of the weight of a multiple of whose slower companions not even two show (one for twice): it is hardly a
+multiple. A companion shows from this share of its peak on. By trial."""
 RICH = 0.4
 RICH_SLOPE = 2.5
+"""Strength of the multiples of once a turn, by that of once a turn, where off centre and tight spot are as likely; and
+the power of it by which the odds change. By trial."""
 HIGHEST_LOCKED = 6
+"""Times a turn up to which that strength is made up; the multiples above are weak. Our own choice."""
 # Speeds of motors on the mains that belt drives use: poles and mains.
 MAINS_MOTORS = tuple(120 * mains / poles / 60 for mains in (50, 60) for poles in (24, 16, 12))
 MAINS_MOTOR_SHARE = 0.5
+"""Of belt drives whose motor is not described, the share that runs by the mains; common practice."""
 MAINS_MOTOR_TOLERANCE = 0.0015
+"""Standard deviation of the logarithm of such a rate: the mains wander by 0.04 to 0.12 % (values from memory)."""
 # Poles and pole pairs of motors under the platter.
 USUAL_POLES = (4, 6, 8, 10, 12, 16, 18, 20, 24)
 USUAL_POLE_SHARE = 0.85
-# An undescribed part that no line pins down, and folds of a fast motor's rate that are looked at.
+"""How many of these motors have one of those numbers; common practice."""
 UNPINNED = 0.5
+"""What is left of the weight of an undescribed part that no line pins down; by trial."""
 MOST_FOLDS = 3
+"""Folds of a fast motor's rate that are looked at: about 0, one and two times the frame rate, so up to 62 Hz at 25
+frames a second; an idler's motor turns at up to 30 Hz."""
 # Reach to either side that holds half of a hump, over its rate. A moving belt takes up new belt all the time, so a
 # platter swings on it only for a cycle or two; a control that hunts and a platter on springs may ring for long.
 HUMP_WIDTH = {"swing": 0.16, "hunting": 0.06, "chassis": 0.08}
 HUMP_WIDTH_SPREAD = 0.5
-# How likely a drive shows not even a trace of its belt or idler where nothing hides it.
+"""Standard deviation of that reach's logarithm; both by trial."""
 NO_TRACE = {"belt": 0.5, "idler": 0.4}
+"""How likely a drive shows not even a trace of its belt or idler where nothing hides it; by trial."""
 
 _TINY = 1e-12
+"""Keeps divisions finite where a line states no uncertainty."""
 
 Array = NDArray[np.float64]
 

@@ -14,17 +14,27 @@ from strobe.measurement import Event
 __all__ = ["LoadResponse", "find_events", "load_response", "run_up"]
 
 JUMP, SAG, SURGE, RUN_UP, OVERSHOOT = "jump", "sag", "surge", "run-up", "overshoot"
-# A change of level counts from so many robust standard deviations of such changes, and from so many percent.
 SURE = 6.0
 LEAST_PERCENT = 0.05
+"""A change of level counts from so many robust standard deviations of such changes (by trial), and from so many percent
+(our own choice)."""
 RECOVERED = 0.35
+"""Share of a change that may be left when the speed counts as come back; by trial."""
 STARTED_PERCENT = 5.0
+"""How far below its last speed a clip begins that shows a run-up; our own choice."""
 AT_SPEED_PERCENT = 0.3
+"""How near to its last speed a platter counts as run up, and how steady that must be: as wide as the tolerance of a
+broadcast turntable (NAB 1964; value from memory)."""
 RIPPLE_HZ = (0.15, 8.0)
+"""Rates that ringing may have: the check table's for what swings, 0.3 to 6 Hz, with room to either side."""
 LEAST_RINGS = 3
+"""Crossings from one side to the other that make it ringing: a sag that overshoots once makes one."""
 RIPPLE_SIGMAS = 3.0
+"""Standard deviations beyond which the speed is not merely unsteady: normal noise is so far off once in 370 times."""
 TIED_ORDERS = 4
+"""Times a turn up to which what is tied to the platter is taken off before a load is judged; our own choice."""
 _TO_SIGMA = 1.4826
+"""Standard deviation of a Gaussian over the median of its magnitude: closed form."""
 
 Array = NDArray[np.float64]
 

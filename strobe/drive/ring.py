@@ -27,9 +27,14 @@ from strobe.measurement import RingShare
 __all__ = ["ORDERS", "Filmed", "RingPart", "as_filmed", "check_turn", "locked_amplitude", "separate_ring"]
 
 ORDERS = (1, 2, 3, 4)
+"""Times a turn that are parted: off centre makes one, out of round two, screws more, as makers of encoders say."""
 FEWEST_TURNS = 3
+"""Whole turns in each clip, whose scatter tells the uncertainty; our own choice."""
 BLIND = 0.2
+"""``|u - 1|`` below which an order counts as lost: k D within 11.5 degrees of whole turns, where the half-width would
+be more than five times that of the clips (closed form)."""
 _COVERAGE = 1.96
+"""Standard deviations of a 95 % half-width: normal, closed form."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,7 +20,11 @@ __all__ = ["Defect", "defect", "likelihood_of_size"]
 PLAUSIBLE_MM = {"platter": (0.5, 3.0), "belt": (0.3, 1.0), "pulley": (0.15, 0.8), "idler": (0.4, 2.0)}
 _UNKNOWN_SWING = 1.7
 _KNOWN_SWING = 1.35
+"""Factor by which the platter's swing on its belt may be faster or slower: of a belt not described, a little more than
+the standard deviation `SWING_SPREAD`; of one described, that of `SWING_TOLERANCE` (exp 0.3)."""
 _IDLER_PASS = (0.6, 2.4)
+"""Least and most share of an idler's fault over its radius that reaches the platter: off centre it adds up to 2 where
+pulley and rim touch it at opposite sides, and cancels the more the nearer they are (geometry); with room, by trial."""
 
 
 @dataclass(frozen=True)

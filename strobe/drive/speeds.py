@@ -10,16 +10,24 @@ from strobe.errors import UsageError
 
 __all__ = ["Kept", "compare_speeds"]
 
-# A fixed belt changes its order by about 1 % when its pulley's step changes; control loops move by about 10 %.
+# How far a rate may move between speeds, as standard deviations of its logarithm; common practice.
 ORDER_TOLERANCE = 0.01
+"""A fixed belt changes its order by about 1 % when its pulley's step changes."""
 RATE_TOLERANCE = 0.004
+"""A motor on the mains keeps its rate but for the mains' wander and some tenths of a percent of slip."""
 HUMP_TOLERANCE = 0.08
+"""Control loops move by about 10 %."""
 LEAST_RATIO = 1.1
+"""Between the two speeds, so that keeping the order and keeping the rate lie ten times `ORDER_TOLERANCE` apart."""
 FARTHEST = 3.0
-# How far the size of one and the same part may differ between speeds, as a factor.
+"""Standard deviations beyond which a place does not match: normal errors go there once in 370 times."""
 SIZE_SPREAD = 3.0
+"""Factor by which the size of one and the same part may differ between speeds (one standard deviation); by trial."""
 SURE = 0.8
+"""Probability of the better match from which it is the answer; our own choice."""
 WHOLE = 0.01
+"""Distance from a whole number of times a turn that still counts as whole, unless the line is less well known; our own
+choice."""
 
 
 @dataclass(frozen=True)
