@@ -23,7 +23,7 @@ from strobe.bench import Conditions, Entry, Job
 from strobe.bench.limits import parse_limits
 from strobe.bench.story import STORY_CLIPS, replay_story
 from strobe.errors import UsageError
-from strobe.measurement import Note
+from strobe.measurement import Measurement, Note
 from strobe.report.handover import NOT_A_CERTIFICATE, Handover, handover_of, handover_of_clip
 from strobe.report.handover_files import check_sheet_target, held, sheet_html, sheet_pdf, write_sheet
 
@@ -122,7 +122,54 @@ def test_two_sentences_for_a_buyer() -> None:
         "At 33 1/3 rpm it turns 0.02 % fast and wavers by ±0.05 %; at 45 rpm it turns right to within 0.02 % and "
         "wavers by ±0.30 % (a semitone is 6 %)."
     )
-    assert second == "As it came it turned 0.60 % fast and wavered by ±0.30 %; since then: repair 1."
+    assert second == "As it came it turned 0.60 % fast and wavered by ±0.30 % at 33 1/3 rpm; since then: repair 1."
+
+
+AT_45: dict[str, Any] = {"setup": {"nominal_rpm": 45.0, "dots": 133}}
+FOUND = [with_figures(0.6 + d, 0.3 + d) for d in REPEATS]
+LAST_FOUND = "At 33 1/3 rpm, last read as found, it turned 0.60 % fast and wavered by ±0.30 %"
+
+
+@pytest.mark.parametrize(
+    ("states", "first", "second"),
+    [
+        ([FOUND, []], LAST_FOUND, "Read as found; since then: repair 1; nothing was read after that."),
+        ([FOUND, [measurement(**AT_45)]], LAST_FOUND, "Read as found; since then: repair 1."),
+        (
+            [FOUND, FOUND, []],
+            "At 33 1/3 rpm, last read after repair 1, it turned 0.60 % fast and wavered by ±0.30 %",
+            "As it came it turned 0.60 % fast and wavered by ±0.30 %; since then: repair 1, repair 2; nothing was "
+            "read after the last of these.",
+        ),
+        (
+            [[], FOUND],
+            "At 33 1/3 rpm it turns 0.60 % fast and wavers by ±0.30 %",
+            "Not read as found; since then: repair 1.",
+        ),
+        (
+            [[measurement(**AT_45)], [*FOUND, measurement(**AT_45)]],
+            "At 33 1/3 rpm it turns 0.60 % fast and wavers by ±0.30 %",
+            "As it came it turned 0.05 % fast and wavered by ±0.30 % at 45 rpm; since then: repair 1.",
+        ),
+    ],
+    ids=["not-after-the-repair", "only-another-speed-after", "not-after-the-second", "not-as-found", "45-as-found"],
+)
+def test_what_was_read_when(states: list[list[Measurement]], first: str, second: str) -> None:
+    sheet = handover_of(job_of(states))
+    assert sheet.sentences[0].split(";")[0].removesuffix(" (a semitone is 6 %).") == first
+    assert sheet.sentences[1] == second
+
+
+def test_what_was_read_before_the_last_repair_is_not_as_left() -> None:
+    for states, names in (([FOUND, []], ("as found",)), ([FOUND, FOUND, []], ("as found", "after repair 1"))):
+        sheet = handover_of(job_of(states), limits=parse_limits(["speed=0.3"]))
+        assert "as left" not in Page(sheet_html(sheet)).text
+        tables = {table.caption: table.head for section in sheet.sections for table in section.tables}
+        assert tables["Figures at 33 1/3 rpm"] == ("figure", *names)
+        assert tables["Conditions at 33 1/3 rpm"] == ("condition", *names)
+        assert tables["Verdict at 33 1/3 rpm"][1] == names[-1]
+        verdict = sheet.sections[1].paragraphs[0]
+        assert verdict.startswith(f"At 33 1/3 rpm, last read {names[-1]}: outside the limits")
 
 
 def test_what_stands_on_the_sheet() -> None:

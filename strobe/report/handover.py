@@ -61,6 +61,28 @@ class Section:
 
 
 @dataclass(frozen=True, eq=False)
+class _Ends:
+    """The first and the last state that was read at a speed; `newest` unless something was done after that."""
+
+    first: State
+    last: State
+    newest: bool = True
+
+    @property
+    def named(self) -> list[tuple[str, State]]:
+        """Both with their names for people; one only where they are the same."""
+        if self.first.number == self.last.number:
+            return [(self.last_name, self.last)]
+        return [(_read_when(self.first), self.first), (self.last_name, self.last)]
+
+    @property
+    def last_name(self) -> str:
+        if not self.newest:
+            return _read_when(self.last)
+        return AS_LEFT if self.last.number else "as read"
+
+
+@dataclass(frozen=True, eq=False)
 class Handover:
     """The whole sheet: its title, two sentences for a buyer, the sections, and who made it."""
 
@@ -89,11 +111,11 @@ def handover_of(job: Job, *, limits: LimitSet | None = None) -> Handover:
     if not read:
         raise UsageError("the job has no reading yet, so there is nothing to hand over: strobe measure CLIP --job NAME")
     speeds = sorted({rpm for state in read for rpm in state.speeds_rpm})
-    ends = {rpm: _ends(read, rpm) for rpm in speeds}
+    ends = {rpm: _ends(job, rpm) for rpm in speeds}
     sections = [
         _machine(job),
         *([] if limits is None else [_verdict(job, ends, limits)]),
-        _figures("As found and as left", job, ends),
+        _figures("As found and as left" if any(pair.newest for pair in ends.values()) else "Figures", job, ends),
         _pictures(ends),
         _done(job, read),
         _conditions(ends),
@@ -129,7 +151,7 @@ def handover_of_clip(
     job = Job(name, moment, (), (reading,))
     (state,) = job.states
     rpm = measurement.setup.nominal_rpm
-    ends = {rpm: (state, state)}
+    ends = {rpm: _Ends(state, state)}
     sections = [
         *([] if limits is None else [_verdict(job, ends, limits)]),
         _figures("Figures", job, ends),
@@ -151,25 +173,46 @@ def handover_of_clip(
     )
 
 
-def _ends(read: Sequence[State], nominal_rpm: float) -> tuple[State, State]:
-    """The first and the last state that was read at a speed."""
-    at_speed = [state for state in read if state.at(nominal_rpm)]
-    return at_speed[0], at_speed[-1]
+def _ends(job: Job, nominal_rpm: float) -> _Ends:
+    at_speed = [state for state in job.states if state.at(nominal_rpm)]
+    return _Ends(at_speed[0], at_speed[-1], at_speed[-1].number == job.states[-1].number)
 
 
-def _sentences(job: Job, ends: Mapping[float, tuple[State, State]]) -> tuple[str, str]:
-    left = [f"at {rpm_words(rpm)} rpm it turns {_plain(job, last, rpm)}" for rpm, (_, last) in ends.items()]
-    first_sentence = "; ".join(left)
-    repairs = [state.label for state in job.states if state.repair is not None]
-    rpm, (first, last) = next(iter(ends.items()))
-    if not repairs:
-        second = "It was read as it came, and nothing was done to it."
-    else:
-        done = ", ".join(one_line(label, most=60) for label in repairs)
-        was_read = first.number == 0 and last.number > 0
-        came = f"As it came it turned {_plain(job, first, rpm, wavers='wavered')}" if was_read else "Not read as found"
-        second = f"{came}; since then: {done}."
-    return f"{first_sentence[0].upper()}{first_sentence[1:]} (a semitone is 6 %).", second
+def _read_when(state: State) -> str:
+    return AS_FOUND if state.number == 0 else f"after {one_line(state.label, most=40)}"
+
+
+def _sentences(job: Job, ends: Mapping[float, _Ends]) -> tuple[str, str]:
+    first_sentence = "; ".join(_last_read(job, rpm, pair) for rpm, pair in ends.items())
+    repairs = [one_line(state.label, most=60) for state in job.states if state.repair is not None]
+    second = _as_it_came(job, ends) + (f"; since then: {', '.join(repairs)}" if repairs else "")
+    if not any(pair.newest for pair in ends.values()):
+        second += f"; nothing was read after {'that' if len(repairs) == 1 else 'the last of these'}"
+    return f"{first_sentence[0].upper()}{first_sentence[1:]} (a semitone is 6 %).", f"{second}."
+
+
+def _last_read(job: Job, rpm: float, pair: _Ends) -> str:
+    """What the last reading of a speed says; of the machine as it is only where nothing was done since."""
+    at = f"at {rpm_words(rpm)} rpm"
+    if pair.newest:
+        return f"{at} it turns {_plain(job, pair.last, rpm)}"
+    return f"{at}, last read {pair.last_name}, it turned {_plain(job, pair.last, rpm, wavers='wavered')}"
+
+
+def _as_it_came(job: Job, ends: Mapping[float, _Ends]) -> str:
+    if job.states[-1].repair is None:
+        return "It was read as it came, and nothing was done to it"
+    found = {rpm: pair.first for rpm, pair in ends.items() if pair.first.number == 0}
+    if not found:
+        return "Not read as found"
+    changed = {rpm: state for rpm, state in found.items() if ends[rpm].last.number > 0}
+    if not changed:
+        return "Read as found"
+    told = [
+        _plain(job, state, rpm, wavers="wavered") + (f" at {rpm_words(rpm)} rpm" if len(ends) > 1 else "")
+        for rpm, state in changed.items()
+    ]
+    return f"As it came it turned {'; '.join(told)}"
 
 
 def _plain(job: Job, state: State, rpm: float, *, wavers: str = "wavers") -> str:
@@ -217,13 +260,14 @@ def _described(machine: str) -> list[tuple[str, str]]:
     return rows
 
 
-def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitSet) -> Section:
+def _verdict(job: Job, ends: Mapping[float, _Ends], limits: LimitSet) -> Section:
     paragraphs, tables = [], []
-    for rpm, (_, last) in ends.items():
-        standing: Standing | None = standing_of_state(job, last, rpm, limits)
+    for rpm, pair in ends.items():
+        standing: Standing | None = standing_of_state(job, pair.last, rpm, limits)
         assert standing is not None, "the last state was read at the speed"
         sentence = standing_sentence(standing)
-        paragraphs.append(f"At {rpm_words(rpm)} rpm: {sentence[0].lower()}{sentence[1:]}")
+        read = "" if pair.newest else f", last read {pair.last_name}"
+        paragraphs.append(f"At {rpm_words(rpm)} rpm{read}: {sentence[0].lower()}{sentence[1:]}")
         rows = []
         for check in standing.verdict.checks:
             memory = " (value from memory)" if check.from_memory else ""
@@ -236,7 +280,7 @@ def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitS
                     f"{check.source}{memory}",
                 )
             )
-        head = ("figure", "as read" if last.number == 0 else AS_LEFT, "allowed", "verdict", "by")
+        head = ("figure", pair.last_name, "allowed", "verdict", "by")
         tables.append(Table(f"Verdict at {rpm_words(rpm)} rpm", head, tuple(rows)))
     paragraphs.append(
         "Inside means that the whole 95 % interval is inside the limit, outside that all of it is outside; between it "
@@ -245,10 +289,10 @@ def _verdict(job: Job, ends: Mapping[float, tuple[State, State]], limits: LimitS
     return Section("Verdict", tuple(paragraphs), tuple(tables))
 
 
-def _figures(title: str, job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
+def _figures(title: str, job: Job, ends: Mapping[float, _Ends]) -> Section:
     tables = []
     for rpm, pair in ends.items():
-        found = [(name, _known(state_figures(job, state, rpm))) for name, state in _named(pair)]
+        found = [(name, _known(state_figures(job, state, rpm))) for name, state in pair.named]
         rows = [
             (
                 QUANTITY_WORDS[quantity],
@@ -271,20 +315,11 @@ def _figures(title: str, job: Job, ends: Mapping[float, tuple[State, State]]) ->
     )
 
 
-def _named(ends: tuple[State, State]) -> list[tuple[str, State]]:
-    """The first and the last state with their names for people; one only where they are the same."""
-    first, last = ends
-    if first.number == last.number:
-        return [(AS_LEFT if last.number else "as read", last)]
-    return [(AS_FOUND if first.number == 0 else f"after {one_line(first.label, most=40)}", first), (AS_LEFT, last)]
-
-
-def _pictures(ends: Mapping[float, tuple[State, State]]) -> Section:
+def _pictures(ends: Mapping[float, _Ends]) -> Section:
     pictures: list[Picture] = []
     for rpm, pair in ends.items():
-        named = _named(pair)
         # The first reading as found, the last one as left.
-        shown = [(name, state.at(rpm)[0 if state is not pair[1] else -1].measurement) for name, state in named]
+        shown = [(name, state.at(rpm)[0 if state is not pair.last else -1].measurement) for name, state in pair.named]
         turns = turns_picture(shown)
         pictures += [trace_picture(shown), spectrum_picture(shown), *([] if turns is None else [turns])]
     return Section("Pictures", pictures=tuple(pictures))
@@ -322,15 +357,14 @@ def _helped(job: Job, before: Sequence[int], after: int) -> str:
     return ""
 
 
-def _conditions(ends: Mapping[float, tuple[State, State]]) -> Section:
+def _conditions(ends: Mapping[float, _Ends]) -> Section:
     tables = []
     for rpm, pair in ends.items():
-        named = _named(pair)
         rows = [
-            (words, *(_said([getattr(each.conditions, name) for each in state.at(rpm)]) for _, state in named))
+            (words, *(_said([getattr(each.conditions, name) for each in state.at(rpm)]) for _, state in pair.named))
             for name, words in CONDITION_WORDS.items()
         ]
-        head = ("condition", *(name for name, _ in named))
+        head = ("condition", *(name for name, _ in pair.named))
         tables.append(Table(f"Conditions at {rpm_words(rpm)} rpm", head, tuple(rows)))
     return Section("Conditions", (), tuple(tables))
 
@@ -343,10 +377,10 @@ def _said(values: Sequence[str | float | None]) -> str:
     return "; ".join([*shown, *(["not said"] if None in values else [])])
 
 
-def _how(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
+def _how(job: Job, ends: Mapping[float, _Ends]) -> Section:
     rows = []
-    for rpm, (_, last) in ends.items():
-        measurement = last.at(rpm)[-1].measurement
+    for rpm, pair in ends.items():
+        measurement = pair.last.at(rpm)[-1].measurement
         clip, setup, timing = measurement.clip, measurement.setup, measurement.timing
         rows.append(
             (
@@ -369,9 +403,9 @@ def _how(job: Job, ends: Mapping[float, tuple[State, State]]) -> Section:
     )
 
 
-def _notes(ends: Mapping[float, tuple[State, State]]) -> tuple[str, ...]:
+def _notes(ends: Mapping[float, _Ends]) -> tuple[str, ...]:
     """What the last readings themselves warn of."""
-    notes = [note.message for rpm, (_, last) in ends.items() for note in last.at(rpm)[-1].measurement.notes]
+    notes = [note.message for rpm, pair in ends.items() for note in pair.last.at(rpm)[-1].measurement.notes]
     return tuple(one_line(note, most=LONG) for note in dict.fromkeys(notes))
 
 
