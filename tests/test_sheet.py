@@ -119,10 +119,37 @@ class Page(html.parser.HTMLParser):
 def test_two_sentences_for_a_buyer() -> None:
     first, second = a_sheet().sentences
     assert first == (
-        "At 33 1/3 rpm it turns 0.02 % fast and wavers by ±0.05 %; at 45 rpm it turns right to within 0.02 % and "
+        "At 33 1/3 rpm it turns 0.02 % fast and wavers by ±0.05 %; at 45 rpm it turns right to within 0.03 % and "
         "wavers by ±0.30 % (a semitone is 6 %)."
     )
     assert second == "As it came it turned 0.60 % fast and wavered by ±0.30 % at 33 1/3 rpm; since then: repair 1."
+
+
+@pytest.mark.parametrize(
+    ("speed", "peak", "words"),
+    [
+        ((0.05, 0.06), (0.3, 0.01), "right to within 0.11 % and wavers by ±0.30 %"),
+        ((-0.05, 0.06), (0.3, 0.01), "right to within 0.11 % and wavers by ±0.30 %"),
+        ((0.052, 0.06), (0.3, 0.01), "right to within 0.12 % and wavers by ±0.30 %"),
+        ((0.0, 0.002), (0.3, 0.01), "right to within 0.002 % and wavers by ±0.30 %"),
+        ((0.0045, 0.003), (0.004, 0.001), "0.004 % fast and wavers by ±0.004 %"),
+        ((-0.65, 0.003), (0.001, 0.003), "0.65 % slow and wavers by less than ±0.004 %"),
+        ((1.3, 0.2), (0.011, 0.02), "1.30 % fast and wavers by less than ±0.04 %"),
+        ((1.3, 0.4), (0.3, 0.2), "1.3 % fast and wavers by ±0.30 %"),
+    ],
+)
+def test_what_a_buyer_reads_holds_the_whole_interval(
+    speed: tuple[float, float], peak: tuple[float, float], words: str
+) -> None:
+    """Closed form: |value| + half-width, rounded up; and no figure above nothing reads as nothing."""
+    read = measurement(
+        speed=dict(zip(("deviation_percent", "uncertainty_percent"), speed, strict=True)),
+        fluctuation=dict(
+            zip(("weighted_peak_percent", "weighted_peak_uncertainty_percent"), peak, strict=True),
+        ),
+    )
+    first, _ = handover_of_clip(read).sentences
+    assert first == f"At 33 1/3 rpm it turns {words} (a semitone is 6 %)."
 
 
 AT_45: dict[str, Any] = {"setup": {"nominal_rpm": 45.0, "dots": 133}}

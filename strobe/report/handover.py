@@ -5,6 +5,7 @@ Every text that a person typed in is made harmless here; the pages only lay it o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,10 +23,12 @@ from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
 from strobe.report.judging import QUANTITY_WORDS, RESULT_WORDS, allowed_words, standing_sentence
-from strobe.report.words import rounded, rpm_words
+from strobe.report.words import MOST_DECIMALS, rounded, rpm_words
 
 __all__ = ["Handover", "Section", "Table", "handover_of", "handover_of_clip"]
 
+BUYERS_DECIMALS = 2
+"""Of a percentage in the sentences for a buyer: 0.01 % is a six-hundredth of a semitone; our own choice."""
 LONG = 1000
 CELL_LONG = 240
 AS_LEFT = "as left"
@@ -218,14 +221,31 @@ def _as_it_came(job: Job, ends: Mapping[float, _Ends]) -> str:
 def _plain(job: Job, state: State, rpm: float, *, wavers: str = "wavers") -> str:
     found = _known(state_figures(job, state, rpm))
     (speed, speed_width), (peak, width) = found.figures["speed"], found.figures["weighted-peak"]
-    decimals = min(rounded(speed_width), 2)
     if abs(speed) <= speed_width:
-        right = f"right to within {max(speed_width, 0.01):.2f} %"
+        right = f"right to within {_at_most(abs(speed) + speed_width)} %"
     else:
-        right = f"{abs(speed):.{decimals}f} % {'fast' if speed > 0 else 'slow'}"
+        right = f"{_short(abs(speed), speed_width)} % {'fast' if speed > 0 else 'slow'}"
     if peak <= width:
-        return f"{right} and {wavers} by less than ±{peak + width:.2f} %"
-    return f"{right} and {wavers} by ±{peak:.{min(rounded(width), 2)}f} %"
+        return f"{right} and {wavers} by less than ±{_at_most(peak + width)} %"
+    return f"{right} and {wavers} by ±{_short(peak, width)} %"
+
+
+def _short(value: float, width: float) -> str:
+    """A figure for a buyer: two decimals at most, or as many more as it takes not to read as nothing."""
+    return f"{value:.{min(rounded(width), _fewest_decimals(value))}f}"
+
+
+def _at_most(value: float) -> str:
+    """A bound as short, rounded up: what is said to be less than it must be."""
+    decimals = _fewest_decimals(value)
+    # Less than a thousandth of the last decimal is what adding two floats leaves.
+    return f"{math.ceil(value * 10**decimals - 1e-3) / 10**decimals:.{decimals}f}"
+
+
+def _fewest_decimals(value: float) -> int:
+    if value <= 0:
+        return BUYERS_DECIMALS
+    return min(max(BUYERS_DECIMALS, -math.floor(math.log10(value))), MOST_DECIMALS)
 
 
 def _known(found: StateFigures | None) -> StateFigures:

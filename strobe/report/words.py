@@ -6,7 +6,7 @@ import math
 
 from strobe.figures.results import Component
 
-__all__ = ["how_often", "peak_words", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
+__all__ = ["MOST_DECIMALS", "how_often", "peak_words", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
 
 MOST_DECIMALS = 4
 """Of a percentage, 0.0001 is 1 ppm, finer than any camera's clock is known here."""
