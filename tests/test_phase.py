@@ -731,6 +731,41 @@ class TestLines:
         left = line.dots - dots
         assert scatter(left, time) < 0.002
 
+    @pytest.mark.parametrize(("lamp_too", "size"), [(True, 0.12), (False, 0.02)])
+    def test_a_second_lamps_line_goes_and_a_wobble_there_stays(self, lamp_too: bool, size: float) -> None:
+        """100.0 and 100.46 flashes, whose lines lie 4.6 cycles apart in the clip; a wobble does not swing the size."""
+        rng = np.random.default_rng(17)
+        time = np.arange(300) / NTSC
+        cycles = 100.0 * time
+        beside = 0.3 * np.exp(-2j * np.pi * cycles)
+        if lamp_too:
+            beside += size * np.exp(-2j * np.pi * (100.46 * time + 0.2))
+        wobbles = [(0.556, 0.05, 0.0), (10.55, 0.0 if lamp_too else size, 0.3)]
+        dots = dots_at(time, 100.3, wobbles)
+        seen = np.exp(2j * np.pi * dots) * (1 + beside) + white(rng, 300, 0.004)
+        line = follow("camera", seen, time, 1 / NTSC, cycles, flash=steady_flicker(100.0, 300))
+        left = line.dots - dots
+        assert scatter(left, time) < 0.0025
+        near = max(found for _, found in line.beside)
+        if lamp_too:
+            assert near > 0.5 * size / (2 * np.pi) / np.sqrt(2)
+        else:
+            assert near < 0.1 * size
+
+    @pytest.mark.parametrize(("second", "wobble"), [(0.13, 0.0), (0.0, 0.02)])
+    def test_a_lamps_second_harmonic_goes_where_a_platters_waves_lie_and_a_wobble_stays(
+        self, second: float, wobble: float
+    ) -> None:
+        """Twice 223.81 flashes in 50 pictures are 2.38 Hz: a line there is the lamp's, a swing of phase only is not."""
+        rng = np.random.default_rng(16)
+        time = np.arange(500) / 50
+        cycles = 223.81 * time
+        dots = dots_at(time, 118.7, [(0.74, 0.1, 0.0), (2.38, wobble, 0.5)])
+        lamp = 1 + 0.15 * np.exp(-2j * np.pi * cycles) + second * np.exp(-2j * np.pi * (2 * cycles + 0.1))
+        seen = np.exp(2j * np.pi * dots) * lamp + white(rng, 500, 0.005)
+        line = follow("camera", seen, time, 1 / 50, cycles, flash=steady_flicker(223.81, 500), expected_hz=120.0)
+        assert scatter(line.dots - dots, time) < 0.0012
+
     @pytest.mark.parametrize("turns", [1.0, -1.0])
     def test_faint_frames_let_no_dot_slip(self, turns: float) -> None:
         """Where the dots all but vanish their phase may run round once; the course goes on where it was."""

@@ -333,6 +333,22 @@ def test_the_time_of_a_turn_does_not_part_lines_closer_than_it_is_good_to(camera
     assert choose([best, rival], 45.0)[1] == pytest.approx(gap, abs=0.0002)
 
 
+@pytest.mark.parametrize(("against", "clear"), [(0.8, True), (1.5, False)])
+def test_a_swing_alone_does_not_overrule_a_speed_that_is_far_likelier(against: float, clear: bool) -> None:
+    """4.2 % fast or right: the lamp's swing speaks for the first by 4, and by so much less all else for the other."""
+    evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0)
+    camera: Any = SimpleNamespace(kind="camera", dot_rate_hz=125.12, swing_cycles=50.0)
+    by_lamp: Any = SimpleNamespace(kind="lamp", dot_rate_hz=120.07, swing_cycles=50.0)
+    best = Hypothesis(evidence, lamp, 45.0, 160, camera, 2.0 - against, 0.0, (160,), 2.0)
+    rival = Hypothesis(evidence, lamp, 45.0, 160, by_lamp, -2.0, 0.0, (160,), -2.0)
+    if clear:
+        assert choose([best, rival], 45.0)[0] is best
+    else:
+        with pytest.raises(Refused, match=r"two ways: 46.920 rpm \(160 dots, camera-timed\)"):
+            choose([best, rival], 45.0)
+
+
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
 def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agrees: bool) -> None:
     """At 240 pictures a second under 100 flashes a twentieth of a second brings lit ones onto lit ones, a turn not."""

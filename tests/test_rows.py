@@ -11,7 +11,7 @@ import test_phase
 import strobe
 from strobe.measuring.joint import backwards
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.rows import gather
+from strobe.measuring.rows import drafts_of, gather
 from strobe.pattern import RowSeries
 from strobe.phase import fit_time_base
 from strobe.render import Camera, DotRow, Scene, Speed, render_clip
@@ -49,6 +49,22 @@ class TestMarksThatTravel:
         long, short = gather([a_row(11), backwards(a_row(2))], fit_time_base(TIME), self.LAMP)
         assert long.travel is not None
         assert short.travel is None
+
+
+@pytest.mark.parametrize("off", [0.0, 0.002, -0.0024])
+def test_rows_are_told_together_though_the_mains_are_off(off: float) -> None:
+    """Half a minute under 50 Hz that are off: 180 and 133 dots follow one motion, each less a turn a flash."""
+    time_s = np.arange(900) / 30
+    turned = 100 / 180 * time_s + 2e-4 * np.sin(2 * np.pi * 0.55 * time_s)
+    lamp = Lamp("mains", 50.0, 100.0, 100.0, "nominal", None, 100.0 * time_s)
+    rows = [
+        RowSeries(0.5, 0.5, 0.0, 2700 / count, 2700 / count, 8.0, 0.4, 40.0, parts.astype(np.complex64))
+        for count in (180, 133)
+        for parts in [np.exp(2j * np.pi * (count * turned - 100 * (1 + off) * time_s))[:, None]]
+    ]
+    time = fit_time_base(time_s)
+    drafts = drafts_of(gather(rows, time, lamp), time, lamp, rpm=100 / 3, dots=180)
+    assert [180, 133] in [list(draft.counts) for draft in drafts if draft.kind == "lamp"]
 
 
 @pytest.mark.parametrize("told", [None, 45.0])

@@ -31,6 +31,9 @@ _LEAST_TRAVEL = 0.12
 ring, are 0.17 and more."""
 _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 """Difference of scores that is clear; in a slow swing only the flicker's shape speaks, which must leave no doubt."""
+_AGAINST_THE_REST = 0.75
+"""Share of what speaks for the line, lamp or camera, that must be left when all else speaks against it: a wobble on the
+lamp's beat, as one clip in some hundred has it, may stand as that lamp's swing would (by trial)."""
 _BESIDE = (0.004, 0.03)
 """How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006 where
 more than a few turns were seen."""
@@ -99,7 +102,8 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
         if close and rival.evidence is best.evidence and apart < 100 * _TURNS_ALIKE * SAME_TURN:
             # Neither the time of a turn nor other rows tell rates so close to each other.
             better = min(better, best.line_score - rival.line_score)
-        if better > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else _CLEAR_GAP):
+        by_line = _AGAINST_THE_REST * (best.line_score - rival.line_score)
+        if better > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else max(_CLEAR_GAP, by_line)):
             continue
         if rival.evidence is not best.evidence and apart < 0.1:
             continue

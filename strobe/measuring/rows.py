@@ -65,12 +65,12 @@ _PITCH_GATE = 0.012
 trial)."""
 _TOGETHER = (0.45, 0.7)
 """Share of a row's amplitude that follows another row's motion: from where it counts, and from where it is sure."""
-_MAINS_OFF = 0.0012
-"""Share by which a lamp of the mains may be off its nominal rate: the largest standard deviation that
+_MAINS_OFF = 0.0025
+"""Share by which a lamp of the mains may be off its nominal rate: twice the largest standard deviation that
 `mains_uncertainty_percent` tells of (0.12 %)."""
-_OFF_STEP_HZ = 0.04
-"""Step in which the lamp's rate is tried there: half of it takes 6 % of the likeness over 10 s (closed form: the sinc
-of 0.2)."""
+_OFF_STEP = 0.4
+"""Step in which the lamp's rate is tried there, in cycles over the clip: half of it takes 6 % of the likeness (closed
+form: the sinc of 0.2)."""
 SAME_TURN, _SAME_TURN_FEW_LIT = 6e-4, 8e-3
 """1-sigma, relative, of the time of a turn, and of that where few frames are lit (by trial)."""
 _FEW_LIT_TRUST = 0.5
@@ -263,10 +263,12 @@ class _Lines:
         share = counts / draft.count
         turned = series * np.exp(-2j * np.pi * share[:, None] * own)
         likeness = np.abs(turned.sum(axis=1))
-        for k in range(1, 1 + round(off_hz * float(np.abs(1 - share).max()) / _OFF_STEP_HZ)):
+        step_hz = _OFF_STEP / float(np.ptp(time_s))
+        steps = np.rint(off_hz * np.abs(1 - share) / step_hz)
+        for k in range(1, 1 + int(steps.max())):
             for sign in (-1, 1):
-                wave = np.exp(2j * np.pi * sign * k * _OFF_STEP_HZ * time_s)
-                allowed = off_hz * np.abs(1 - share) >= k * _OFF_STEP_HZ
+                wave = np.exp(2j * np.pi * sign * k * step_hz * time_s)
+                allowed = steps >= k
                 likeness = np.maximum(likeness, np.abs(turned @ wave) * allowed)
         return likeness / np.abs(series).sum()
 

@@ -20,7 +20,7 @@ from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit
 from strobe.phase.slips import without_slips
 from strobe.phase.swings import vote_of_swing
-from strobe.phase.takenoff import STRONG_SWING, creeps, hidden_in, to_take_off
+from strobe.phase.takenoff import STRONG_SWING, creeps, hidden_in, lines_of_light, to_take_off
 from strobe.phase.waves import (
     WOBBLE_HZ,
     Wave,
@@ -223,8 +223,10 @@ def _follow(
             fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
         speed = np.gradient(fit.steady, time_s)
         fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves)
-    near = what_lies_beside(fit, residual, time_s, waves)
-    clean = residual - fit.taken_off
+    near = np.array(what_lies_beside(fit, residual, time_s, waves))
+    others, beside_lamp = lines_of_light(fit, np.abs(series), residual, time_s, waves[:lamp_waves])
+    near[:lamp_waves] = np.hypot(near[:lamp_waves], beside_lamp)
+    clean = residual - fit.taken_off - others
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
@@ -246,7 +248,7 @@ def _follow(
         swing_cycles=float(swing_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in (*waves, *taken.of_lit)),
         hidden=hidden,
-        beside=tuple(zip((wave.apparent_hz for wave in waves), near, strict=True)),
+        beside=tuple(zip((wave.apparent_hz for wave in waves), near.tolist(), strict=True)),
         vote=vote,
     )
 

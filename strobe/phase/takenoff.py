@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import waves_of_lit
 from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of
-from strobe.phase.waves import WOBBLE_HZ, Wave, apparent_hz, distinct_waves, hann, swing_along
+from strobe.phase.waves import WOBBLE_HZ, Wave, WaveFit, apparent_hz, distinct_waves, hann, swing_along
 
-__all__ = ["STRONG_SWING", "TakenOff", "creeps", "hidden_in", "to_take_off"]
+__all__ = ["STRONG_SWING", "TakenOff", "creeps", "hidden_in", "lines_of_light", "to_take_off"]
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
@@ -26,7 +26,15 @@ _ONE_SIDED = 0.85
 leaves of light on the far side is 0.25 of the near one (closed form: the first lobe of a sinc), and up to 0.54 was seen
 where the picture flattens the amplitude; a wobble alone shows 0.98 and more."""
 _ABOVE_NOISE = 3.0
-"""Sigmas of white noise above which either of them counts at all."""
+"""Times what lies beside them, root mean square, above which either of them counts at all."""
+_NEIGHBOURS = np.array([k for k in range(-10, 11) if abs(k) > 2])
+"""Cycles in the clip by which that lies away: beyond the window's main lobe, which reaches to two (closed form)."""
+_BESIDE_CYCLES = 8.0
+"""In the clip, by which another lamp's line may lie off a lamp's wave: two mains 0.4 % apart beat so in 20 s."""
+_OF_LIGHT, _CLEAR = 0.6, 6.0
+"""The same share for a line that no lamp is known to make, which must be clearer; and how much above the noise."""
+_DARKEST = 0.05
+"""Of the mean amplitude, below which a frame says nothing more of how the light swings (by trial)."""
 _STILL_CYCLES = 2.0
 """In the clip, up to which a line beside another looks like a slow course of that."""
 _CLOSE_CYCLES = 0.4
@@ -112,7 +120,13 @@ def to_take_off(
     orders = [0.5 * k for k in range(1, 2 * most + 2)] if once else [float(h) for h in range(1, most + 1)]
     if supposed and not _shows_on_dots(size, residual, lamp_cycles, time_s, interval_s):
         orders = []
-    found = distinct_waves(time_s, interval_s, lamp_cycles, orders)
+    found = [
+        wave
+        for wave in distinct_waves(time_s, interval_s, lamp_cycles, orders)
+        if wave.harmonic <= 1
+        or wave.apparent_hz >= WOBBLE_HZ
+        or (wave.harmonic <= WOBBLE_HARMONICS and _is_one_sided(size, residual, wave.cycles))
+    ]
     halves = [wave for wave in found if wave.harmonic % 1]
     whole = [wave for wave in found if not wave.harmonic % 1]
     low = [wave for wave in whole if wave.harmonic <= WOBBLE_HARMONICS]
@@ -141,6 +155,50 @@ def hidden_in(
     return hidden_waves(beats, flicker) + beyond_the_lamp(of_lamp) + hidden_waves(unseen, None)
 
 
+def lines_of_light(
+    fit: WaveFit,
+    size: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    waves: Sequence[Wave],
+) -> tuple[NDArray[np.float64], tuple[float, ...]]:
+    """Lines beside a lamp's waves that another lamp makes: they swing the amplitude as a wobble does not.
+
+    Parameters
+    ----------
+    fit : WaveFit
+        Of the lamp's `waves` and others to `residual` (frames,).
+    size, residual, time_s : array of float64 (frames,)
+        Amplitude of the line; dots about a steady speed; frame times.
+    waves : sequence of Wave
+        The lamp's.
+
+    Returns
+    -------
+    tuple of (array of float64 (frames,), tuple of float (waves,))
+        What to take off, in dots; and the root mean square of that part of it which lies beside each wave.
+    """
+    duration = float(np.ptp(time_s))
+    starts = fit.basis.shape[1] - 2 * len(fit.lines_hz)
+    course = np.log(np.maximum(size / size.mean(), _DARKEST))
+    both = np.stack([course, 2 * np.pi * residual], axis=1)
+    solution = np.linalg.lstsq(fit.basis, both, rcond=1e-10)[0]
+    noise = np.sqrt(np.sum((both - fit.basis @ solution).var(axis=0)) / time_s.size)
+    taken, beside = np.zeros(time_s.size), np.zeros(len(waves))
+    for k, hz in enumerate(fit.lines_hz):
+        away = np.array([abs(wave.apparent_hz - hz) for wave in waves])
+        if away.min(initial=np.inf) * duration > _BESIDE_CYCLES:
+            continue
+        pair = slice(starts + 2 * k, starts + 2 * k + 2)
+        by_size, by_phase = (complex(*solution[pair, column]) for column in (0, 1))
+        weaker, stronger = sorted(abs(by_size + sign * 1j * by_phase) for sign in (1, -1))
+        if weaker < _OF_LIGHT * stronger and stronger > _CLEAR * noise:
+            line = fit.basis[:, pair] @ solution[pair, 1] / (2 * np.pi)
+            taken += line
+            beside[int(np.argmin(away))] += float(np.mean(line**2))
+    return taken, tuple(np.sqrt(beside))
+
+
 def _shows_on_dots(
     size: NDArray[np.float64],
     residual: NDArray[np.float64],
@@ -156,11 +214,18 @@ def _shows_on_dots(
     below_half_hz = 0.5 / interval_s - apparent_hz(lamp_cycles, time_s)
     if creeps(lamp_cycles, time_s) or below_half_hz * float(np.ptp(time_s)) < _STILL_CYCLES:
         return True
+    return _is_one_sided(size, residual, lamp_cycles)
+
+
+def _is_one_sided(size: NDArray[np.float64], residual: NDArray[np.float64], cycles: NDArray[np.float64]) -> bool:
+    """Whether amplitude and phase clearly swing in step with `cycles`, and more on one side than a wobble does."""
     seen = size / size.mean() - 1 + 2j * np.pi * (residual - residual.mean())
-    turn = np.exp(2j * np.pi * lamp_cycles)
+    turn = np.exp(2j * np.pi * cycles)
     window = hann(seen.size)
     behind, ahead = (abs(window @ (seen * one)) for one in (turn, np.conj(turn)))
-    noise = float(np.sqrt(np.mean(np.abs(np.diff(seen, 2)) ** 2) / 6 * np.sum(window**2)))
+    away = np.exp(2j * np.pi * np.outer(_NEIGHBOURS, np.linspace(0, 1, seen.size)))
+    beside = np.concatenate([away @ (window * seen * one) for one in (turn, np.conj(turn))])
+    noise = float(np.median(np.abs(beside))) / np.sqrt(np.log(2))
     return bool(_ABOVE_NOISE * noise < max(behind, ahead) and min(behind, ahead) < _ONE_SIDED * max(behind, ahead))
 
 

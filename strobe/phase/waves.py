@@ -46,7 +46,7 @@ _ALONE = 2.0
 _BESIDE = 1.2
 """Cycles in the clip by which a wobble must differ from a wave to be looked for."""
 WOBBLE_HZ = 2.5
-"""Below this only the lamp's own wave is taken off: a platter's once and twice a turn must not go with it."""
+"""Below this what is not clearly a lamp's is not taken off: a platter's once and twice a turn must not go with it."""
 
 
 def share_off_step(time_s: NDArray[np.float64], interval_s: float, by: float) -> float:
@@ -127,7 +127,7 @@ def distinct_waves(
             continue
         alike = [max(_likeness(along, sign * w.cycles) for sign in (1, -1)) > too_alike for w in waves]
         waves = [replace(w, beats=True) if same else w for w, same in zip(waves, alike, strict=True)]
-        if not any(alike) and wave.apparent_hz >= max(lowest_hz, WOBBLE_HZ if h > 1 else 0.0):
+        if not any(alike) and wave.apparent_hz >= lowest_hz:
             waves.append(wave)
     return waves
 
@@ -151,7 +151,9 @@ class WaveFit:
     noise : float
         1-sigma white noise that is left of a frame.
     basis : array of float64 (frames, columns)
-        All that was fitted.
+        All that was fitted, the pairs of the wobble's lines last.
+    lines_hz : tuple of float
+        Those lines.
     """
 
     taken_off: NDArray[np.float64]
@@ -159,6 +161,7 @@ class WaveFit:
     first: complex
     noise: float
     basis: NDArray[np.float64]
+    lines_hz: tuple[float, ...]
 
 
 def fit_waves(
@@ -222,20 +225,22 @@ def fit_waves(
         search.leave_out(hz, _BESIDE / duration)
     left = residual
     solution = np.zeros(starts)
+    lines_hz: list[float] = []
     for _ in range(_WOBBLE_LINES + 1):
         basis = np.stack(columns, axis=1)
         solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
         left = residual - basis @ solution
         line, _ = search.strongest(left)
-        if line is None or len(columns) > starts + 2 * _WOBBLE_LINES - 2:
+        if line is None or len(lines_hz) == _WOBBLE_LINES:
             break
+        lines_hz.append(line)
         columns += [np.cos(2 * np.pi * line * time_s), np.sin(2 * np.pi * line * time_s)]
         search.leave_out(line, _SAME_LINE / duration)
     taken_off = basis[:, 3:starts] @ solution[3:starts]
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
     noise = _white_noise(left, u.size / max(1, u.size - len(columns)))
-    return WaveFit(taken_off, steady, first, noise, basis)
+    return WaveFit(taken_off, steady, first, noise, basis, tuple(lines_hz))
 
 
 def what_lies_beside(
