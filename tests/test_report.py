@@ -516,6 +516,11 @@ def test_plot_files_are_valid(tmp_path: Path) -> None:
     assert b"strobe" in png.read_bytes()[:2000]
 
 
+def test_a_name_with_dollars_is_drawn_as_it_is(tmp_path: Path) -> None:
+    write_plot(measurement(clip={"path": "a$_$b.mp4"}), tmp_path / "plot.svg")
+    assert "<!-- a$_$b.mp4: speed against" in (tmp_path / "plot.svg").read_text(encoding="utf-8")
+
+
 def test_plot_of_another_suffix_is_refused(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r"end it in \.png or \.svg"):
         write_plot(measurement(), tmp_path / "plot.pdf")

@@ -347,6 +347,14 @@ def test_a_number_keeps_its_unit() -> None:
     assert "0.2\u00a0%" in sheet_html(a_sheet())
 
 
+def test_a_repair_with_dollars_is_drawn_as_it_is() -> None:
+    job = job_of([[], [measurement()], [measurement()]])
+    label = "paid $_$ and $x^2$"
+    paid = dataclasses.replace(job, entries=tuple(dataclasses.replace(each, text=label) for each in job.entries))
+    content = sheet_html(handover_of(paid))
+    assert content.count(f"<!-- after {label} -->") == 3, "in the legends of trace and spectrum, over the turn map"
+
+
 def test_characters_that_the_font_lacks_show_as_boxes() -> None:
     sheet = dataclasses.replace(a_sheet(), title="deck \U0001f9ff \u6c34")
     assert "deck \u25a1 \u25a1" in pdf_text(sheet_pdf(sheet))

@@ -179,9 +179,11 @@ def _name_lines(axes: Axes, readings: Labelled) -> None:
     if len(readings) == 1:
         axes.set_title(readings[0][0], fontsize=10, loc="left", parse_math=False)
         return
-    axes.legend(
+    legend = axes.legend(
         loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2, ncols=len(readings), frameon=False, fontsize=10
     )
+    for label in legend.get_texts():
+        label.set_parse_math(False)
 
 
 def _styles(readings: Labelled) -> tuple[tuple[str, str, float], ...]:

@@ -88,7 +88,8 @@ def draw(measurement: Measurement) -> Figure:
         _draw_turns(axes, measurement)
     setup = measurement.setup
     name = Path(printable(measurement.clip.path)).name
-    figure.suptitle(f"{name}: speed against {rpm_words(setup.nominal_rpm)} rpm, {setup.dots} dots", fontsize=12)
+    title = f"{name}: speed against {rpm_words(setup.nominal_rpm)} rpm, {setup.dots} dots"
+    figure.suptitle(title, fontsize=12, parse_math=False)
     _draw_time(over_time, measurement)
     _draw_spectrum(spectrum, measurement)
     for axes in (over_time, spectrum):
