@@ -407,6 +407,23 @@ def test_bad_input(time: Array, angle: Array, options: dict[str, Any], message: 
         evaluate(time, angle, **(usual | options))
 
 
+@pytest.mark.parametrize("count", [16, 17, 18, 19])
+def test_as_few_samples_as_are_promised(count: int) -> None:
+    """The figures hold the truth, though the floor rests on hardly a bin; one sample less is refused above."""
+    peak_percent, step_s = 0.2, 0.25
+    time = step_s * np.arange(count, dtype=np.float64)
+    angle = platter(time, (RATE_HZ, peak_percent, 0.4)) + noise(43, count)
+    found = evaluate(time, angle, nominal_rpm=RPM, angle_noise_rev=NOISE_REV, frame_interval_s=step_s)
+    values = found.fluctuation
+    assert values.unweighted_rms_percent == pytest.approx(
+        peak_percent / np.sqrt(2), abs=values.unweighted_rms_uncertainty_percent
+    )
+    assert values.unweighted_peak_percent == pytest.approx(
+        peak_percent * SINE_2_SIGMA, abs=values.unweighted_peak_uncertainty_percent
+    )
+    assert found.series.time_s.size == count - 1
+
+
 def test_samples_of_weight_zero_are_left_out() -> None:
     time = frame_times(6)
     angle = platter(time, (0.556, 0.1, 0.4)) + noise(41, time.size)

@@ -323,4 +323,6 @@ def _least_power(floor: Floor, frequency_hz: Array) -> Array:
     freedom = np.interp(frequency_hz, floor.frequency_hz, floor.freedom)
     tilt = np.interp(frequency_hz, floor.frequency_hz, floor.tilt)
     level = floor.at(frequency_hz) * np.interp(frequency_hz, floor.frequency_hz, floor.crest)
-    return level * np.exp(_TILT_SIGMAS * tilt) * freedom * np.expm1(np.log(_looks(floor)) / freedom)
+    with np.errstate(over="ignore"):  # A floor that one bin tells has no slope: no power is enough there.
+        slack = np.exp(_TILT_SIGMAS * tilt)
+    return level * slack * freedom * np.expm1(np.log(_looks(floor)) / freedom)

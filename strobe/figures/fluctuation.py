@@ -282,7 +282,7 @@ def spread(grid: SpeedGrid, fit: LineFit, *, rate_hz: float, gain_of: Callable[[
     steady = float(np.hypot(COVERAGE * np.sqrt(steady_variance), noise_gain * fit.floor.white_excess_rev2))
     here_peak = two_sigma(long_lines) - two_sigma(lines)
     cut_share = grid.step_s / (end - start)
-    cut_peak = np.quantile(np.abs(lines), 0.95 + cut_share) - np.quantile(np.abs(lines), 0.95 - cut_share)
+    cut_peak = np.ptp(np.quantile(np.abs(lines), [0.95 - cut_share, min(0.95 + cut_share, 1.0)]))
     here_root = float(np.sqrt(np.sum(amplitude**2) / 2) - np.sqrt(np.mean(lines**2)))
 
     def peak_of(mean_square: float) -> float:
