@@ -14,6 +14,7 @@ from strobe.figures.results import FIGURES, BandPart, Component, Figures, Fluctu
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Timing
 from strobe.measuring.mixing import Mixing
+from strobe.measuring.seldom import mistaken_squares
 from strobe.measuring.unevenness import false_mean_square, false_swing_percent
 from strobe.phase import LineReading, TimeBase, hann
 
@@ -205,6 +206,7 @@ def fluctuation_with_budget(
         for gains in (np.ones_like(orders), weighting_gain(orders * turn_hz))
     )
 
+    mistaken, weighted_mistaken = (np.array(squares) for squares in mistaken_squares(figures, line, time))
     few_turns = figures.revolutions < _FEW_TURNS
 
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
@@ -226,6 +228,8 @@ def fluctuation_with_budget(
         still = to_peak * _growth(rms, weighted_still if weighted else unweighted_still)
         standing = to_peak**2 * (weighted_uneven if weighted else unweighted_uneven)
         noisy = to_peak * _noise_like_percent(figures, weighted=weighted)
+        faster = weighted_mistaken if weighted else mistaken
+        lacking, held = float(np.sum(np.maximum(faster, 0))), float(np.sum(np.maximum(-faster, 0)))
         sources = {
             "phase noise": np.hypot(np.sqrt(own**2 - run**2), noisy),
             "run length": run,
@@ -235,6 +239,7 @@ def fluctuation_with_budget(
             "beat of the lamp": np.hypot(_growth(value, lost**2 / 2), _fall(value, near**2 / 2)),
             "coding and exposure": scale * value,
             "dots almost still": still,
+            "seen seldom": to_peak * max(_growth(rms, lacking), _fall(rms, held)),
             "few turns": _FEW_TURNS_SHARE * value if few_turns and not weighted else 0.0,
         }
         return tuple(BudgetEntry(figure, source, float(part)) for source, part in sources.items() if part > 0)
