@@ -224,7 +224,7 @@ def test_a_name_is_put_into_a_command_only_where_a_shell_leaves_it_alone(name: s
 
 def test_a_reading_that_cannot_be_filed_is_shown_and_said(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench("job", "open", "deck")
-    monkeypatch.setattr("strobe.bench.store.pack_series", fail_to_write)
+    monkeypatch.setattr("strobe.bench.store.pack_checked", fail_to_write)
     out, err = bench("measure", bench.clip("good"), "--job", "deck")
     assert "SPEED" in out
     assert "NOT FILED" in err

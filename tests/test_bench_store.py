@@ -26,6 +26,7 @@ from strobe.bench.exchange import job_from_bytes, job_to_bytes, read_job_file
 from strobe.bench.packing import pack_series, unpack_series
 from strobe.bench.records import LONGEST_TEXT
 from strobe.errors import LogUnavailable, UsageError
+from strobe.figures import evaluate
 from strobe.figures.results import SpeedSeries
 from strobe.measurement import Event, Note, Runout
 from strobe.report.jobs import job_text
@@ -401,7 +402,7 @@ def test_digest_is_of_the_bytes(tmp_path: Path) -> None:
 
 
 @settings(max_examples=50, deadline=None)
-@given(st.integers(16, 400), st.integers(0, 2**32 - 1))
+@given(st.integers(14, 400), st.integers(0, 2**32 - 1))
 def test_series_come_back_bit_for_bit(count: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     angle = np.cumsum(rng.uniform(0.01, 0.02, count))
@@ -411,6 +412,37 @@ def test_series_come_back_bit_for_bit(count: int, seed: int) -> None:
         np.testing.assert_array_equal(getattr(found, name), getattr(series, name))
     with pytest.raises(ValueError, match="samples that it should"):
         unpack_series(pack_series(series), count + 1)
+
+
+def even_series(count: int) -> SpeedSeries:
+    return SpeedSeries(np.arange(count) / 60, np.arange(count) / 108, np.zeros(count))
+
+
+@pytest.mark.parametrize("closer", [1.0, 1.09])
+def test_the_shortest_reading_can_be_filed(log: BenchLog, closer: float) -> None:
+    """Figures take 16 samples, up to a tenth closer than stated; the series holds the steps between them."""
+    time = 0.25 * np.arange(16) / closer
+    figures = evaluate(time, time / 1.8, nominal_rpm=100 / 3, angle_noise_rev=1e-6, frame_interval_s=0.25)
+    log.open_job("deck")
+    log.file_reading("deck", dataclasses.replace(measurement(), series=figures.series), clip_sha256=sha(1))
+    assert log.job("deck").readings[0].measurement.series.time_s.size == figures.series.time_s.size < 16
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"series": even_series(300_001)}, "series has 300001 samples; 14 to 300000 can be"),
+        ({"dot_pitch_px": float("inf")}, "dot_pitch_px is inf"),
+    ],
+)
+def test_what_could_not_be_read_back_is_not_filed(log: BenchLog, changes: dict[str, Any], message: str) -> None:
+    log.open_job("deck")
+    with pytest.raises(LogUnavailable, match=message):
+        log.file_reading("deck", dataclasses.replace(measurement(), **changes), clip_sha256=sha(1), after="belt new")
+    job = log.job("deck")
+    assert (job.readings, job.entries) == ((), ())
+    log.file_reading("deck", dataclasses.replace(measurement(), series=even_series(300_000)), clip_sha256=sha(1))
+    assert log.job("deck").readings[0].measurement.series.time_s.size == 300_000
 
 
 def whole_job(log: BenchLog) -> bytes:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from strobe.bench.database import connect, copy_whole, explained
-from strobe.bench.packing import pack_series
+from strobe.bench.packing import pack_checked, pack_series
 from strobe.bench.records import AS_FOUND, Conditions, Job, JobSummary, clean_text
 from strobe.bench.rows import (
     add_entry,
@@ -265,9 +265,12 @@ class BenchLog:
         UsageError
             If there is no such job, or it is closed.
         LogUnavailable
-            If it could not be written; nothing was filed then.
+            If it could not be written, or not be read back; nothing was filed then.
         """
-        packed = pack_series(measurement.series)
+        try:
+            packed = pack_checked(measurement)
+        except ValueError as error:
+            raise LogUnavailable(f"the bench log {self.path}: it cannot hold this reading: {error}") from error
         after = None if after is None else clean_text(after, what="repair")
         with self._writing():
             job_id = find_open_job(self._db, name)
