@@ -25,6 +25,7 @@ from scipy import ndimage
 from strobe.cli import ExitStatus, run
 from strobe.errors import UsageError
 from strobe.printing import Disc, Scale, Strip, parse_ring, parse_scale, print_disc, print_strip, rpm_name
+from strobe.printing.drawing import ArcWords, Stroke
 from strobe.printing.rings import bar_polygons
 
 Floats = NDArray[np.float64]
@@ -400,6 +401,41 @@ def test_the_sheets_say_what_matters(folder: Path) -> None:
     assert "rulers X and Y measured 99.2 and 98.9 mm" in svg_words(corrected.files[0])
 
 
+@pytest.mark.parametrize(
+    ("wish", "sides"),
+    [
+        *(({"spindle_mm": spindle}, {1.0, -1.0}) for spindle in (2.0, 7.24, 30.0, 38.2, 60.0)),
+        ({"spindle_mm": 38.2, "inside_mm": 100.0}, {1.0, -1.0}),
+        ({"inside_mm": 27.24}, {1.0, -1.0}),
+        ({"spindle_mm": 38.2, "bars": [180], "places_mm": {180: (29.1, 60.0)}}, {1.0, -1.0}),
+        ({"spindle_mm": 38.2, "diameter_mm": 300.0}, {1.0}),
+        ({"inside_mm": 43.5, "diameter_mm": 300.0}, {1.0}),
+    ],
+)
+def test_the_words_of_caution_are_on_the_disc_itself(
+    folder: Path, wish: dict[str, Any], sides: set[float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Large enough, between the hole's cross and the rings; on a whole disc above and below the hole."""
+    written: list[Any] = []
+    monkeypatch.setattr("strobe.printing.disc.write_sheets", lambda *made, **_: written.append(made[0]))
+    drawn = print_disc(folder / "caution.svg", mains_hz=(50.0,), **{"diameter_mm": 180.0, **wish})
+    (sheets,) = written
+    assert len(sheets) == drawn.sectors
+    for sheet in sheets:
+        words = [mark for mark in sheet.marks if isinstance(mark, ArcWords) and mark.name == "caution"]
+        (cross,) = [mark for mark in sheet.marks if isinstance(mark, Stroke) and mark.name == "centre-cross"]
+        assert words[0].text == "turns even when it looks still"
+        assert {math.copysign(1.0, math.sin(math.radians(each.middle_deg))) for each in words} == sides
+        for each in words:
+            assert each.size_mm >= 1.5
+            # The letters of the face reach a quarter of their size below the line, and 0.76 of it above.
+            reach = max(np.hypot(*(line - np.array(each.centre_mm)).T).max() for line in cross.lines)
+            assert drawn.spindle_mm / 2 < reach < each.radius_mm - 0.25 * each.size_mm
+            assert each.radius_mm + 0.76 * each.size_mm < drawn.inside_mm / 2
+            for label in (mark for mark in sheet.marks if isinstance(mark, ArcWords) and mark.name != "caution"):
+                assert each.radius_mm + 0.76 * each.size_mm < label.radius_mm - 0.25 * label.size_mm
+
+
 def test_nothing_is_drawn_where_printers_cannot_reach(folder: Path) -> None:
     wishes: list[Any] = [{"paper": "letter"}, {"diameter_mm": 328.0}, {"diameter_mm": 237.0, "paper": "letter"}]
     for number, wish in enumerate(wishes):
@@ -475,6 +511,9 @@ def test_sectors_share_the_bars_out_without_loss(bars: int, sectors: int, first_
         ({"bars": [180], "places_mm": {180: (80.0, 70.0)}}, "give the inner radius first"),
         ({"spindle_mm": 1.0}, "--spindle: 1 mm is not between 2 mm"),
         ({"inside_mm": 20.0}, "--inside: 20 mm is not between 27.24 mm"),
+        # By the words of caution: in letters of 1.5 mm they are 21.5 mm long; 150 degrees, or 76.5 on a quarter.
+        ({"spindle_mm": 2.0, "inside_mm": 27.0}, "--inside: 27 mm is not between 27.1 mm"),
+        ({"inside_mm": 40.0, "diameter_mm": 300.0}, "--inside: 40 mm is not between 42.9 mm"),
     ],
 )
 def test_impossible_discs_are_refused(tmp_path: Path, wish: dict[str, Any], message: str) -> None:

@@ -59,6 +59,12 @@ LABEL_WIDEST_DEG = 150.0
 LABEL_WIDEST_SHARE = 0.85
 """How far round a label may reach, so that it keeps clear of the one across from it; on a sector, as a share of it."""
 FLAP_GREY = 0.62
+CAUTION = "turns even when it looks still"
+CAUTION_DROP_MM, CAUTION_AT_MM = 5.3, 25.0
+"""How far within the rings the words of caution stand, clear of a ring's label, and the radius at which they stand at
+the most if the hole leaves room."""
+LEAST_CAUTION_MM = 1.5
+"""Size of their letters (the small ones are 0.8 mm high) below which they are not read; our own choice."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +139,8 @@ def print_disc(
     diameter_mm : float, optional
         The largest that fits on one sheet where it is not given; larger discs are split into sectors.
     inside_mm : float, optional
-        Diameter of the middle that stays free of rings: 50 mm, or 20 mm more than the hole if that is wider.
+        Diameter of the middle that stays free of rings: 50 mm, or 20 mm more than the hole if that is wider. The
+        words of caution are printed in it, so that it must have room for them.
     spindle_mm : float
         Diameter of the hole.
     paper : {'a4', 'letter'}
@@ -155,7 +162,8 @@ def print_disc(
     across = _largest_mm(sheet_paper) if diameter_mm is None else diameter_mm
     sectors = _sectors(across, sheet_paper)
     inside_mm = max(INSIDE_MM, spindle_mm + AROUND_MM) if inside_mm is None else inside_mm
-    for option, value, least in (("--spindle", spindle_mm, 2.0), ("--inside", inside_mm, spindle_mm + AROUND_MM)):
+    least_mm = max(round(spindle_mm + AROUND_MM, 6), _room_for_caution_mm(sectors))
+    for option, value, least in (("--spindle", spindle_mm, 2.0), ("--inside", inside_mm, least_mm)):
         if not least <= value < across:
             raise UsageError(f"{option}: {value:g} mm is not between {least:g} mm and the disc's {across:g} mm")
     if rpms is None:
@@ -273,16 +281,16 @@ def _pattern(disc: Disc, place: _Place) -> list[Mark]:
         marks.append(Area("index", [block + place.centre]))
     for name, at in (("edge", radius), ("spindle", hole)):
         marks.append(Stroke(name, [_arc(place, at)], 0.15))
+    at = min(disc.inside_mm / 2 - CAUTION_DROP_MM, max(CAUTION_AT_MM, hole + 6.0))
     cross = [
-        np.stack([place.along(direction, 0.0), place.along(direction, hole + 5.0)])
+        np.stack([place.along(direction, 0.0), place.along(direction, min(hole + 5.0, at - 1.0))])
         for direction in (0.0, 90.0, 180.0, 270.0)
         if whole or direction - place.start_deg <= place.sweep_deg + 1e-9
     ]
     marks.append(Stroke("centre-cross", cross, 0.12))
     middle = place.start_deg + place.sweep_deg / 2 if not whole else INDEX_DEG
-    at = min(disc.inside_mm / 2 - 4.5, 25.0)
-    for direction, text in ((middle, "turns even when it looks still"), (middle + 180.0, "centre it on the spindle")):
-        if (whole or direction == middle) and at - hole > 6.0:
+    for direction, text in ((middle, CAUTION), (middle + 180.0, "centre it on the spindle")):
+        if whole or direction == middle:
             marks.append(_bent_to_fit("caution", text, place, at, direction))
     return marks
 
@@ -299,9 +307,19 @@ def _ring_labels(disc: Disc, ring: Ring, place: _Place) -> list[Mark]:
     ]
 
 
+def _room_for_caution_mm(sectors: int) -> float:
+    """Diameter of the middle from which the words of caution can be read; to a tenth, rounded up."""
+    radius = text_width_mm(CAUTION, LEAST_CAUTION_MM) / _widest_rad(360.0 / sectors) + CAUTION_DROP_MM
+    return math.ceil(20.0 * radius) / 10.0
+
+
+def _widest_rad(sweep_deg: float) -> float:
+    return math.radians(min(LABEL_WIDEST_DEG, LABEL_WIDEST_SHARE * sweep_deg))
+
+
 def _bent_to_fit(name: str, text: str, place: _Place, radius_mm: float, direction_deg: float) -> ArcWords:
     """Text along a circle, in smaller letters where it would reach too far round."""
-    room = math.radians(min(LABEL_WIDEST_DEG, LABEL_WIDEST_SHARE * place.sweep_deg)) * radius_mm
+    room = _widest_rad(place.sweep_deg) * radius_mm
     size = LABEL_SIZE_MM * min(1.0, room / text_width_mm(text, LABEL_SIZE_MM))
     across, up = place.centre.tolist()
     return ArcWords(name, text, (across, up), radius_mm, direction_deg, size, 0.15)
