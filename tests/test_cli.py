@@ -460,6 +460,7 @@ def test_render_writes_a_clip_and_its_truth(tmp_path: Path) -> None:
         (["try.mp4", "--deviation", "inf"], "deviation_percent = inf"),
         (["try.mp4", "--mains", "nan"], "flash_rate_hz = nan"),
         (["try.mp4", "--wobble", "1:inf"], "peak_percent = inf"),
+        (["try.mp4", "--wobble", "inf:0.1"], "inf: must be above zero and finite"),
         (["try.mp4", "--seconds", "inf"], "seconds = inf"),
         (["try.mp4", "--samples", "folder"], "leave one of them out"),
     ],

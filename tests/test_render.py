@@ -949,6 +949,12 @@ def test_the_truth_tells_what_is_special_and_only_that(tmp_path):
         (lambda: Wobble(0.1), "give one of the two"),
         (lambda: Wobble(0.1, frequency_hz=1.0, per_revolution=1.0), "give one of the two"),
         (lambda: Wobble(math.nan, frequency_hz=1.0), "peak_percent"),
+        *(
+            (lambda name=name, rate=rate: Wobble(0.1, **{name: rate}), f"per_revolution = {rate}: must be above zero")
+            for name in ("frequency_hz", "per_revolution")
+            for rate in (math.inf, math.nan, 0.0)
+        ),
+        (lambda: Wobble(0.1, frequency_hz=1.0, phase_rad=math.inf), "phase_rad"),
         (lambda: Speed(THIRD, -99.9, (Wobble(0.2, frequency_hz=1.0),)), "turn backwards"),
         (lambda: Coding("gif"), "codec"),  # type: ignore[arg-type]  # refused, on purpose
         (lambda: random_scene(np.random.default_rng(0), nominal_rpm=50.0), "no usual ring for .* 50 rpm"),

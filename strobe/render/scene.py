@@ -125,8 +125,10 @@ class Wobble:
     def __post_init__(self) -> None:
         given = [value for value in (self.frequency_hz, self.per_revolution) if value is not None]
         demand(len(given) == 1, "frequency_hz, per_revolution", given, "give one of the two")
-        demand(given[0] > 0, "frequency_hz, per_revolution", given[0], "must be above zero")
+        rate = given[0]
+        demand(math.isfinite(rate) and rate > 0, "frequency_hz, per_revolution", rate, "must be above zero and finite")
         positive(self, ["peak_percent"])
+        finite(self, ["phase_rad"])
 
 
 @dataclass(frozen=True)
