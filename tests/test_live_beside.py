@@ -470,6 +470,14 @@ class TestPage:
             assert "1234 frames left out" in page[0]
             assert "12 even turns; steadiness ±0.20 % (±0.02); picture very good" in page[-2]
 
+    def test_the_newest_update_is_in_the_trace(self) -> None:
+        trace = LiveTrace()
+        trace.add(figure(0.1, time_s=0.0))
+        for at_s, deviation, row in ((5.0, -0.2, 4), (5.2, 0.2, 0)):
+            trace.add(figure(deviation, time_s=at_s))
+            drawn = [line[-1] for line in trace.lines(width=80, rows=5, band_percent=0.1, plain=True)]
+            assert [place for place, cell in enumerate(drawn) if cell in "'."] == [row], drawn
+
     def test_it_can_be_drawn_with_plain_signs(self) -> None:
         trace = LiveTrace()
         for at in np.arange(0, 20, 0.2):

@@ -66,7 +66,7 @@ class LiveTrace:
         now = self._seen[-1][0] if self._seen else 0.0
         cells: list[float | None] = [None] * columns
         for time_s, value in self._seen:
-            first = int((time_s - now + _TRACE_S) / _TRACE_S * columns)
+            first = min(int((time_s - now + _TRACE_S) / _TRACE_S * columns), columns - 1)
             for column in range(first, min(columns, first + 1 + int(_HELD_S / _TRACE_S * columns))):
                 cells[column] = value
         reach = max(2 * band_percent, *(abs(value) for value in cells if value is not None), 0.0)
