@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.integrate import quad
 
 from strobe.cli import ExitStatus, run
-from strobe.drive.coasting import Coast, fit_coast
+from strobe.drive.coasting import Coast, _between, fit_coast
 from strobe.errors import ClipUnreadable, Refused, UsageError
 from strobe.measuring import coasting
 from strobe.measuring.coasting import CoastRun, follow_dots, read_coast
@@ -107,6 +108,35 @@ def test_a_tight_spot_is_found_at_its_angle(place: float) -> None:
     assert found.torque_kind == "tight spot"
     assert found.tight_angle_deg is not None
     assert abs((found.tight_angle_deg - place + 180) % 360 - 180) < 12
+
+
+def test_no_time_where_the_law_does_not_reach() -> None:
+    """Friction that grows as the platter slows, from 33 1/3 rpm down: at 45 rpm the law would speed the platter up."""
+    found = fitted(dry_rpm_per_s=0.84, viscous_per_s=-0.02, seconds=50.0, start_rpm=100 / 3)
+    assert found.viscous_per_s == pytest.approx(-0.02, rel=0.05)
+    assert (found.from_45_to_33_s, found.from_45_to_33_uncertainty_s) == (None, None)
+
+
+@pytest.mark.parametrize(("dry", "viscous"), [(-0.001, -0.002), (0.014, -0.02), (-0.008, 0.012), (0.002, 0.0)])
+def test_no_time_where_friction_at_either_end_is_not_clear_of_nothing(dry: float, viscous: float) -> None:
+    """Both terms below 0; one of them, so that it is at one end; and a half-width of 0.002 that the friction equals."""
+    sigma = 0.002 / 1.96
+    assert _between(dry, viscous, np.diag([sigma**2, 0.0])) == (None, None)
+
+
+@pytest.mark.parametrize("viscous", [0.0, 1e-12, 0.004, -0.004])
+def test_the_time_and_its_half_width_in_closed_form(viscous: float) -> None:
+    """The integral of dw / (a + b w), whose slopes by a and b are those of the same over (a + b w)^2."""
+    dry, sigma_dry, sigma_viscous = 0.005, 1e-5, 2e-5
+    high, low = 45 / 60, 100 / 180
+    truth = quad(lambda w: 1 / (dry + viscous * w), low, high)[0]
+    by_dry = quad(lambda w: 1 / (dry + viscous * w) ** 2, low, high)[0]
+    by_viscous = quad(lambda w: w / (dry + viscous * w) ** 2, low, high)[0]
+    seconds, width = _between(dry, viscous, np.diag([sigma_dry**2, sigma_viscous**2]))
+    assert seconds == pytest.approx(truth, rel=1e-9)
+    assert width == pytest.approx(
+        math.hypot(1.96 * math.hypot(by_dry * sigma_dry, by_viscous * sigma_viscous), 0.001 * truth), rel=1e-3
+    )
 
 
 def test_what_does_not_run_down_is_refused() -> None:
@@ -223,6 +253,13 @@ def test_what_is_said_of_a_run_down(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "unbalance" in out
     _, out, _ = coast(monkeypatch, run_down(dry_rpm_per_s=0.3, viscous_per_s=0.004), "--dots", "180")
     assert "Nothing that repeats" in out
+    upside_down = run_down(dry_rpm_per_s=0.84, viscous_per_s=-0.02, seconds=50.0, start_rpm=100 / 3)
+    _, out, _ = coast(monkeypatch, upside_down, "--dots", "180")
+    assert "TIME        not told from 45 to 33 1/3 rpm" in out
+    assert "viscous  takes -2.0" in out
+    assert "friction grows as the platter slows" in out
+    _, out, _ = coast(monkeypatch, upside_down, "--dots", "180", "--json")
+    assert json.loads(out)["from_45_to_33_s"] is None
 
 
 def test_run_downs_that_are_not_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -44,6 +44,8 @@ _MATTERS = 0.02
 """Share of the whole friction below which a torque is no cause of anything; our own choice."""
 _LAW_SHARE = 0.001
 """Share by which the camera's clock, and what the law leaves out (oil that warms up), may be wrong; our own choice."""
+_HIGH_HZ, _LOW_HZ = 45 / 60, 100 / 180
+"""Turns a second from and to which the time is told."""
 _LAW, _RING = 4, 2 * HIGHEST
 """Numbers of the law, and of the ring's waves, a cosine and a sine each; the torque has as many."""
 
@@ -60,8 +62,8 @@ class Coast:
         Speeds at the ends of the clip.
     dry_rpm_per_s, viscous_per_s : float
         Dry friction as the speed that it takes off in a second, viscous friction as the share that it takes off.
-    from_45_to_33_s : float
-        Seconds from 45 to 33 1/3 rpm by that law.
+    from_45_to_33_s : float or None
+        Seconds from 45 to 33 1/3 rpm by that law; None where it slows nothing there, or perhaps nothing.
     ring_percent : float
         Once a turn that stays the same at every speed: dots off centre, e / R in percent.
     torque_rpm_per_s : float
@@ -78,8 +80,8 @@ class Coast:
     dry_uncertainty_rpm_per_s: float
     viscous_per_s: float
     viscous_uncertainty_per_s: float
-    from_45_to_33_s: float
-    from_45_to_33_uncertainty_s: float
+    from_45_to_33_s: float | None
+    from_45_to_33_uncertainty_s: float | None
     ring_percent: float
     ring_uncertainty_percent: float
     torque_rpm_per_s: float
@@ -210,8 +212,7 @@ def _waves(law: Array, time: Array, angle: Array) -> Array:
 def _result(time: Array, law: Array, waves: Array, covariance: Array) -> Coast:
     sigma = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     _, start, dry, viscous = law
-    between, slope = _between(dry, viscous)
-    spread = float(np.sqrt(slope @ covariance[2:4, 2:4] @ slope))
+    between, between_spread = _between(float(dry), float(viscous), covariance[2:4, 2:4])
     ring = math.hypot(waves[0], waves[1])
     torque = waves[_RING:].reshape(HIGHEST, 2)
     size = np.hypot(torque[:, 0], torque[:, 1])
@@ -241,7 +242,7 @@ def _result(time: Array, law: Array, waves: Array, covariance: Array) -> Coast:
         viscous_per_s=float(viscous),
         viscous_uncertainty_per_s=math.hypot(_COVERAGE * float(sigma[3]), _LAW_SHARE * float(viscous)),
         from_45_to_33_s=between,
-        from_45_to_33_uncertainty_s=math.hypot(_COVERAGE * spread, _LAW_SHARE * between),
+        from_45_to_33_uncertainty_s=between_spread,
         ring_percent=100 * ring,
         ring_uncertainty_percent=100 * _COVERAGE * float(sigma[4:6].max()),
         torque_rpm_per_s=60 * float(size[0]),
@@ -251,19 +252,26 @@ def _result(time: Array, law: Array, waves: Array, covariance: Array) -> Coast:
     )
 
 
-def _between(dry: float, viscous: float) -> tuple[float, Array]:
-    """Seconds from 45 to 33 1/3 rpm, and how they change with the dry and the viscous part."""
+def _between(dry: float, viscous: float, covariance: Array) -> tuple[float | None, float | None]:
+    """Seconds from 45 to 33 1/3 rpm and their half-width; None where friction at either is not clear of nothing."""
+    ends = np.array([[1.0, _LOW_HZ], [1.0, _HIGH_HZ]])
+    friction = ends @ [dry, viscous]
+    unsure = _COVERAGE * np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", ends, covariance, ends), 0.0))
+    if np.any(friction <= unsure):
+        return None, None
 
     def seconds(a: float, b: float) -> float:
-        if abs(b) < 1e-9:
-            return (0.75 - 100 / 180) / a
-        return math.log((a + b * 0.75) / (a + b * 100 / 180)) / b
+        slow = a + b * _LOW_HZ
+        gain = b * (_HIGH_HZ - _LOW_HZ) / slow
+        return (_HIGH_HZ - _LOW_HZ) / slow * (math.log1p(gain) / gain if gain else 1.0)
 
-    step = np.array([1e-4 * abs(dry) + 1e-9, 1e-4 * abs(viscous) + 1e-9])
+    step = 1e-4 * float(friction.min())
     slope = np.array(
         [
-            (seconds(dry + step[0], viscous) - seconds(dry - step[0], viscous)) / (2 * step[0]),
-            (seconds(dry, viscous + step[1]) - seconds(dry, viscous - step[1])) / (2 * step[1]),
+            (seconds(dry + step, viscous) - seconds(dry - step, viscous)) / (2 * step),
+            (seconds(dry, viscous + step) - seconds(dry, viscous - step)) / (2 * step),
         ]
     )
-    return float(seconds(dry, viscous)), slope
+    between = seconds(dry, viscous)
+    spread = float(np.sqrt(slope @ covariance @ slope))
+    return between, math.hypot(_COVERAGE * spread, _LAW_SHARE * between)

@@ -27,17 +27,15 @@ def coast_text(path: str, law: Coast, *, told_by: str) -> Text:
     """The answer on lines of at most 80 columns."""
     sheet = Sheet()
     sheet.row("RUN-DOWN", f"{printable(path)}, from {law.start_rpm:.1f} to {law.end_rpm:.1f} rpm")
-    spread = law.from_45_to_33_uncertainty_s
-    seconds = f"{law.from_45_to_33_s:.{rounded(spread)}f} s (±{spread:.{rounded(spread)}f}) from 45 to 33 1/3 rpm"
-    if not law.end_rpm < 40 < law.start_rpm:
-        seconds += ", by the law below"
-    sheet.row("TIME", seconds, strong=True)
-    sheet.row(
-        "FRICTION",
+    sheet.row("TIME", _time(law), strong=True)
+    friction = [
         f"dry      takes {_figure(law.dry_rpm_per_s, law.dry_uncertainty_rpm_per_s)} rpm off in a second",
         f"viscous  takes {_figure(100 * law.viscous_per_s, 100 * law.viscous_uncertainty_per_s)} % off in a second",
         "Dry friction is the bush and the thrust ball; viscous is oil and air.",
-    )
+    ]
+    if law.viscous_per_s < -law.viscous_uncertainty_per_s:
+        friction.append("Viscous below 0: friction grows as the platter slows, as where oil no longer carries it.")
+    sheet.row("FRICTION", *friction)
     sheet.row("ONCE A TURN", *_once(law))
     sheet.row(
         "NEXT",
@@ -55,9 +53,17 @@ def coast_dict(path: str, law: Coast, *, told_by: str) -> dict[str, Any]:
     return {"schema": "strobe.coast/1", "clip": {"path": path}, "told_by": told_by, **asdict(law)}
 
 
+def _time(law: Coast) -> str:
+    spread = law.from_45_to_33_uncertainty_s
+    if law.from_45_to_33_s is None or spread is None:
+        return "not told from 45 to 33 1/3 rpm: by the law below nothing sure slows it there; begin above 45 rpm"
+    told = f"{law.from_45_to_33_s:.{rounded(spread)}f} s (±{spread:.{rounded(spread)}f}) from 45 to 33 1/3 rpm"
+    return told if law.end_rpm < 40 < law.start_rpm else f"{told}, by the law below"
+
+
 def _figure(value: float, spread: float) -> str:
     decimals = rounded(spread)
-    if value <= spread:
+    if abs(value) <= spread:
         return f"less than {value + spread:.{decimals}f}"
     return f"{value:.{decimals}f} (±{spread:.{decimals}f})"
 
