@@ -24,6 +24,7 @@ from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
 from strobe.errors import UsageError
 from strobe.figures import evaluate
 from strobe.measurement import Measurement
+from strobe.report.comparing import answer_sentences
 
 WHEN = "2026-01-01T00:00:00+00:00"
 Array = np.ndarray[Any, np.dtype[np.float64]]
@@ -209,6 +210,47 @@ def test_a_repair_that_helped_is_real() -> None:
         "weighted_peak",
     )
     assert turned.outcome == "worse"
+
+
+def other_figures(weighted_rms: float, unweighted_peak: float, weighted_peak: float = 0.3) -> Measurement:
+    fluctuation = {
+        "weighted_peak_percent": weighted_peak,
+        "weighted_rms_percent": weighted_rms,
+        "weighted_rms_uncertainty_percent": 0.001,
+        "unweighted_peak_percent": unweighted_peak,
+        "unweighted_peak_uncertainty_percent": 0.001,
+    }
+    return measurement(fluctuation=fluctuation, components=())
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "answer", "named"),
+    [
+        ((0.3, 0.6), (0.1, 0.6), "Yes.", ["Weighted rms: better by 0.20"]),
+        ((0.3, 0.6), (0.3, 0.3), "Yes.", ["Unweighted peak: better by 0.30"]),
+        ((0.1, 0.6), (0.3, 0.6), "No: it is worse.", ["Weighted rms: worse by 0.20"]),
+        ((0.1, 0.6, 0.9), (0.1, 0.3, 0.3), "Yes.", ["Weighted peak: better by 0.60"]),
+        (
+            (0.1, 0.6, 0.9),
+            (0.3, 0.6, 0.3),
+            "In part: some figures are better and some are worse.",
+            ["Weighted peak: better by 0.60", "Weighted rms: worse by 0.20"],
+        ),
+    ],
+)
+def test_the_answer_names_the_figure_that_it_rests_on(
+    before: tuple[float, ...], after: tuple[float, ...], answer: str, named: list[str]
+) -> None:
+    states = [
+        [other_figures(kind[0] + d, kind[1] + d, *(value + d for value in kind[2:])) for d in REPEATS]
+        for kind in (before, after)
+    ]
+    first, *rest = answer_sentences(compare(job_of(states)), real_only=True)
+    assert first == answer
+    assert [sentence.split(" ± ")[0].rstrip("0") for sentence in rest] == [name.rstrip("0") for name in named]
+    whole = answer_sentences(compare(job_of(states)))
+    assert [sentence.split(":")[0] for sentence in whole[1:3]] == ["Speed", "Weighted peak"]
+    assert set(rest) <= set(whole)
 
 
 def test_the_other_side_of_nominal_is_no_better() -> None:

@@ -87,7 +87,8 @@ def change_words(change: Change) -> str:
 def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list[str]:
     """Whether it helped, then the speed, the weighted peak, and every line that changed.
 
-    With `real_only` speed and weighted peak are left out too where no change of them is real.
+    Other figures are told where the answer rests on them: really better or worse, and neither speed nor weighted peak
+    is. With `real_only` speed and weighted peak are left out too where no change of them is real.
     """
     changes = [change for speed in comparison.speeds for change in speed.changes]
     whole = {change.outcome for change in changes if change.line is None}
@@ -106,14 +107,14 @@ def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list
         )
     else:
         answer = "No change that these readings could show."
+    borne = {change.outcome for change in changes if change.quantity in HEADLINES}
     sentences = [answer]
     for speed in comparison.speeds:
         at = f" at {rpm_words(speed.nominal_rpm)} rpm" if len(comparison.speeds) > 1 else ""
         for change in speed.changes:
+            headline = change.quantity in HEADLINES
             real = change.outcome in ("better", "worse")
-            if (change.quantity in HEADLINES and not real_only) or (
-                real and (change.line or change.quantity in HEADLINES)
-            ):
+            if (headline and not real_only) or (real and (headline or change.line or change.outcome not in borne)):
                 sentences.append(f"{_line_title(change)}{at}: {change_words(change)}.")
     return sentences
 
