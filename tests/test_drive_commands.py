@@ -302,6 +302,23 @@ def test_a_load_that_is_none() -> None:
     assert json.loads(out)["load"] is None
 
 
+def test_a_load_that_came_too_near_the_end() -> None:
+    """Found without --at, one turn and a little before the end: the reading is shown, and why nothing is told of it."""
+    time = np.arange(1200) / 30
+    drop = np.where(time >= 37.8, -0.5, 0.0) + 0.01 * np.random.default_rng(1).standard_normal(time.size)
+    seen = replace(measurement(), series=SpeedSeries(time, time * 5 / 9, drop))
+    for argv in ([], ["--json"]):
+        out, err = io.StringIO(), io.StringIO()
+        assert run(["load", "clip.mp4", *argv], out=out, err=err, measure=lambda *_, **__: seen) == 0
+        assert err.getvalue() == ""
+        if argv:
+            told = json.loads(out.getvalue())
+            assert (told["load"], len(told["events"])) == (None, 1)
+        else:
+            assert "LOAD        Not told: a load at 37.8 s needs one turn before it" in out.getvalue()
+            assert "at 37.8 s: jump" in out.getvalue()
+
+
 def test_the_turn_map_in_characters() -> None:
     time = np.arange(1800) / 30
     angle = time * 0.6

@@ -56,14 +56,17 @@ def load(
             sags = [event for event in events if event.kind in ("sag", "jump") and event.size_percent < 0]
             deepest = min(sags, key=lambda event: event.size_percent, default=None)
             when = at if at is not None else None if deepest is None else deepest.time_s
+            response, why = None, None
             try:
                 response = None if when is None else load_response(measurement.series, at_s=when)
             except ValueError as error:
-                raise UsageError(f"--at: {error}") from error
+                if at is not None:
+                    raise UsageError(f"--at: {error}") from error
+                why = str(error)
             if as_json:
                 write_line(here.out, json.dumps(load_dict(measurement, response, events), allow_nan=False))
             else:
-                say(here.out, load_text(measurement, response, events))
+                say(here.out, load_text(measurement, response, events, untold=why))
         return status
 
     raise typer.Exit(settle(work, here, command="strobe load"))

@@ -20,12 +20,16 @@ MOST_EVENTS = 6
 HINTS = {"jump": "contacts", "sag": "slip"}
 
 
-def load_text(measurement: Measurement, response: LoadResponse | None, events: Sequence[Event]) -> Text:
-    """The answer on lines of at most 80 columns."""
+def load_text(
+    measurement: Measurement, response: LoadResponse | None, events: Sequence[Event], *, untold: str | None = None
+) -> Text:
+    """The answer on lines of at most 80 columns; `untold` is why a load that was seen has no response."""
     sheet = Sheet()
     rpm = rpm_words(measurement.setup.nominal_rpm)
     sheet.row("READING", f"{printable(measurement.clip.path)}, {rpm} rpm, {measurement.speed.revolutions:.1f} turns")
-    if response is None:
+    if untold is not None:
+        sheet.row("LOAD", f"Not told: {untold}. Film longer before and after it.", strong=True)
+    elif response is None:
         sheet.row("LOAD", "No load is seen; say with --at S when it came.", strong=True)
     else:
         sheet.row("LOAD", *_load(response), strong=True)
