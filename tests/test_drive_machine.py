@@ -47,6 +47,20 @@ def test_synchronous_motors(poles: int, mains: int, rpm: float, order: float) ->
     assert part(machine, "pulley").frequency_hz == pytest.approx(rpm / 60)
 
 
+@pytest.mark.parametrize("motor", [{}, {"motor": "servo"}])
+def test_a_speed_without_its_step_of_the_pulley(motor: dict[str, str]) -> None:
+    """One diameter serves every speed; of several none is known to serve another, so that a motor's speed is needed."""
+    stepped = {"driven_mm": 160, "pulley_mm": {"33": 20.8, "45": 28.3}, "belt_thickness_mm": 0.6, **motor}
+    for rpm in (1000 / 60, 78.26):
+        assert belt(**stepped).pulley_effective_mm(rpm) is None
+        assert part(belt(**stepped), "pulley", rpm).order is None
+        single = belt(**{**stepped, "pulley_mm": {"33": 20.8, "45": 20.8}})
+        assert single.pulley_effective_mm(rpm) == pytest.approx(21.4)
+    assert belt(**stepped).pulley_effective_mm(45) == pytest.approx(28.9)
+    if not motor:
+        assert belt(**stepped, motor_rpm=250).pulley_effective_mm(78.26) == pytest.approx(160.6 * 78.26 / 250)
+
+
 # Driven diameter, motor rpm, nominal rpm, effective pulley diameter: D rpm / motor rpm.
 @pytest.mark.parametrize(
     ("driven", "shaft", "rpm", "pulley"),

@@ -126,7 +126,7 @@ class Machine:
         for speed, diameter in given.items():
             if math.isclose(speed, rpm, rel_tol=0.03):
                 return diameter + self.belt_mm
-        if given and self.motor not in ("synchronous", "induction"):
+        if len(set(given.values())) == 1 and self.motor not in ("synchronous", "induction"):
             return next(iter(given.values())) + self.belt_mm
         shaft = self.mains_motor_rpm
         if shaft is not None and self.driven_effective_mm is not None:
