@@ -42,6 +42,7 @@ from strobe.render import (
     stamps_s,
     truth_of,
 )
+from strobe.render.timing import schedule
 
 SAMPLES = Path(__file__).parent.parent / "sample_clips"
 THIRD = 100 / 3
@@ -382,6 +383,22 @@ def test_share_of_cut_flashes_is_twice_the_duty_when_all_phases_occur():
     lamp = Lamp("pulse", 99.37, duty=0.1)
     truth = truth_of(a_scene(lamp=lamp, camera=replace(CAMERA, exposure_s=0.0213), seconds=60.0))
     assert truth.cut_flash_share == pytest.approx(0.2, abs=0.02)
+
+
+def test_share_of_cut_flashes_is_that_of_the_frames_as_they_are_taken():
+    """At 30 pictures a second a lamp of 90 flashes cuts either all frames or none; at 27.5 it comes to all phases."""
+    lamp = Lamp("pulse", 90.0, duty=0.1, phase_cycles=0.5)
+    camera = replace(CAMERA, frame_rate_hz=30.0, exposure_s=0.02, readout_s=0.0)
+    steady = a_scene(lamp=lamp, camera=camera, seconds=20.0)
+    assert truth_of(steady).cut_flash_share == 0
+    changing = replace(steady, timing=Timing(rate_changes=((10.0, 27.5),)))
+    starts = np.array([shot.start_s for shot in schedule(changing, rng=np.random.default_rng(1))])
+    cut = [bool(np.any(lamp.intensity(np.array([start, start + 0.02])) > lamp.ambient)) for start in starts]
+    assert np.mean(cut) > 0.05
+    assert truth_of(changing).cut_flash_share == np.mean(cut)
+    # From 15 s on of 20 every exposure ends in the middle of a flash, 5.56 ms after it began between two.
+    shorter = replace(steady, events=(ExposureStep(15.0, 0.5 / 90.0),))
+    assert truth_of(shorter).cut_flash_share == pytest.approx(0.25, abs=0.01)
 
 
 # Chance

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.render.filming import ExposureStep, Passing, Refocus
+from strobe.render.filming import Passing, Refocus
 from strobe.render.geometry import rim_pixels
 from strobe.render.lamps import Light
 from strobe.render.pose import Attitude, Pose, RimMotion
@@ -126,18 +126,12 @@ class _Set:
         self.passings = [event for event in scene.events if isinstance(event, Passing)]
         self.hand = passing_hand(scene, rng=hand_rng) if self.passings else None
         self.refocuses = [event for event in scene.events if isinstance(event, Refocus)]
-        self.steps = sorted((e for e in scene.events if isinstance(e, ExposureStep)), key=lambda step: step.at_s)
         self.row_delay = camera.readout_s * np.arange(camera.height) / camera.height
-
-    def shot(self, start_s: float) -> tuple[float, float]:
-        """Exposure (s) and gain of a frame that begins then."""
-        taken = [step for step in self.steps if step.at_s <= start_s]
-        return (taken[-1].exposure_s, taken[-1].gain) if taken else (self.scene.camera.exposure_s, 1.0)
 
     def expose(self, start_s: float) -> tuple[_Plane, _Plane, _Plane]:
         """Coded luma (0 to 1) and chroma (about zero) of a frame whose first row begins then."""
         camera, starts = self.scene.camera, start_s + self.row_delay
-        exposure, gain = self.shot(start_s)
+        exposure, gain = self.scene.exposure_and_gain(start_s)
         level = camera.brightness * gain
         lit = []
         for light in self.lights:

@@ -252,8 +252,21 @@ class Scene:
     def frame_count(self) -> int:
         """Frames that the camera takes, dropped ones included."""
         if self.timing.rate_changes:
-            return len(self.timing.begins_s(self.camera.frame_rate_hz, self.seconds))
+            return self.begins_s.size
         return max(1, round(self.seconds * self.camera.frame_rate_hz))
+
+    @property
+    def begins_s(self) -> _Floats:
+        """When these frames begin, by the camera's clock; without the chance of `Timing.interval_jitter_s`."""
+        if self.timing.rate_changes:
+            return self.timing.begins_s(self.camera.frame_rate_hz, self.seconds)
+        return np.arange(self.frame_count) / self.camera.frame_rate_hz
+
+    def exposure_and_gain(self, start_s: float) -> tuple[float, float]:
+        """Exposure (s) and gain of a frame that begins at a true time."""
+        steps = sorted((event for event in self.events if isinstance(event, ExposureStep)), key=lambda step: step.at_s)
+        taken = [step for step in steps if step.at_s <= start_s]
+        return (taken[-1].exposure_s, taken[-1].gain) if taken else (self.camera.exposure_s, 1.0)
 
     @property
     def span_s(self) -> float:

@@ -33,9 +33,7 @@ def stamps_s(scene: Scene, *, rng: np.random.Generator) -> _Floats:
 def _begins_and_stamps(scene: Scene, rng: np.random.Generator) -> tuple[_Floats, _Floats]:
     """When frames begin, by the camera's clock, and what they are stamped with."""
     camera, timing = scene.camera, scene.timing
-    exact: _Floats = np.arange(scene.frame_count) / camera.frame_rate_hz
-    if timing.rate_changes:
-        exact = timing.begins_s(camera.frame_rate_hz, scene.seconds)
+    exact: _Floats = scene.begins_s
     jitter = camera.stamp_jitter_s * np.clip(rng.standard_normal(exact.size), -2, 2)
     jitter[0] = 0
     if timing.interval_jitter_s > 0:

@@ -205,8 +205,9 @@ def _cut_flash_share(scene: Scene) -> float:
         return 0.0
     camera = scene.camera
     _, row = project(scene, 0.0, scene.rows[0].z_mm)
-    begin = np.arange(scene.frame_count) / camera.frame_rate_hz * (1 + camera.clock_error_ppm * 1e-6)
+    begin = scene.begins_s * (1 + camera.clock_error_ppm * 1e-6)
+    exposure = np.array([scene.exposure_and_gain(start)[0] for start in begin.tolist()])
     begin = begin + camera.readout_s * float(row) / camera.height
     dark = scene.lamp.ambient
-    cut = (scene.lamp.intensity(begin) > dark) | (scene.lamp.intensity(begin + camera.exposure_s) > dark)
+    cut = (scene.lamp.intensity(begin) > dark) | (scene.lamp.intensity(begin + exposure) > dark)
     return float(np.mean(cut))
