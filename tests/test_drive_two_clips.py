@@ -72,6 +72,18 @@ def test_what_shows_at_one_speed_only_says_so() -> None:
     kept = at_two_speeds(slow, fast, "belt")
     assert kept["7.5"].keeps == "neither"
     assert kept["7.5"].sure == 0
+    assert "film the other for longer" in kept["7.5"].meaning
+
+
+def test_what_may_lie_above_the_other_clips_band_asks_for_more_frames() -> None:
+    """18.2 times a turn are 13.6 Hz at 45 rpm; 25 frames a second show up to 11.9 Hz, for however long."""
+    slow = BeltDrive(pulley_m=0.0116, driven_m=0.2106, belt_path_m=0.7, pulley_off_m=4e-4)
+    film = {"seconds": 40.0, "noise_dots": 5e-4}
+    first = read(slow, 3, frame_rate_hz=30.0, **film)
+    kept = compare_speeds(first, read(replace(slow, rpm=45.0), 4, frame_rate_hz=25.0, **film), drive="belt")
+    pulley = next(one for one in kept if round(one.feature.order, 1) == 18.2)
+    assert pulley.keeps == "neither"
+    assert "13.6 Hz, above that clip's band (11.9 Hz): film the other at a higher frame rate" in pulley.meaning
 
 
 def test_two_clips_at_one_speed_are_no_two_speeds() -> None:

@@ -76,14 +76,18 @@ def compare_speeds(first: Reading, second: Reading, *, drive: str | None = None)
             f"speeds: the clips turn at {first.mean_rpm:.2f} and {second.mean_rpm:.2f} rpm; take two speeds that "
             "differ by a tenth or more, such as 33 and 45"
         )
-    others = shown(second).features
-    return tuple(_followed(one, others, ratio, drive) for one in shown(first).features)
+    others, top_hz = shown(second).features, second.fluctuation.band_hz[1]
+    return tuple(_followed(one, others, ratio, top_hz, drive) for one in shown(first).features)
 
 
-def _followed(one: Feature, others: tuple[Feature, ...], ratio: float, drive: str | None) -> Kept:
+def _followed(one: Feature, others: tuple[Feature, ...], ratio: float, top_hz: float, drive: str | None) -> Kept:
     turning, by_order = _best(one, others, one.frequency_hz * ratio, ORDER_TOLERANCE)
     holding, by_rate = _best(one, others, one.frequency_hz, RATE_TOLERANCE)
     if turning is None and holding is None:
+        highest = one.frequency_hz * max(ratio, 1.0)
+        if highest > top_hz:
+            unseen = f"at the other speed it may lie at {highest:.3g} Hz, above that clip's band ({top_hz:.3g} Hz)"
+            return Kept(one, "neither", 0.0, None, f"{unseen}: film the other at a higher frame rate")
         return Kept(one, "neither", 0.0, None, "shows at one speed only: film the other for longer")
     total = by_order + by_rate
     keeps, sure, partner = (
