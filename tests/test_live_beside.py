@@ -141,6 +141,34 @@ class TestPicture:
         assert not colored[:100].any()
         assert (made[270:] > 200).any(), "white letters"
 
+    @pytest.mark.parametrize(
+        ("update", "foot"),
+        [
+            (figure(0.3), "dots creep right, against the turning, 30 a minute  > > > >"),
+            (
+                replace(figure(0.3), creep_dots_per_minute=30.0),
+                "< < < <  dots creep left, with the turning, 30 a minute",
+            ),
+            (replace(figure(None), message="good to ±0.2 %"), "good to +/-0.2 %"),
+        ],
+    )
+    def test_letters_are_those_that_every_opencv_draws(
+        self, monkeypatch: pytest.MonkeyPatch, update: LiveUpdate, foot: str
+    ) -> None:
+        """The Hershey fonts of OpenCV 4.9 hold ASCII only."""
+        put, drawn = cv2.putText, []
+
+        def seen(picture: Any, text: str, *more: Any) -> Any:
+            drawn.append(text)
+            return put(picture, text, *more)
+
+        monkeypatch.setattr(cv2, "putText", seen)
+        steady = SteadyPicture()
+        steady.take(np.full((270, 480), 90, np.uint8), 0.0)
+        assert steady.picture(update) is not None
+        assert drawn[1] == foot
+        assert all(text.isascii() for text in drawn)
+
     def test_without_pictures_it_is_dimmed_and_no_figure_is_shown(self) -> None:
         steady = SteadyPicture()
         for at in range(30):

@@ -130,7 +130,8 @@ def _reading(update: LiveUpdate, width: int) -> Picture:
     bar = np.zeros((tall + tall // 2, width, 3), np.uint8)
     figure = figure_words(update)
     head = f"{figure} %  {update.instruction}" if figure else "no figure now"
-    foot = creep_words(update) if figure else update.message
+    # The font knows ASCII only; OpenCV 4.9 draws a question mark for anything else.
+    foot = creep_words(update, plain=True) if figure else update.message
     foot = foot.replace("±", "+/-")
     font = cv2.FONT_HERSHEY_SIMPLEX
     for text, rows, base, color in ((head, tall, tall * 3 // 4, _WHITE), (foot, tall // 2, tall * 11 // 8, _GREY)):
