@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import math
@@ -26,6 +27,7 @@ from strobe.render.clip import render_clip
 from strobe.render.lamps import Lamp
 from strobe.render.rim import DotRow
 from strobe.render.scene import Camera, Coding, Scene, Speed
+from strobe.report.coasting import coast_text
 
 STEP_S = 1 / 2400
 FRAMES = 30
@@ -260,6 +262,23 @@ def test_what_is_said_of_a_run_down(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "friction grows as the platter slows" in out
     _, out, _ = coast(monkeypatch, upside_down, "--dots", "180", "--json")
     assert json.loads(out)["from_45_to_33_s"] is None
+
+
+@pytest.mark.parametrize(
+    ("start_rpm", "end_rpm", "words"),
+    [
+        (46.0, 33.0, " from 45 to 33 1/3 rpm\n"),
+        (45.0, 35.0, " rpm, part of it by the law below\n"),
+        (42.0, 20.0, " rpm, part of it by the law below\n"),
+        (41.0, 39.0, " rpm, part of it by the law below\n"),
+        (60.0, 46.0, " rpm, by the law below\n"),
+        (33.0, 20.0, " rpm, by the law below\n"),
+    ],
+)
+def test_what_was_not_filmed_of_the_time_is_by_the_law(start_rpm: float, end_rpm: float, words: str) -> None:
+    law = fitted(dry_rpm_per_s=0.3, viscous_per_s=0.004)
+    filmed = dataclasses.replace(law, start_rpm=start_rpm, end_rpm=end_rpm)
+    assert words in coast_text("clip.mp4", filmed, told_by="turn").plain
 
 
 def test_run_downs_that_are_not_told(monkeypatch: pytest.MonkeyPatch) -> None:

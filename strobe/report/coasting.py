@@ -19,6 +19,8 @@ TOLD = {
     "stop": "it runs until the platter stands",
     "turn": "the dots' small differences repeat once a turn",
 }
+FROM_RPM, TO_RPM = 45.0, 100 / 3
+"""Between which the time is told; what of it was not filmed only the law tells."""
 CLEAR = 1.0
 """95 % half-widths that dots off centre must exceed to be told."""
 
@@ -58,7 +60,10 @@ def _time(law: Coast) -> str:
     if law.from_45_to_33_s is None or spread is None:
         return "not told from 45 to 33 1/3 rpm: by the law below nothing sure slows it there; begin above 45 rpm"
     told = f"{law.from_45_to_33_s:.{rounded(spread)}f} s (±{spread:.{rounded(spread)}f}) from 45 to 33 1/3 rpm"
-    return told if law.end_rpm < 40 < law.start_rpm else f"{told}, by the law below"
+    if law.start_rpm >= FROM_RPM and law.end_rpm <= TO_RPM:
+        return told
+    none_filmed = law.end_rpm >= FROM_RPM or law.start_rpm <= TO_RPM
+    return f"{told}, {'' if none_filmed else 'part of it '}by the law below"
 
 
 def _figure(value: float, spread: float) -> str:
