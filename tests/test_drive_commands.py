@@ -120,6 +120,16 @@ def test_a_machine_is_shown(deck: str) -> None:
     assert machine["speeds"][0]["spindle_distance_mm"] == pytest.approx(120, abs=0.1)
 
 
+@pytest.mark.parametrize(("shaft", "shown"), [("2", "150 ±15"), ("8", "37.5 ±1"), ("40", "7.50 ±0.08")])
+def test_times_a_turn_are_whole_numbers_where_the_spread_is(tmp_path: Path, shaft: str, shown: str) -> None:
+    """Closed form: 300 / shaft, and 1.96 times that and the callipers' 0.1 mm with creep of 0.5 %."""
+    path = tmp_path / "idler.toml"
+    path.write_text(f'drive = "idler"\ndriven_mm = 300\nspeeds_rpm = [33]\npulley_mm = {{ 33 = {shaft} }}\n')
+    status, out, err, _ = strobe("machine", str(path))
+    assert (status, err) == (0, "")
+    assert shown in next(line for line in out.splitlines() if "motor pulley" in line)
+
+
 def test_an_unknown_part_is_named_with_what_it_needs(tmp_path: Path) -> None:
     (tmp_path / "bare.toml").write_text('drive = "idler"', encoding="utf-8")
     status, out, _, _ = strobe("machine", str(tmp_path / "bare.toml"))

@@ -147,8 +147,8 @@ def _spread(order: float, tolerance: float) -> str:
     if tolerance == 0.0:
         return f"{order:.3g}"
     half = COVERAGE * tolerance * order
-    decimals = min(max(-math.floor(math.log10(half)), 0), 3)
-    return f"{order:.{decimals + 1 if half < 0.3 * 10.0**-decimals else decimals}f} ±{half:.1g}"
+    decimals = max(-math.floor(math.log10(half)), 0)
+    return f"{order:.{decimals}f} ±{half:.{decimals}f}"
 
 
 def _belt(machine: Machine) -> list[str]:
