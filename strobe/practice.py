@@ -28,7 +28,8 @@ CODECS: dict[str, Codec] = {".mp4": "h264", ".mov": "h264", ".mkv": "h264", ".av
 class RenderRequest:
     """What `strobe render` was asked for.
 
-    Without an `exposure_ms` it is one that suits the lamp: a flash in every frame, or a short shutter.
+    Without an `exposure_ms` it is one that suits the lamp: 21 ms for flashes and 2 ms for any other light, but no
+    longer than a frame. Above 100 pictures a second not every frame meets a flash of 50 Hz mains, above 120 of 60 Hz.
     """
 
     rpm: str = "33"
@@ -71,18 +72,18 @@ def scene_of(request: RenderRequest) -> Scene:
             width=int(width),
             height=int(height),
             frame_rate_hz=request.frame_rate_hz,
-            exposure_s=_exposure_ms(request) / 1000,
+            exposure_s=_exposure_s(request),
         ),
         coding=Coding(request.codec),
         seconds=request.seconds,
     )
 
 
-def _exposure_ms(request: RenderRequest) -> float:
+def _exposure_s(request: RenderRequest) -> float:
     if request.exposure_ms is not None:
-        return request.exposure_ms
-    frame_ms = 1000 / request.frame_rate_hz
-    return min(FLASHES_EXPOSURE_MS, frame_ms) if request.lamp == "pulse" else SHORT_EXPOSURE_MS
+        return request.exposure_ms / 1000
+    usual_ms = FLASHES_EXPOSURE_MS if request.lamp == "pulse" else SHORT_EXPOSURE_MS
+    return min(usual_ms / 1000, 1 / request.frame_rate_hz)
 
 
 def _parse_wobble(text: str) -> Wobble:

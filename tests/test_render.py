@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from strobe.errors import UsageError
+from strobe.practice import RenderRequest, scene_of
 from strobe.render import (
     Camera,
     Coding,
@@ -383,6 +384,18 @@ def test_share_of_cut_flashes_is_twice_the_duty_when_all_phases_occur():
     lamp = Lamp("pulse", 99.37, duty=0.1)
     truth = truth_of(a_scene(lamp=lamp, camera=replace(CAMERA, exposure_s=0.0213), seconds=60.0))
     assert truth.cut_flash_share == pytest.approx(0.2, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("lamp", "frame_rate_hz", "exposure_s"),
+    [
+        *(("pulse", 30.0, 0.021), ("pulse", 53.0, 1 / 53), ("pulse", 120.0, 1 / 120)),
+        *(("steady", 30.0, 0.002), ("steady", 1000.0, 0.001)),
+    ],
+)
+def test_the_usual_exposure_of_a_practice_clip_is_no_longer_than_a_frame(lamp, frame_rate_hz, exposure_s):
+    scene = scene_of(RenderRequest(lamp=lamp, frame_rate_hz=frame_rate_hz, seconds=1.0))
+    assert scene.camera.exposure_s == pytest.approx(exposure_s, rel=1e-12)
 
 
 def test_share_of_cut_flashes_is_that_of_the_frames_as_they_are_taken():

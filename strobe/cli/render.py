@@ -42,7 +42,9 @@ def render(
     fps: Annotated[float, typer.Option(metavar="HZ", help="Pictures a second.")] = 30.0,
     exposure: Annotated[
         float | None,
-        typer.Option(metavar="MS", help="Shutter time in milliseconds.  [default: 21 with pulse, else 2]"),
+        typer.Option(
+            metavar="MS", help="Shutter time in milliseconds.  [default: 21 with pulse, else 2, at most a frame]"
+        ),
     ] = None,
     seconds: Annotated[float, typer.Option(metavar="S", help="Length of the clip.")] = 10.0,
     size: Annotated[str, typer.Option(metavar="WxH", help="Size of the picture in pixels.")] = "1280x720",
