@@ -1055,6 +1055,15 @@ class TestTurns:
         assert turns.best()[1] < CLEAR_SUPPORT
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_flicker_that_is_the_same_in_all_rows_has_no_sweep(seed: int) -> None:
+    """Eight equal rows go as well with eight cycles down the picture, half a cycle off wherever it is asked for."""
+    rows = np.full(8, 0.3 * np.exp(-2.1j)) * (1 + 1e-15 * np.random.default_rng(seed).standard_normal(8))
+    flash = replace(steady_flicker(99.93, 100), row_flicker=rows)
+    for height in (0.0, 0.38, 1.0):
+        assert flash.flicker_at(height) == pytest.approx(0.3 * np.exp(-2.1j), abs=1e-3)
+
+
 @pytest.mark.parametrize("frames", [10, 12, 14])
 def test_the_noise_of_a_few_frames(frames: int) -> None:
     """Under a short shutter no more of a turn may have met a flash; the median of 20 runs within a factor of 3."""

@@ -134,8 +134,11 @@ def best_sweep(
 ) -> tuple[float, float]:
     """Cycles from the top of the picture to its bottom that go best with a flicker (bins,); its share that goes so.
 
-    `place` (bins,) runs from 0 to 1 down the picture.
+    `place` (bins,) runs from 0 to 1 down the picture. Beyond half a cycle from bin to bin it would be another sweep's
+    alias: of what is the same in all bins, one that runs the other way by half a cycle from the first to the last.
     """
+    if place.size > 1:
+        farthest_cycles = min(farthest_cycles, 0.5 / float(np.median(np.diff(place))))
     cycles = np.arange(-farthest_cycles, farthest_cycles, 0.05)
     strength = np.abs(np.exp(-2j * np.pi * np.outer(cycles, place)) @ flicker)
     best = int(np.argmax(strength))
