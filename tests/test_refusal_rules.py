@@ -349,6 +349,29 @@ def test_a_swing_alone_does_not_overrule_a_speed_that_is_far_likelier(against: f
             choose([best, rival], 45.0)
 
 
+@pytest.mark.parametrize(
+    ("amplitude", "noise_dots", "clear"), [(10.6, 3.4e-3, True), (30, 3.4e-3, False), (10.6, 6e-4, False)]
+)
+def test_scenery_that_runs_otherwise_says_nothing_against_dots(
+    amplitude: float, noise_dots: float, clear: bool
+) -> None:
+    """A row a quarter as strong and eight times as rough; as strong, or as smooth, it may be the dots."""
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=100.0)
+    rows: Any = [
+        SimpleNamespace(turns=None, travel=None, lit_share=1.0, row=SimpleNamespace(amplitude=one))
+        for one in (42.3, amplitude)
+    ]
+    dots: Any = SimpleNamespace(kind="lamp", dot_rate_hz=101.2, swing_cycles=50.0, noise_dots=4e-4)
+    scenery: Any = SimpleNamespace(kind="lamp", dot_rate_hz=103.5, swing_cycles=50.0, noise_dots=noise_dots)
+    best = Hypothesis(rows[0], lamp, 45.0, 133, dots, 1.8, 0.0, (133, 0), 2.0)
+    rival = Hypothesis(rows[1], lamp, 45.0, 133, scenery, 0.6, 0.0, (0, 133), 2.0)
+    if clear:
+        assert choose([best, rival], 45.0)[0] is best
+    else:
+        with pytest.raises(Refused, match="two ways"):
+            choose([best, rival], 45.0)
+
+
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
 def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agrees: bool) -> None:
     """At 240 pictures a second under 100 flashes a twentieth of a second brings lit ones onto lit ones, a turn not."""

@@ -44,6 +44,10 @@ _MANY_TURNS, _SAME_TURN = 5.0, 0.001
 little more than the 0.0006 that it is good to."""
 _TURNS_ALIKE = 2.0
 """Sigmas of the time of a turn within which it does not part two rates."""
+_FAINTER, _ROUGHER = 0.3, 4.0
+"""Amplitude and noise of a row, by those of the clearest, from which it says nothing against that: true rows of one rim
+differ by less than half as much, a pattern in the scenery was a quarter as strong and eight times as rough (by
+trial)."""
 _SAME_SPEED = 0.01
 """How near, relatively, two nominal speeds are one: 78 and 78.26 rpm are 0.003 apart, all others a third and more."""
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
@@ -105,7 +109,7 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
         by_line = _AGAINST_THE_REST * (best.line_score - rival.line_score)
         if better > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else max(_CLEAR_GAP, by_line)):
             continue
-        if rival.evidence is not best.evidence and apart < 0.1:
+        if rival.evidence is not best.evidence and (apart < 0.1 or _is_of_a_faint_row(rival, best)):
             continue
         if close:
             unknown = 0.0
@@ -121,6 +125,12 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             "Say what is known with --rpm, --dots, --mains and --lamp, or film again at another frame rate.",
         )
     return best, gap
+
+
+def _is_of_a_faint_row(rival: Hypothesis, best: Hypothesis) -> bool:
+    """Whether what runs otherwise is scenery: far fainter than the dots, and its course far rougher."""
+    fainter = rival.evidence.row.amplitude < _FAINTER * best.evidence.row.amplitude
+    return fainter and rival.line.noise_dots > _ROUGHER * best.line.noise_dots
 
 
 def assumed_speed_percent(ranked: Sequence[Hypothesis], chosen: Hypothesis) -> float:
