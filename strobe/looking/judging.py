@@ -33,9 +33,8 @@ _FAINT_PERCENT, _SMALL_PITCH_PX, _FEW_DOTS = 20.0, 10.0, 10.0
 """Contrast, pixels from dot to dot, and dots in view that are enough; with less more is asked for. By trial."""
 _ENOUGH_TURNS = 12.0
 """Turns from which a longer clip is no longer proposed; our own choice."""
-_BLACK, _WHITE_SHARE = 30.0, 0.4
-"""Mean level (0 to 255) below which a picture is called dark, and share of white from which it is too bright; by
-trial."""
+_WHITE_SHARE = 0.4
+"""Share of white from which a picture is too bright; by trial."""
 _MUCH_SHAKE_PX = 0.3
 """Rms of the shake from which it is named as the cause, and a stand proposed; by trial."""
 _PICTURE_REFUSALS = ("no-pattern", "no-contrast")
@@ -150,7 +149,7 @@ def _picture_changes(seen: Picture, floor_percent: float) -> list[tuple[float, s
     found = []
     if seen.light.white_share > _WHITE_SHARE:
         found.append((grain, f"Less exposure: {100 * seen.light.white_share:.0f} % of the picture is white."))
-    elif seen.light.mean_level < _BLACK:
+    elif seen.light.dark:
         found.append((grain, "More light on the rim: the picture is dark."))
     elif row is not None and row.pitch_px < _SMALL_PITCH_PX:
         found.append((grain, "Go closer, so that the dots are 20 pixels apart or more."))

@@ -12,6 +12,8 @@ __all__ = ["FileFacts", "Light", "Limit", "Look", "Reach", "SeenRow", "Shake", "
 _FRESH, _REPEATED, _LEAST_NOISE = 0.7, 0.25, 0.4
 """Renewal below which noise lasts on; share of unchanged pixels from which coding repeats them; and grey levels of
 noise below which neither can be told (rounding alone makes 0.29). By trial."""
+_BLACK = 30.0
+"""Mean level (0 to 255) below which a picture is called dark; by trial."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,11 @@ class Light:
     in_step_hz: tuple[float, ...]
     mean_level: float
     white_share: float
+
+    @property
+    def dark(self) -> bool:
+        """Whether the picture wants more light."""
+        return self.mean_level < _BLACK
 
 
 @dataclass(frozen=True)

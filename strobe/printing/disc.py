@@ -28,7 +28,16 @@ from strobe.printing.drawing import (
     write_sheets,
 )
 from strobe.printing.paper import MARGIN_MM, Paper, Scale, paper_named
-from strobe.printing.rings import STANDARD_MAINS_HZ, Ring, bar_polygons, check_bars, lay_rings, speeds_of, wanted_bars
+from strobe.printing.rings import (
+    SAGITTA_MM,
+    STANDARD_MAINS_HZ,
+    Ring,
+    bar_polygons,
+    check_bars,
+    lay_rings,
+    speeds_of,
+    wanted_bars,
+)
 from strobe.printing.words import CARE, check_lines, stand_words
 
 __all__ = ["SPINDLE_MM", "Disc", "IndexMark", "print_disc"]
@@ -326,7 +335,7 @@ def _bent_to_fit(name: str, text: str, place: _Place, radius_mm: float, directio
 
 
 def _arc(place: _Place, radius_mm: float) -> Floats:
-    step = 2.0 * math.acos(1.0 - 0.002 / radius_mm)
+    step = 2.0 * math.acos(1.0 - SAGITTA_MM / radius_mm)
     count = math.ceil(math.radians(place.sweep_deg) / step) + 1
     angle = np.radians(place.start_deg + place.sweep_deg * np.linspace(0.0, 1.0, count))
     return place.centre + radius_mm * np.column_stack([np.cos(angle), np.sin(angle)])

@@ -20,6 +20,7 @@ __all__ = [
     "LABEL_MM",
     "LEAST_BAR_MM",
     "LEAST_RING_MM",
+    "SAGITTA_MM",
     "STANDARD_MAINS_HZ",
     "Ring",
     "Stand",
@@ -48,7 +49,7 @@ choice."""
 _SAME_SPEED_RATIO = 0.01
 """Share by which a speed at which bars stand still may miss one that is meant: the usual rings miss theirs by less than
 half a percent."""
-_SAGITTA_MM = 0.002
+SAGITTA_MM = 0.002
 """How far chords may run from their arcs: far less than a dot of a 300 dpi printer, 0.085 mm."""
 _FULL_TURN_DEG = 360.0
 
@@ -250,7 +251,7 @@ def bar_polygons(
         end = np.minimum(begin + pitch / 2, start_deg + sweep_deg)
         begin = np.maximum(begin, start_deg)
         begin, end = begin[end > begin], end[end > begin]
-    step = 2.0 * math.acos(1.0 - _SAGITTA_MM / outer_mm)
+    step = 2.0 * math.acos(1.0 - SAGITTA_MM / outer_mm)
     points = max(2, math.ceil(math.radians(pitch / 2) / step) + 1)
     angle = np.radians(begin[:, None] + (end - begin)[:, None] * np.linspace(0.0, 1.0, points))
     rim = np.stack([np.cos(angle), np.sin(angle)], axis=-1)

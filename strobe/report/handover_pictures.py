@@ -13,7 +13,7 @@ import numpy as np
 
 from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
 from strobe.measurement import Measurement
-from strobe.report.plot import BLUE, GREY, TURN_MAP_COLOURS, VERMILION, amplitude_spectrum
+from strobe.report.plot import BLUE, GREY, LABEL_SWITCH, TURN_MAP_COLOURS, VERMILION, amplitude_spectrum
 from strobe.report.words import how_often, period_words, printable, rpm_words
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def _draw_spectrum(axes: Axes, readings: Labelled) -> None:
         if part.peak_percent < LEAST_NAMED * _strongest(named) or not low <= part.frequency_hz <= high:
             continue
         highest = max(highest, part.peak_percent)
-        left = part.frequency_hz**2 > low * high * 9
+        left = part.frequency_hz**2 > low * high * LABEL_SWITCH
         axes.annotate(
             _name(part.suspect) or how_often(part, turn_rate_hz=named.speed.mean_rpm / 60),
             (part.frequency_hz, part.peak_percent),

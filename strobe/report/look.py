@@ -13,6 +13,9 @@ __all__ = ["look_text"]
 MOST_ROWS = 4
 _COARSE_GRID_S = 0.0005
 """Grid of the stamps above which it is told: whole milliseconds are, the usual 1/90000 s is not; our own choice."""
+_TOLD_WHITE = 0.1
+"""Share of white from which it is told, as dots may be in it; less exposure is advised only from the share that spoils
+a reading (`strobe.looking.judging`). Our own choice."""
 
 _GRADES = {
     "good": ("GOOD", "good to measure with"),
@@ -87,9 +90,9 @@ def _light(seen: Look) -> list[str]:
     if light.in_step_hz:
         rates = " or ".join(f"{rate:g}" for rate in light.in_step_hz)
         lines.append(f"{rates} flashes a second would keep step with the frames, and show none")
-    if light.mean_level < 30:
+    if light.dark:
         lines.append(f"dark: mean brightness {light.mean_level:.0f} of 255")
-    if light.white_share > 0.1:
+    if light.white_share > _TOLD_WHITE:
         lines.append(f"{100 * light.white_share:.0f} % of the picture is white")
     return lines
 

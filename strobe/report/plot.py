@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = [
     "BLUE",
     "GREY",
+    "LABEL_SWITCH",
     "PLOT_SUFFIXES",
     "TURN_MAP_COLOURS",
     "VERMILION",
