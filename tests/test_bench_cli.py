@@ -202,7 +202,7 @@ def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
     out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
     assert "LIMITS      Held against DIN 45500, hi-fi record player.\n" in out
     assert "            33 1/3 rpm: Inside the limits; what is left" in out
-    assert "            45 rpm: Inside the limits; what is left" in out
+    assert "            45 rpm, last read as found: Inside the limits; what is left" in out
     standings = json.loads(bench("job", "show", "deck", "--limit", "speed=0.01", "--json")[0])["standings"]
     assert [(each["nominal_rpm"], each["verdict"]["result"]) for each in standings] == [
         (pytest.approx(100 / 3), "undecided"),

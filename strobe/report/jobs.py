@@ -175,8 +175,12 @@ def _reading_line(reading: Reading) -> str:
 
 def _standing_lines(job: Job, limits: LimitSet) -> list[str]:
     lines = [f"Held against {limits.label}."]
+    last = {rpm: state for state in job.states for rpm in state.speeds_rpm}
     for standing in standings_of_job(job, limits):
-        lines.append(f"{rpm_words(standing.nominal_rpm)} rpm: {standing_sentence(standing)}")
+        state, when = last[standing.nominal_rpm], ""
+        if state.number < len(job.states) - 1:
+            when = f", last read {'as found' if state.number == 0 else f'after {one_line(state.label)}'}"
+        lines.append(f"{rpm_words(standing.nominal_rpm)} rpm{when}: {standing_sentence(standing)}")
     return lines if len(lines) > 1 else [*lines, "No reading yet."]
 
 
