@@ -246,6 +246,8 @@ def fail_to_write(*_: Any) -> bytes:
         (["--job", "deck", "--platter", "glass"], "platter is 'glass'"),
         (["--job", "other"], "no job 'other'; the latest are 'deck'"),
         (["--workers", "0"], "--workers: 0 is not a number from 1"),
+        # The most that Windows waits for at once (documents of ProcessPoolExecutor).
+        (["--workers", "62"], "--workers: 62 is not a number from 1 to 61"),
         (["--sheet", "page.txt"], "end it in .html or .pdf"),
         (["--limit", "loud"], "'loud' is none of din-45500"),
         (["--limit", "usual"], "no usual limits are kept yet"),

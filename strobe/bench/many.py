@@ -21,8 +21,9 @@ __all__ = ["CLIP_SUFFIXES", "Outcome", "Progress", "clips_in", "measure_many", "
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
-MOST_WORKERS = 64
-"""Processes at once, more than a bench's computer has cores; our own choice."""
+MOST_WORKERS = 61
+"""Processes at once: as many as `ProcessPoolExecutor` takes on Windows (Python's documents), and more than a bench's
+computer has cores."""
 
 Progress = Callable[[float, float | None], None]
 Measure = Callable[..., Measurement]
