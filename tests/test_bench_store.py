@@ -150,8 +150,9 @@ def test_what_cannot_be_kept_is_a_usage_error(log: BenchLog) -> None:
         log.note("deck", "As Found", repair=True)
     with pytest.raises(UsageError, match="platter is 'glass'; it is one of bare, mat, record"):
         Conditions(platter="glass")
-    with pytest.raises(UsageError, match="minutes running is -1"):
-        Conditions(running_min=-1)
+    for minutes in (-1, 200_000):
+        with pytest.raises(UsageError, match=rf"minutes running is {minutes}; it is 0 to 100000"):
+            Conditions(running_min=minutes)
 
 
 def test_an_earlier_wording_stays_in_the_history(log: BenchLog) -> None:

@@ -69,7 +69,7 @@ class Conditions:
 
     def __post_init__(self) -> None:
         if self.running_min is not None and not 0 <= self.running_min <= _LONGEST_RUN_MIN:
-            raise UsageError(f"minutes running is {self.running_min:g}; it is 0 or more")
+            raise UsageError(f"minutes running is {self.running_min:g}; it is 0 to {_LONGEST_RUN_MIN:.0f}")
         for name, choices in _CHOICES.items():
             value = getattr(self, name)
             if value is not None and value not in choices:
