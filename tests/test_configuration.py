@@ -198,6 +198,7 @@ class TestWriting:
             ("cameras.a.uncertainty_ppm", "3", "needs rate_error_ppm"),
             ("cameras.none.rate_error_ppm", "3", "is not 'none'"),
             ("cameras.a/b.rate_error_ppm", "3", "camera name"),
+            ("cameras.-a.rate_error_ppm", "3", "does not begin with a space or -"),
         ],
     )
     def test_a_wrong_value_leaves_the_file_alone(self, file: Path, key: str, value: str, message: str) -> None:

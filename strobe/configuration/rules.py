@@ -46,8 +46,8 @@ def check_camera_name(name: str) -> None:
     """
     if not is_camera_name(name):
         raise UsageError(
-            f"camera name {name!r}: a name has 1 to 40 letters, digits, spaces, - or _, begins with a letter or digit, "
-            f"and is not {NO_CAMERA!r}"
+            f"camera name {name!r}: a name has 1 to 40 letters, digits, spaces, - or _, does not begin "
+            f"with a space or -, and is not {NO_CAMERA!r}"
         )
 
 
