@@ -445,6 +445,15 @@ class TestLocalCamera:
         assert all(frame.cb is None for frame in frames)
 
 
+class SleepyCamera(LocalCamera):
+    """Takes a second to give its first picture."""
+
+    def read(self) -> tuple[bool, Any]:
+        if self.taken == 0:
+            time.sleep(1.0)
+        return super().read()
+
+
 class BrokenCamera(LocalCamera):
     """Its driver breaks down after five pictures."""
 
@@ -455,6 +464,16 @@ class BrokenCamera(LocalCamera):
 
 
 class TestWhatGoesWrongInTheThread:
+    def test_events_count_from_the_first_picture_on(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Thirty pictures, 2 ms apart, and then none: lost in less than the second that the first one took."""
+        monkeypatch.setattr(cv2, "VideoCapture", SleepyCamera)
+        with open_camera(3, give_up_s=0.0) as camera:
+            while not camera.events():
+                next(camera)
+            lost = camera.events()[0]
+        assert lost.kind == "lost"
+        assert 30 * 0.002 <= lost.time_s < 1.0
+
     def test_a_driver_that_breaks_down_ends_the_frames_with_its_own_error(
         self, monkeypatch: pytest.MonkeyPatch
     ) -> None:

@@ -91,7 +91,6 @@ class Camera:
         self._events: list[SourceEvent] = []
         self._stamps = array("d")
         self._origin_s: float | None = None
-        self._began_s = self._clock.now_s()
         self._offset_s = 0.0
         self._newest_s: tuple[float, float] | None = None
         self._odd: list[tuple[int, ...]] = []
@@ -103,6 +102,7 @@ class Camera:
                 f"{name} opened, but gives no picture: another program may be using it, or the address is not that of "
                 "a video stream. Close other programs that show the camera, or check the address."
             )
+        self._began_s = self._clock.now_s()
         self._driver = local and self._driver_stamp() > 0
         self._shape = picture.shape
         height, width = picture.shape[:2]
