@@ -12,6 +12,7 @@ from simulated_drives import BeltDrive, DirectDrive, IdlerDrive, Rub
 from study_drive import read, study
 from test_report import measurement
 
+from strobe.drive.belts import transfer
 from strobe.drive.diagnosis import Diagnosis, diagnose
 from strobe.drive.features import Feature, Reading, shown
 from strobe.drive.locking import creep_words, locked_amplitudes, locked_share, turn_map
@@ -136,6 +137,20 @@ def test_size_of_an_idler_off_centre_holds_the_truth() -> None:
     size = said.first.size
     assert size is not None
     assert size.least_mm <= 0.05 <= size.most_mm
+
+
+@pytest.mark.parametrize("frequency_hz", [0.3, 1.3, 1.7, 2.0, 2.4, 3.0, 3.3, 8.0])
+@pytest.mark.parametrize("part", ["pulley", "platter", "belt"])
+def test_sizes_span_what_belts_between_the_stiffest_and_the_softest_pass(part: str, frequency_hz: float) -> None:
+    """A hundred belts whose swing lies up to a factor of 1.7 from the usual 2 Hz: the span's ends are theirs.
+
+    The nearest of them is off the resonance by half a step, 0.5 %, where the curve is flat: (0.005 / 0.18)^2 / 2.
+    """
+    machine, line = parse_machine(BELT), feature(frequency_hz, 0.1)
+    size = defect(part, line, machine, 100 / 3, None)
+    assert size is not None
+    shares = [transfer(frequency_hz, 2.0 * 1.7**lean, 0.18) for lean in np.linspace(-1, 1, 101)]
+    assert size.most_mm / size.least_mm == pytest.approx(max(shares) / min(shares), rel=0.001)
 
 
 def test_sizes_that_no_part_has_count_less() -> None:

@@ -7,6 +7,7 @@ the softest usual belt, or about the swing of the belt described.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from strobe.drive.belts import transfer
@@ -22,6 +23,10 @@ _UNKNOWN_SWING = 1.7
 _KNOWN_SWING = 1.35
 """Factor by which the platter's swing on its belt may be faster or slower: of a belt not described, a little more than
 the standard deviation `SWING_SPREAD`; of one described, that of `SWING_TOLERANCE` (exp 0.3)."""
+_DAMPING = 0.18
+"""Of the swing: a moving belt damps it well (a strand takes up new belt all the time); our own choice."""
+_LOUDEST = math.sqrt(math.sqrt(1 + 8 * _DAMPING**2) - 1) / (2 * _DAMPING)
+"""Rate by the swing's at which the belt passes most (where the slope of `transfer` is 0, closed form)."""
 _IDLER_PASS = (0.6, 2.4)
 """Least and most share of an idler's fault over its radius that reaches the platter: off centre it adds up to 2 where
 pulley and rim touch it at opposite sides, and cancels the more the nearer they are (geometry); with room, by trial."""
@@ -88,8 +93,7 @@ def _passed(frequency_hz: float, swing: Expected | None) -> tuple[float, float]:
     middle = SWING_HZ if swing is None or swing.frequency_hz is None else swing.frequency_hz
     known = swing is not None and swing.tolerance < 0.4
     spread = _KNOWN_SWING if known else _UNKNOWN_SWING
-    # Moving belts damp the swing well (a strand takes up new belt all the time), so the damping is not small.
-    passed = [
-        transfer(frequency_hz, middle * factor, 0.18) for factor in (1 / spread, spread**-0.5, 1, spread**0.5, spread)
-    ]
+    slowest, fastest = middle / spread, middle * spread
+    loudest = min(max(frequency_hz / _LOUDEST, slowest), fastest)
+    passed = [transfer(frequency_hz, rate_hz, _DAMPING) for rate_hz in (slowest, loudest, fastest)]
     return min(passed), max(passed)
