@@ -166,3 +166,13 @@ def test_rings_that_cannot_be_parted_are_refused() -> None:
     )
     with pytest.raises(UsageError, match="too few"):
         separate_ring(one, Filmed(short, 1.0), turned_by_deg=180)
+    # 54 samples a turn: every fifth makes 10 or 11, every seventh 7 or 8.
+    for every in (5, 7):
+        sparse = SpeedSeries(
+            *(value[::every] for value in (one.series.time_s, one.series.angle_rev, one.series.deviation_percent))
+        )
+        if every == 5:
+            assert locked_amplitude(replace(one, series=sparse), 1)[0] == pytest.approx(0.1 + 0.05j, abs=0.01)
+        else:
+            with pytest.raises(UsageError, match="samples in a turn are too few, 9 are the least"):
+                locked_amplitude(replace(one, series=sparse), 1)

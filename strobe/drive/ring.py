@@ -28,6 +28,8 @@ __all__ = ["ORDERS", "Filmed", "RingPart", "as_filmed", "check_turn", "locked_am
 
 ORDERS = (1, 2, 3, 4)
 """Times a turn that are parted: off centre makes one, out of round two, screws more, as makers of encoders say."""
+FEWEST_SAMPLES = 2 * max(ORDERS) + 1
+"""Samples in each turn: as many as the numbers fitted there, a cosine and a sine for each order and the mean."""
 FEWEST_TURNS = 3
 """Whole turns in each clip, whose scatter tells the uncertainty; our own choice."""
 BLIND = 0.2
@@ -95,7 +97,7 @@ def separate_ring(
     Raises
     ------
     UsageError
-        For fewer than three turns, a mark outside the clip, or an angle that moves nothing.
+        For fewer than three turns or nine samples in one, a mark outside the clip, or an angle that moves nothing.
     """
     check_turn(turned_by_deg)
     parts = []
@@ -142,6 +144,12 @@ def locked_amplitude(filmed: Filmed, order: int) -> tuple[complex, float]:
     angle, value = series.angle_rev[inside], series.deviation_percent[inside]
     along = np.linspace(-1.0, 1.0, angle.size)
     flat = value - np.polynomial.Polynomial.fit(along, value, 2)(along)
+    counts = np.bincount((angle - series.angle_rev[0]).astype(np.intp), minlength=turns)[:turns]
+    if counts.min() < FEWEST_SAMPLES:
+        raise UsageError(
+            f"ring: {counts.min()} samples in a turn are too few, {FEWEST_SAMPLES} are the least; film at a higher "
+            "frame rate"
+        )
     each = [_in_turn(angle, flat, series.angle_rev[0] + k, at_mark, order) for k in range(turns)]
     amplitude = np.array(each)
     mean = complex(amplitude.mean())
