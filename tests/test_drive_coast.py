@@ -258,6 +258,7 @@ def test_what_is_said_of_a_run_down(monkeypatch: pytest.MonkeyPatch) -> None:
     upside_down = run_down(dry_rpm_per_s=0.84, viscous_per_s=-0.02, seconds=50.0, start_rpm=100 / 3)
     _, out, _ = coast(monkeypatch, upside_down, "--dots", "180")
     assert "TIME        not told from 45 to 33 1/3 rpm" in out
+    assert "film all of that" in out
     assert "viscous  takes -2.0" in out
     assert "friction grows as the platter slows" in out
     _, out, _ = coast(monkeypatch, upside_down, "--dots", "180", "--json")

@@ -58,7 +58,7 @@ def coast_dict(path: str, law: Coast, *, told_by: str) -> dict[str, Any]:
 def _time(law: Coast) -> str:
     spread = law.from_45_to_33_uncertainty_s
     if law.from_45_to_33_s is None or spread is None:
-        return "not told from 45 to 33 1/3 rpm: by the law below nothing sure slows it there; begin above 45 rpm"
+        return "not told from 45 to 33 1/3 rpm: by the law below nothing sure slows it there; film all of that"
     told = f"{law.from_45_to_33_s:.{rounded(spread)}f} s (±{spread:.{rounded(spread)}f}) from 45 to 33 1/3 rpm"
     if law.start_rpm >= FROM_RPM and law.end_rpm <= TO_RPM:
         return told
