@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -18,9 +19,14 @@ from strobe.capture import Frame, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.measuring import Told, measure_reading
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.disc import DiscWork, settle
+from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.lamps import Lamp as LampAsRead
 from strobe.measuring.reading import read_clip
-from strobe.pattern import PatternReading, read_pattern
-from strobe.pattern.disc import FoundDisc, find_disc, runs_all_ways
+from strobe.measuring.rows import RowEvidence
+from strobe.pattern import DiscFacts, PatternReading, RowSeries, read_pattern
+from strobe.pattern.disc import FoundDisc, RingPlaces, find_disc, runs_all_ways
+from strobe.phase import fit_time_base
 from strobe.phase.falselines import without_lines
 from strobe.phase.mark import follow_mark
 from strobe.phase.ring import even_ring, find_turning, signature_of
@@ -218,6 +224,34 @@ def test_the_lamp_swing_goes_and_wobble_on_its_beat_stays() -> None:
     assert calm.calm
     assert left_over_rad(made, calm) < 2e-3
     assert left_over_rad(made, evened(made, 0.65)) > 2e-2
+
+
+def test_a_dimmed_lamp_is_none_of_the_mains_on_a_disc_either() -> None:
+    """The harmonics of its deep swing, p to the power of k over k radians, go up to the tenth and not the fourth.
+
+    The sixth, 1.2 thousandths of a dot for p of 0.6, is then left to less than a tenth of that.
+    """
+    made = ring_blocks(off=0.001)
+    time = fit_time_base(made["time"])
+    light = 12.3 * made["time"]
+    blocks = made["blocks"] / (1 - 0.6 * np.exp(2j * np.pi * light))[:, None]
+    places = RingPlaces(made["azimuth"], made["sweep"], 160, 160.0, 1.0, 1.0)
+    row = RowSeries(0.5, None, 0.0, 10.0, 10.0, 160.0, 0.5, 40.0, blocks.astype(np.complex64), places)
+    lamp = LampAsRead("dimmed", 50.0, None, None, None, None, light)
+    amplitude = blocks.sum(axis=1)
+    evidence = RowEvidence(row, amplitude, None, 1.0)
+    dots = 160 * made["turns"]
+    rate_hz = 160 * 0.5571
+    supposed: Any = SimpleNamespace(
+        dot_rate_hz=rate_hz, coherence=0.9, kind="camera", followed="camera", dots=rate_hz * made["time"]
+    )
+    way = Hypothesis(evidence, lamp, THIRD, 160, supposed, 0.0, 0.0, (160,))
+    nowhere, nothing = np.zeros((1, 1)), cast(PatternReading, None)
+    facts = DiscFacts(60.0, None, 0.0, 1.0, nowhere[0], nowhere, np.zeros((time.index.size, 1, 1), np.float32))
+    settled = settle(DiscWork((row,), nothing, facts, None, None), way, time)
+    left = settled.chosen.line.dots - dots
+    sixth = 2 * abs(np.mean((left - left.mean()) * np.exp(-2j * np.pi * 6 * light)))
+    assert sixth < 0.1 * 0.6**6 / 6 / (2 * np.pi)
 
 
 def test_half_hidden_parts_are_left_out() -> None:

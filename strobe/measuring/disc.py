@@ -17,7 +17,7 @@ from strobe.measuring.hypotheses import Hypothesis, weigh
 from strobe.measuring.lamps import Lamp
 from strobe.measuring.rows import RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
-from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, combine_blocks, read_line
+from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, combine_blocks
 from strobe.phase.falselines import without_lines
 from strobe.phase.mark import MarkCourse, follow_mark
 from strobe.phase.ring import EvenRing, even_ring, find_turning, signature_of
@@ -293,16 +293,11 @@ def _read_ring(
     lamp, kind, followed = chosen.lamp, chosen.line.kind, chosen.line.followed
     if calm and lamp.cycles is not None:
         amplitude = amplitude * np.exp(2j * np.pi * LINE_ORDERS[followed] * lamp.cycles)
-    line = read_line(
-        amplitude,
-        time.time_s,
-        interval_s=time.interval_s,
-        kind="camera" if calm else followed,
-        coarse=CoarseLine(chosen.line.dot_rate_hz, chosen.line.coherence),
-        lamp_cycles=None if calm else lamp.cycles,
-        flash=None if calm else lamp.flash,
-        height=None,
-    )
+    as_read, of_light = chosen, lamp
+    if calm:
+        as_read = replace(chosen, line=replace(chosen.line, followed="camera"))
+        of_light = replace(lamp, flash=None, cycles=None)
+    line = as_read.read_again(amplitude, time, of_light)
     turns = line.dots / chosen.dots
     swings = calm and lamp.cycles is not None
     waves = [h * lamp.cycles + n * turns for h, n in _LAMP_LINES] if swings and lamp.cycles is not None else []
