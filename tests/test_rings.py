@@ -17,6 +17,7 @@ from strobe.figures.rings import (
     nearest_nominal_rpm,
     parse_rpm,
     still_deviation_percent,
+    still_dots_hz,
     still_rpm,
 )
 
@@ -97,6 +98,30 @@ def test_drift_is_the_speed_error_times_flashes(flash: float, bars: int, error: 
 
 
 @pytest.mark.parametrize(
+    ("bars", "flash_rate_hz", "bars_a_flash"),
+    [
+        (180, 100.0, 1.0),
+        (186, 100.0, 1.0),
+        (170, 100.0, 1.0),
+        (360, 100.0, 2.0),
+        (216, 60.0, 2.0),
+        (180, 50.0, 2.0),
+        (90, 50.0, 1.0),
+        (270, 50.0, 3.0),
+        (180, 1000.0, 1.0),
+    ],
+)
+@pytest.mark.parametrize("error", [-0.03, 0.0, 0.004])
+def test_bars_stand_still_at_multiples_too(bars: int, flash_rate_hz: float, bars_a_flash: float, error: float) -> None:
+    """Near 33 1/3 rpm, 5 N / 9 bars pass in a second; they stand where that is k F, and drift by N n / 60 - k F."""
+    rpm = 100 / 3 * (1 + error)
+    still_hz = still_dots_hz(bars * rpm / 60, flash_rate_hz)
+    assert still_hz == bars_a_flash * flash_rate_hz
+    drift = drift_dots_per_minute(rpm, still_hz, bars)
+    assert drift == pytest.approx(bars * rpm - 60 * bars_a_flash * flash_rate_hz, abs=1e-9)
+
+
+@pytest.mark.parametrize(
     ("text", "rpm"),
     [
         ("16", 50 / 3),
@@ -169,6 +194,10 @@ def test_figures_of_nothing(bad: float) -> None:
         still_deviation_percent(100.0, 180, bad)
     with pytest.raises(UsageError, match="rpm is"):
         drift_dots_per_minute(bad, 100.0, 180)
+    with pytest.raises(UsageError, match="dots_hz is"):
+        still_dots_hz(bad, 100.0)
+    with pytest.raises(UsageError, match="flash_rate_hz is"):
+        still_dots_hz(100.0, bad)
 
 
 @pytest.mark.parametrize("bars", [0, -180])

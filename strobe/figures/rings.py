@@ -18,6 +18,7 @@ __all__ = [
     "nearest_nominal_rpm",
     "parse_rpm",
     "still_deviation_percent",
+    "still_dots_hz",
     "still_rpm",
 ]
 
@@ -103,6 +104,22 @@ def still_rpm(flash_rate_hz: float, bars: int) -> float:
     _require_positive("flash_rate_hz", flash_rate_hz)
     _require_positive("bars", bars)
     return 60.0 * flash_rate_hz / bars
+
+
+def still_dots_hz(dots_hz: float, flash_rate_hz: float) -> float:
+    """The rate nearest to that of bars which pass, `dots_hz`, at which they stand still: ``k F``.
+
+    A whole number k of bars goes by from flash to flash, 1 for the usual ring. Raises UsageError unless both are
+    positive.
+
+    Notes
+    -----
+    Under a lamp of the mains a ring of half as many bars stands still too, where it leaves out every other flash; and
+    where it does not, twice as many bars show, which stand. Half of its flashes is the rate to give for it.
+    """
+    _require_positive("dots_hz", dots_hz)
+    _require_positive("flash_rate_hz", flash_rate_hz)
+    return max(1, math.floor(dots_hz / flash_rate_hz + 0.5)) * flash_rate_hz
 
 
 def still_deviation_percent(flash_rate_hz: float, bars: int, nominal_rpm: float) -> float:

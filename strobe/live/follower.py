@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from strobe.capture import Frame, SourceFacts
 from strobe.errors import Refused
-from strobe.figures.rings import nearest_nominal_rpm
+from strobe.figures.rings import nearest_nominal_rpm, still_dots_hz
 from strobe.live.course import Course
 from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz
 from strobe.live.instruct import instruction_for
@@ -257,7 +257,11 @@ class Follower:
         self._steady = self._calm == _CALM or (self._steady and self._calm > 0)
         band = max(self._options.band_percent, lock.systematic_percent)
         self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
-        creep = None if lamp is None else 60 * (figure.dot_rate_hz - lamp)
+        creep = None
+        if lamp is not None:
+            # The mains' may leave out every other flash.
+            least_hz = lamp / 2 if isinstance(self._options.lamp, str) else lamp
+            creep = 60 * (figure.dot_rate_hz - still_dots_hz(figure.dot_rate_hz, least_hz))
         self._had_figure = True
         fluctuation = lock.measurement.fluctuation
         gathered = (now - self._even_from_s) * figure.dot_rate_hz / lock.dots

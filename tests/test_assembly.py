@@ -1,0 +1,72 @@
+"""Parts of a measurement as they are put together, against closed forms."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from strobe.measuring.assembly import speed_of, timing_of
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.lamps import Lamp
+
+THIRD = 100 / 3
+CLOCK = CameraClock()
+TIME_S = np.arange(300) / 30
+
+
+def as_chosen(dots: int, deviation_percent: float, lamp: Lamp, kind: str = "lamp") -> Any:
+    """A reading of a ring that turns evenly."""
+    dots_hz = dots * THIRD / 60 * (1 + deviation_percent / 100)
+    line = SimpleNamespace(dot_rate_hz=dots_hz, swing_cycles=0.0, swing_dots=0.0, kind=kind, dots=dots_hz * TIME_S)
+    return SimpleNamespace(lamp=lamp, dots=dots, nominal_rpm=THIRD, line=line)
+
+
+def figures_of(chosen: Any, deviation_percent: float) -> Any:
+    turns = chosen.line.dots / chosen.dots
+    return SimpleNamespace(
+        deviation_percent=deviation_percent,
+        deviation_uncertainty_percent=0.001,
+        mean_rpm=THIRD * (1 + deviation_percent / 100),
+        revolutions=float(np.ptp(turns)),
+        series=SimpleNamespace(angle_rev=turns, time_s=TIME_S),
+    )
+
+
+def flashing(hz: float, nominal_hz: float = 100.0, kind: str = "mains") -> Lamp:
+    source = {"mains": "nominal" if hz == nominal_hz else "measured", "given": "given"}[kind]
+    return Lamp(kind, 50.0, hz, nominal_hz, source, None, hz * TIME_S)
+
+
+@pytest.mark.parametrize(
+    ("dots", "lamp", "still_hz", "still_percent"),
+    [
+        (180, flashing(100.04), 100.04, 0.0),
+        (90, flashing(100.04), 50.02, 0.0),
+        (360, flashing(100.04), 200.08, 0.0),
+        (186, flashing(100.04), 100.04, 100 * (180 / 186 - 1)),
+        (180, flashing(50.0, 50.0, "given"), 100.0, 0.0),
+        (400, flashing(300.0, 300.0, "given"), 300.0, 35.0),
+    ],
+)
+def test_what_stands_still_to_the_eye(dots: int, lamp: Lamp, still_hz: float, still_percent: float) -> None:
+    """A ring of N stands still where N n / 60 is k flashes a second, and creeps by what it has beyond that.
+
+    Every other flash of 100.04 is left out where a ring of 90 stands still under it: 50.02 bars pass in a second.
+    """
+    chosen = as_chosen(dots, 0.3, lamp)
+    speed, _ = speed_of(
+        figures_of(chosen, 0.3),
+        chosen,
+        SimpleNamespace(duration_s=float(TIME_S[-1]), interval_uncertainty=0.0),  # type: ignore[arg-type]
+        timing_of(chosen, CLOCK),
+        0.0,
+        CLOCK,
+        left_dots=np.zeros(2),
+        unsettled_hz=0.0,
+        assumed_speed_percent=0.0,
+    )
+    assert speed.drift_dots_per_minute == pytest.approx(dots * THIRD * 1.003 - 60 * still_hz, abs=1e-6)
+    assert speed.still_deviation_percent == pytest.approx(still_percent, abs=1e-9)
