@@ -48,7 +48,7 @@ def flashing(hz: float, nominal_hz: float = 100.0, kind: str = "mains") -> Lamp:
         (360, flashing(100.04), 200.08, 0.0),
         (186, flashing(100.04), 100.04, 100 * (180 / 186 - 1)),
         (180, flashing(50.0, 50.0, "given"), 100.0, 0.0),
-        (400, flashing(300.0, 300.0, "given"), 300.0, 35.0),
+        (90, flashing(100.0, 100.0, "given"), 50.0, 0.0),
     ],
 )
 def test_what_stands_still_to_the_eye(dots: int, lamp: Lamp, still_hz: float, still_percent: float) -> None:

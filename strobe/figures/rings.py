@@ -114,8 +114,8 @@ def still_dots_hz(dots_hz: float, flash_rate_hz: float) -> float:
 
     Notes
     -----
-    Under a lamp of the mains a ring of half as many bars stands still too, where it leaves out every other flash; and
-    where it does not, twice as many bars show, which stand. Half of its flashes is the rate to give for it.
+    A ring of half as many bars stands still too under a lamp that leaves out every other flash; and where it leaves out
+    none, twice as many bars show, which stand. Where that is not known, half of the flashes is the rate to give.
     """
     _require_positive("dots_hz", dots_hz)
     _require_positive("flash_rate_hz", flash_rate_hz)

@@ -259,9 +259,8 @@ class Follower:
         self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
         creep = None
         if lamp is not None:
-            # The mains' may leave out every other flash.
-            least_hz = lamp / 2 if isinstance(self._options.lamp, str) else lamp
-            creep = 60 * (figure.dot_rate_hz - still_dots_hz(figure.dot_rate_hz, least_hz))
+            # Every other flash may be missing.
+            creep = 60 * (figure.dot_rate_hz - still_dots_hz(figure.dot_rate_hz, lamp / 2))
         self._had_figure = True
         fluctuation = lock.measurement.fluctuation
         gathered = (now - self._even_from_s) * figure.dot_rate_hz / lock.dots

@@ -105,11 +105,8 @@ def speed_of(
     flashes = lamp.rate_hz if timing.flash_rate_source is not None else lamp.nominal_hz
     rpm = by_clock * chosen.nominal_rpm
     dots_hz = rpm * chosen.dots / 60
-    # The mains' may leave out every other flash.
-    seldom = 1.0 if lamp.kind == "given" else 0.5
-    creep = 0.0
-    if flashes is not None:
-        creep = drift_dots_per_minute(rpm, still_dots_hz(dots_hz, seldom * flashes), chosen.dots)
+    # Every other flash may be missing.
+    creep = 0.0 if flashes is None else drift_dots_per_minute(rpm, still_dots_hz(dots_hz, flashes / 2), chosen.dots)
     nominal_hz = lamp.nominal_hz if lamp.nominal_hz is not None else 2 * (lamp.mains_hz or 50.0)
     budget = speed_budget(
         figures,
@@ -131,7 +128,7 @@ def speed_of(
         deviation_to_lamp_percent=to_lamp,
         deviation_to_camera_percent=to_camera,
         still_deviation_percent=still_deviation_percent(
-            still_dots_hz(dots_hz, seldom * nominal_hz), chosen.dots, chosen.nominal_rpm
+            still_dots_hz(dots_hz, nominal_hz / 2), chosen.dots, chosen.nominal_rpm
         ),
         drift_dots_per_minute=creep,
         revolutions=figures.revolutions,
