@@ -222,7 +222,9 @@ def measure_reading(
         ),
         components=components,
         trend_percent_per_minute=figures.trend_percent_per_minute,
-        trend_uncertainty_percent_per_minute=trend_uncertainty_percent_per_minute(figures, chosen.line, time),
+        trend_uncertainty_percent_per_minute=trend_uncertainty_percent_per_minute(
+            figures, chosen.line, time, chosen.lamp, gap_percent
+        ),
         series=figures.series,
         dot_pitch_px=chosen.evidence.row.pitch_px,
         notes=notes_of(

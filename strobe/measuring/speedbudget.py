@@ -8,10 +8,12 @@ from numpy.typing import NDArray
 from strobe.figures.results import Figures
 from strobe.measurement import BudgetEntry, Timing
 from strobe.measuring.clock import CameraClock
-from strobe.phase import FlashRate, LineReading, TimeBase
+from strobe.measuring.lamps import Lamp
+from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase
 
 __all__ = [
     "end_to_end_deviation_percent",
+    "mains_change_hz",
     "mains_uncertainty_percent",
     "speed_budget",
     "speed_uncertainty_percent",
@@ -20,6 +22,14 @@ __all__ = [
 
 SLOW_BEND_DOTS = 0.003
 """How far the phase may bend over a clip without anything having moved (seen on rendered clips)."""
+_MAINS_CHANGE_HZ, _MAINS_CHANGE_S = 0.02, 20.0
+"""By how much a mains changes within so many seconds, as a 95 % half-width, and by the root of the time in longer ones
+(value from memory: 10 to 20 mHz within 10 to 60 s are usual)."""
+_WALK_TO_SLOPE = np.sqrt(10 / 7)
+"""Slope that a parabola fitted to the phase finds in a rate that walks at random, by the change from end to end (closed
+form: the kernel of that fit is the square of 1 - u squared)."""
+_HIDDEN_SIGMAS = 4.0
+"""Up to where a wander of the mains is left out of what is measured of it, as none that is clear."""
 _SWING_SHARES = ((1.0, 2.4), (2.0, 1.5), (np.inf, 0.25))
 """Share of the lamp's swing that may pass for speed, by the cycles it makes in the clip: not taken off at all and
 leaning on the slope, hard to tell from a trend, told well."""
@@ -91,8 +101,36 @@ def speed_uncertainty_percent(budget: tuple[BudgetEntry, ...]) -> float:
     return float(np.sqrt(max(square, 0.0))) + sum(either)
 
 
-def trend_uncertainty_percent_per_minute(figures: Figures, line: LineReading, time: TimeBase) -> float:
-    """95 % half-width of the trend: its noise, and a slow bend of the phase that lamp or coding may leave."""
+def mains_change_hz(duration_s: float) -> float:
+    """95 % half-width of what a mains frequency changes by within so long."""
+    return _MAINS_CHANGE_HZ * float(np.sqrt(duration_s / _MAINS_CHANGE_S))
+
+
+def trend_uncertainty_percent_per_minute(
+    figures: Figures, line: LineReading, time: TimeBase, lamp: Lamp, gap_percent: float
+) -> float:
+    """95 % half-width of the trend: its noise, a slow bend of the phase that lamp or coding may leave, and the mains.
+
+    Dots timed by a lamp whose rate is only supposed show what the mains does as if the platter did it; and so they may
+    where lamp or shutter may have timed them, `gap_percent` apart. Of flicker that is measured a little may be hidden.
+    """
     bend_dots = SLOW_BEND_DOTS + 0.5 * line.swing_dots
-    left = 8 * bend_dots / (line.dot_rate_hz * time.duration_s**2) * 100 * 60
-    return float(np.hypot(figures.trend_uncertainty_percent_per_minute, left))
+    bends = np.array([bend_dots, _bend_of_the_mains_dots(line, time, lamp, gap_percent)])
+    left = 8 * bends / (line.dot_rate_hz * time.duration_s**2) * 100 * 60
+    return float(np.linalg.norm([figures.trend_uncertainty_percent_per_minute, *left]))
+
+
+def _bend_of_the_mains_dots(line: LineReading, time: TimeBase, lamp: Lamp, gap_percent: float) -> float:
+    """By how much the phase bends from the middle of the clip to its ends as the mains speeds up or slows down."""
+    order = 1.0 if gap_percent > 0 else LINE_ORDERS[line.followed]
+    walked = 0.0
+    if lamp.kind == "mains" and lamp.nominal_hz is not None and lamp.mains_hz is not None:
+        change_hz = mains_change_hz(time.duration_s) * lamp.nominal_hz / lamp.mains_hz
+        walked = float(_WALK_TO_SLOPE) * change_hz * time.duration_s / 8
+    if gap_percent > 0 or lamp.source == "nominal":
+        return order * walked
+    if lamp.flash is None:
+        return 0.0
+    sigmas = 2.0 if np.any(lamp.flash.wander_cycles) else _HIDDEN_SIGMAS
+    hidden = sigmas * lamp.flash.bend_error_cycles
+    return order * (min(hidden, walked) if walked > 0 else hidden)

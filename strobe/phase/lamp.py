@@ -45,6 +45,9 @@ _MODEL_ERROR_CYCLES, _FLASH_ERROR_CYCLES = 0.002, 0.008
 flashes (by trial)."""
 _CREEP_ERROR_CYCLES, _SLOW_CREEP_CYCLES = 0.012, 3.0
 """What harmonics that fold onto each other leave in the lamp's phase from end to end (seen on rendered clips)."""
+_BEND_TO_SLOPE = float(np.sqrt(15 / 4))
+"""Error of a bend that is fitted along a line, by that of what the line rises to either end (closed form, the Legendre
+polynomials' norms)."""
 _LEAST_FUNDAMENTAL = 3.0
 """By how much a second harmonic may be stronger, which a shutter as long as from flash to flash can do; where it is all
 there is, that is the rate and the fundamental none."""
@@ -86,6 +89,8 @@ class FlashRate:
         Whether every other flash differs: a lamp that flashes once in a mains cycle, or burns unequally.
     once : bool
         Whether every other flash is missing.
+    bend_error_cycles : float
+        1-sigma of how far the lamp's phase bends from the middle of the clip to its ends.
     """
 
     rate_hz: float
@@ -99,6 +104,7 @@ class FlashRate:
     row_flicker: NDArray[np.complex128]
     uneven: bool = False
     once: bool = False
+    bend_error_cycles: float = 0.0
 
     @property
     def soft(self) -> bool:
@@ -342,6 +348,7 @@ def _as_flash_rate(
         row_flicker=row_flicker,
         uneven=order > 1,
         once=order > 1,
+        bend_error_cycles=order * _BEND_TO_SLOPE * wave.error_hz * duration / 2,
     )
 
 
