@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,7 +14,7 @@ from fuzz_files import make_seeds
 
 import strobe
 from strobe.errors import Refused
-from strobe.measuring.deciding import check_continuity, choose, refuse_too_few_to_tell
+from strobe.measuring.deciding import check_alias, check_continuity, choose, refuse_too_few_to_tell
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import lamps_of, slow_flicker
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
@@ -310,7 +311,7 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
 def test_a_lamp_that_may_time_the_dots_may_itself_be_off(source: str, gap: float) -> None:
     """0.1 % from lamp to camera; a mains of 60 Hz that is only supposed adds the 0.1 % that it may be off."""
     evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
-    lamp: Any = SimpleNamespace(source=source, nominal_hz=120.0)
+    lamp: Any = SimpleNamespace(source=source, nominal_hz=120.0, flash=None, mains_hz=60.0)
     by_camera: Any = SimpleNamespace(kind="camera", dot_rate_hz=119.88, swing_cycles=0.0)
     by_lamp: Any = SimpleNamespace(kind="lamp", dot_rate_hz=120.0, swing_cycles=0.0)
     best, rival = (Hypothesis(evidence, lamp, 100 / 3, 216, one, 0.0, 0.0, (216,)) for one in (by_camera, by_lamp))
@@ -321,7 +322,7 @@ def test_a_lamp_that_may_time_the_dots_may_itself_be_off(source: str, gap: float
 def test_the_time_of_a_turn_does_not_part_lines_closer_than_it_is_good_to(camera_hz: float, gap: float) -> None:
     """Scores differ by 3.6 for turn and rows, and not at all for the line; 0.6 % apart that does part them."""
     evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
-    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0)
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0, flash=None, mains_hz=60.0)
     lines: Any = [
         SimpleNamespace(kind=kind, dot_rate_hz=hz, swing_cycles=0.0)
         for kind, hz in (("lamp", 120.0), ("camera", camera_hz))
@@ -337,7 +338,7 @@ def test_the_time_of_a_turn_does_not_part_lines_closer_than_it_is_good_to(camera
 def test_a_swing_alone_does_not_overrule_a_speed_that_is_far_likelier(against: float, clear: bool) -> None:
     """4.2 % fast or right: the lamp's swing speaks for the first by 4, and by so much less all else for the other."""
     evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=1.0)
-    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0)
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0, flash=None, mains_hz=60.0)
     camera: Any = SimpleNamespace(kind="camera", dot_rate_hz=125.12, swing_cycles=50.0)
     by_lamp: Any = SimpleNamespace(kind="lamp", dot_rate_hz=120.07, swing_cycles=50.0)
     best = Hypothesis(evidence, lamp, 45.0, 160, camera, 2.0 - against, 0.0, (160,), 2.0)
@@ -349,6 +350,70 @@ def test_a_swing_alone_does_not_overrule_a_speed_that_is_far_likelier(against: f
             choose([best, rival], 45.0)
 
 
+def looks(rate_hz: float, deviation_percent: float, lit: Any) -> tuple[Hypothesis, Any]:
+    """180 dots at 33 1/3 rpm for 10 s, of which some frames show the dots."""
+    time_s = np.arange(round(10 * rate_hz)) / rate_hz
+    line: Any = SimpleNamespace(
+        dot_rate_hz=100 * (1 + deviation_percent / 100), lit=np.asarray(lit(np.arange(time_s.size)))
+    )
+    evidence: Any = SimpleNamespace(turns=None, travel=None, lit_share=0.5)
+    lamp: Any = None
+    return Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,)), fit_time_base(time_s)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "deviation_percent", "each", "other"),
+    [
+        (24.0, -4.0, 2, 8.0),
+        (24.0, 4.1, 2, -7.9),
+        (24.0, 2.0, 2, None),
+        (12.0, -5.0, 1, 7.0),
+        (24.0, -4.0, 1, None),
+        (60.0, -6.0, 3, None),
+    ],
+)
+def test_a_speed_that_looks_like_another_in_reach_is_refused(
+    rate_hz: float, deviation_percent: float, each: int, other: float | None
+) -> None:
+    """100 dots a second looked at 12 times: speeds 12 % apart look alike, 20 times: 20 % apart (closed form)."""
+    chosen, time = looks(rate_hz, deviation_percent, lambda k: k % each == 0)
+    if other is None:
+        check_alias(chosen, time)
+    else:
+        told = re.escape(f"{deviation_percent:+.1f} % off, but from look to look {other:+.1f} %")
+        with pytest.raises(Refused, match=told):
+            check_alias(chosen, time)
+    rows: Any = SimpleNamespace(turns=None, travel=None, lit_share=1)
+    check_alias(replace(chosen, counts=(180, 216), evidence=rows), time)
+
+
+def test_looks_at_no_even_pace_tell_speeds_apart() -> None:
+    rng = np.random.default_rng(4)
+    check_alias(*looks(24.0, -4.0, lambda k: rng.random(k.size) < 0.5))
+
+
+@pytest.mark.parametrize(("flash", "seen", "refused"), [(None, 0.0, True), (None, 14.0, False), ("seen", 0.0, False)])
+def test_a_flicker_that_is_not_seen_tells_no_mains(flash: Any, seen: float, refused: bool) -> None:
+    """216 dots by the camera or 180 by a lamp whose flicker a shutter of whole flashes hides: 3 between them."""
+    period_s = np.geomspace(0.6, 4.4, 1500)
+    turn_s = 60 / 33.88
+    likeness = 0.9 * np.exp(-0.5 * ((period_s / turn_s - 1) / 0.002) ** 2)
+    turns = TurnSignature(period_s, likeness, 0.9 / seen, turn_s) if seen else None
+    evidence: Any = SimpleNamespace(turns=turns, travel=None, lit_share=1.0)
+    lamps: list[Any] = [
+        SimpleNamespace(mains_hz=hz, source="nominal", nominal_hz=2 * hz, flash=flash) for hz in (60, 50)
+    ]
+    camera: Any = SimpleNamespace(kind="camera", dot_rate_hz=121.97, swing_cycles=0.0, dots=np.linspace(0, 1219.7, 300))
+    by_lamp: Any = SimpleNamespace(kind="lamp", dot_rate_hz=101.97, swing_cycles=0.0)
+    best = Hypothesis(evidence, lamps[0], 100 / 3, 216, camera, -0.2, seen, (216,))
+    rival = Hypothesis(evidence, lamps[1], 100 / 3, 180, by_lamp, -3.0, 0.0, (180,))
+    if refused:
+        with pytest.raises(Refused, match="two ways"):
+            choose([best, rival], 100 / 3)
+    else:
+        assert choose([best, rival], 100 / 3)[0] is best
+
+
 @pytest.mark.parametrize(
     ("amplitude", "noise_dots", "clear"), [(10.6, 3.4e-3, True), (30, 3.4e-3, False), (10.6, 6e-4, False)]
 )
@@ -356,7 +421,7 @@ def test_scenery_that_runs_otherwise_says_nothing_against_dots(
     amplitude: float, noise_dots: float, clear: bool
 ) -> None:
     """A row a quarter as strong and eight times as rough; as strong, or as smooth, it may be the dots."""
-    lamp: Any = SimpleNamespace(source="measured", nominal_hz=100.0)
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=100.0, flash=None, mains_hz=60.0)
     rows: Any = [
         SimpleNamespace(turns=None, travel=None, lit_share=1.0, row=SimpleNamespace(amplitude=one))
         for one in (42.3, amplitude)
@@ -411,7 +476,7 @@ def test_far_from_any_speed_nothing_but_the_dots_is_not_enough() -> None:
     line: Any = SimpleNamespace(
         dot_rate_hz=180 * 100 / 3 / 60 * 1.12, kind="camera", swing_cycles=0.0, dots=np.zeros(9)
     )
-    lamp: Any = SimpleNamespace(source=None, nominal_hz=None)
+    lamp: Any = SimpleNamespace(source=None, nominal_hz=None, flash=None, mains_hz=60.0)
     far = Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,))
     with pytest.raises(Refused, match="12 % from"):
         choose([far], 100 / 3)

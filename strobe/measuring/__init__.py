@@ -19,7 +19,7 @@ from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import off_centre_left_percent
 from strobe.measuring.discview import disc_view, notes_of_disc, setup_of_disc
 from strobe.measuring.joint import notes_of_joint
-from strobe.measuring.marks import index_mark, notes_of_mark
+from strobe.measuring.marks import index_mark, notes_of_mark, refuse_by_mark
 from strobe.measuring.mixing import mixing_of
 from strobe.measuring.motion import steadied
 from strobe.measuring.options import Told, check_options, check_view
@@ -197,10 +197,12 @@ def measure_reading(
     if work is not None:
         runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
         index = index_mark(work.mark, speed, figures, chosen.nominal_rpm, clock)
+        refuse_by_mark(index, pattern="dots")
         notes += notes_of_rim(ring) + notes_of_mark(index, pattern="dots")
     if disc is not None and even is not None:
         seen = disc_view(disc, chosen, even, time, disc_mm)
         index = index_mark(disc.mark, speed, figures, chosen.nominal_rpm, clock)
+        refuse_by_mark(index, pattern="bars")
         setup = setup_of_disc(setup, seen)
         notes += notes_of_disc(chosen, seen, off_centre_percent) + notes_of_mark(index, pattern="bars")
     rate = 1 / (time.interval_s * stretch)

@@ -11,6 +11,7 @@ from strobe.measurement import Note
 from strobe.measuring.budget import SCALE_SHARE
 from strobe.measuring.deciding import (
     assumed_speed_percent,
+    check_alias,
     check_coherence,
     check_continuity,
     choose,
@@ -151,6 +152,7 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
     time, chosen = smoothest_clock(time, chosen)
     refuse_too_few_lit(time.time_s, chosen.line.lit)
     check_coherence(chosen)
+    check_alias(chosen, time)
     chosen, joint = without_joint(chosen, time)
     check_continuity(chosen, time)
     return ChosenReading(

@@ -19,6 +19,7 @@ from strobe.phase import TimeBase, jumps_of
 
 __all__ = [
     "assumed_speed_percent",
+    "check_alias",
     "check_coherence",
     "check_continuity",
     "choose",
@@ -34,6 +35,8 @@ _CLEAR_GAP, _CLEAR_GAP_IN_A_SLOW_SWING = 2.0, 3.0
 _AGAINST_THE_REST = 0.75
 """Share of what speaks for the line, lamp or camera, that must be left when all else speaks against it: a wobble on the
 lamp's beat, as one clip in some hundred has it, may stand as that lamp's swing would (by trial)."""
+_MAY_BE_HIDDEN = 2.0
+"""How much less it says between two mains that a lamp's flicker is not seen: most of what it says of lamp or camera."""
 _BESIDE = (0.004, 0.03)
 """How far, relatively, the time of a turn lies from that of a count close to the true one; it is good to 0.0006 where
 more than a few turns were seen."""
@@ -55,6 +58,11 @@ _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 _CLOSE_PERCENT = 0.6
 """Difference of two readings, in percent, up to which it goes into the uncertainty instead of being refused (by trial;
 a mains alone may be off by 0.2 %)."""
+_ALIAS_STEP_CYCLES, _LEAST_ALIAS_CYCLES, _ALIKE_ENOUGH = 0.2, 3.0, 0.8
+"""Of speeds that look alike from look to look: steps and least distance, in cycles over the clip, that are tried; and
+the share of a line that shows at the other, from which it could be that (looks by strict turns show all of it)."""
+_TOLD_BY_TRAVEL = 0.3
+"""By how much marks that travel along the row must speak for one of those more than for the other (by trial)."""
 _FAR_OFF_PERCENT = 8.5
 """Further than usual pitch controls go, where another alias of the dots is as likely."""
 
@@ -106,6 +114,8 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
         if close and rival.evidence is best.evidence and apart < 100 * _TURNS_ALIKE * SAME_TURN:
             # Neither the time of a turn nor other rows tell rates so close to each other.
             better = min(better, best.line_score - rival.line_score)
+        if _is_of_a_hidden_flicker(rival, best):
+            better -= _MAY_BE_HIDDEN
         by_line = _AGAINST_THE_REST * (best.line_score - rival.line_score)
         if better > (_CLEAR_GAP_IN_A_SLOW_SWING if slow else max(_CLEAR_GAP, by_line)):
             continue
@@ -125,6 +135,15 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             "Say what is known with --rpm, --dots, --mains and --lamp, or film again at another frame rate.",
         )
     return best, gap
+
+
+def _is_of_a_hidden_flicker(rival: Hypothesis, best: Hypothesis) -> bool:
+    """Whether nothing speaks against another mains but that its lamp does not flicker in the picture.
+
+    A shutter that is open for a whole number of flashes, as phones choose it, shows no flicker.
+    """
+    supposed = rival.lamp.flash is None and best.lamp.flash is None and not best.turns_seen
+    return supposed and rival.line.kind == "lamp" and rival.lamp.mains_hz != best.lamp.mains_hz
 
 
 def _is_of_a_faint_row(rival: Hypothesis, best: Hypothesis) -> bool:
@@ -226,7 +245,7 @@ def refuse_too_few_to_tell(hypotheses: Sequence[Hypothesis]) -> None:
 
 
 def check_coherence(chosen: Hypothesis) -> None:
-    """Refuse dots that can't be followed, or a speed at the edge of what the frame rate can tell."""
+    """Refuse dots that can't be followed."""
     if chosen.line.coherence < 0.35 or chosen.line.noise_dots > 0.08:
         raise Refused(
             "no-contrast",
@@ -234,13 +253,38 @@ def check_coherence(chosen: Hypothesis) -> None:
             f"(noise {chosen.line.noise_dots:.2f} of a gap).",
             "More light and a shorter shutter, or only the strobe lamp; hold the camera on a stand.",
         )
-    if abs(chosen.deviation_percent) > 12.5:
-        raise Refused(
-            "ambiguous",
-            f"Read as {chosen.dots} dots at {chosen.nominal_rpm:.4g} rpm the speed would be "
-            f"{chosen.deviation_percent:+.1f} %, at the edge of what this frame rate can tell from its alias.",
-            "Check --rpm, --dots and --mains, or film at a higher frame rate.",
-        )
+
+
+def check_alias(chosen: Hypothesis, time: TimeBase) -> None:
+    """Refuse a speed that another within the reach of pitch controls would show as well, unless more bears it out.
+
+    From look to look the dots pass by a whole number more or less and seem the same. How far apart such speeds lie
+    depends on how often dots are seen, and on how many pass.
+    """
+    if chosen.turns_seen or chosen.rows_agree:
+        return
+    seen_s = time.time_s[chosen.line.lit]
+    rate_hz = chosen.line.dot_rate_hz
+    step_hz = _ALIAS_STEP_CYCLES / float(np.ptp(seen_s))
+    reach_hz = (_FAR_OFF_PERCENT + abs(chosen.deviation_percent)) / 100 * rate_hz
+    apart_hz = np.arange(_LEAST_ALIAS_CYCLES / float(np.ptp(seen_s)), reach_hz, step_hz)
+    alike = np.abs(np.exp(2j * np.pi * np.outer(apart_hz, seen_s)).mean(axis=1))
+    apart_hz = np.concatenate([apart_hz, -apart_hz])[np.tile(alike > _ALIKE_ENOUGH, 2)]
+    deviation = 100 * (60 * (rate_hz + apart_hz) / chosen.dots / chosen.nominal_rpm - 1)
+    travel = chosen.evidence.travel
+    if travel is not None:
+        # Marks that travel along the row tell those apart.
+        deviation = deviation[[travel.share(rate_hz) - travel.share(rate_hz + hz) < _TOLD_BY_TRAVEL for hz in apart_hz]]
+    if not np.any(np.abs(deviation) < _FAR_OFF_PERCENT):
+        return
+    other = float(deviation[np.argmin(np.abs(deviation))])
+    raise Refused(
+        "ambiguous",
+        f"Read as {chosen.dots} dots at {chosen.nominal_rpm:.4g} rpm the speed is {chosen.deviation_percent:+.1f} % "
+        f"off, but from look to look {other:+.1f} % would show the same, and nothing else in the clip tells which.",
+        "Film at a higher frame rate, or with more light than the strobe lamp alone so that every picture shows the "
+        "dots; or stick a bit of tape on the rim.",
+    )
 
 
 def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:

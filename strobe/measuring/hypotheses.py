@@ -8,15 +8,16 @@ how several rows of one rim turn together, and last that most machines run withi
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.figures.rings import bars_for
+from strobe.figures.rings import NOMINAL_RPM, bars_for
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.rows import CLEAR_SUPPORT, Draft, RowEvidence, drafts_of
+from strobe.measuring.rows import CLEAR_SUPPORT, CLEAR_SUPPORT_OF_FEW_LIT, Draft, RowEvidence, drafts_of
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
 
@@ -109,7 +110,8 @@ class Hypothesis:
     def turns_seen(self) -> bool:
         """Whether the repeat of the dots' irregularities bears this hypothesis out."""
         turns = self.evidence.turns
-        return turns is not None and turns.best()[1] > CLEAR_SUPPORT and self.turn_support > 0.6 * turns.best()[1]
+        clear = CLEAR_SUPPORT if self.evidence.lit_share == 1 else CLEAR_SUPPORT_OF_FEW_LIT
+        return turns is not None and turns.best()[1] > clear and self.turn_support > 0.6 * turns.best()[1]
 
 
 def weigh(
@@ -139,7 +141,14 @@ def weigh(
     """
     drafts = [draft for lamp in lamps for draft in drafts_of(rows, time, lamp, rpm=rpm, dots=dots)]
     drafts.sort(key=lambda draft: draft.score, reverse=True)
-    worth = [draft for draft in drafts if draft.score > drafts[0].score - _WORTH_FOLLOWING][:_MOST_FOLLOWED]
+    near = [draft for draft in drafts if draft.score > drafts[0].score - _WORTH_FOLLOWING]
+    worth = near[:_MOST_FOLLOWED]
+    speeds = {near[0].speed_rpm, NOMINAL_RPM[1]} if near else set()
+    for lamp, speed_rpm in itertools.product(lamps, speeds):
+        # The usual ring under each mains that may be it, at the likeliest speed and the usual one, whatever is before.
+        bars = None if lamp.mains_hz is None else bars_for(lamp.mains_hz, speed_rpm)
+        alike = [one for one in near if one.lamp is lamp and one.speed_rpm == speed_rpm and one.count == bars]
+        worth += [one for one in alike[:1] if one not in worth]
     followed = [(draft, _follow(draft, time)) for draft in worth]
     # Followed to another rate than it was found at, a line has been lost in what lies beside it.
     kept = [h for draft, h in followed if abs(h.line.dot_rate_hz / draft.coarse.rate_hz - 1) < _ASTRAY]
@@ -172,10 +181,11 @@ def _follow(draft: Draft, time: TimeBase) -> Hypothesis:
     """The hypothesis with its line followed, and the vote of the lamp's swing."""
     lamp = draft.lamp
     line = _read(draft.evidence.row, draft.evidence.amplitude, time, lamp, draft.kind, draft.coarse)
-    vote = line.vote if line.swing_cycles >= _WHOLE_SWING else 0.0
+    # Dots that only some frames show keep their place in the flash or run through it, however slowly they do.
+    vote = line.vote if line.swing_cycles >= _WHOLE_SWING or not np.all(line.lit) else 0.0
     if lamp.flash is not None:
         by_shape = _vote_of_flicker(lamp.flash) * (1 - 2 * LINE_ORDERS[draft.kind])
-        contested = line.swing_cycles < SLOW_SWING_CYCLES and vote * by_shape < 0
+        contested = np.all(line.lit) and line.swing_cycles < SLOW_SWING_CYCLES and vote * by_shape < 0
         vote = by_shape if vote == 0 or contested else vote
     voted = _VOTE[lamp.scenery_moves] * vote
     return Hypothesis(

@@ -29,6 +29,9 @@ __all__ = ["Lamp", "clearest_dots", "lamps_of", "slow_flicker"]
 _MAINS_REACH = 0.005
 """How far, relatively, a mains may be from its nominal rate: a little over four of the largest standard deviations that
 `mains_uncertainty_percent` tells of."""
+_ONCE_HZ = (40.0, 70.0)
+"""Flash rates, given, of lamps that flash once in a cycle of some mains, with a fifth to either side: the usual rings
+are made for twice that."""
 _STANDS_HZ = 1.0
 """Below this a lamp's flicker may go unseen, which nearly keeps step with the frames."""
 _SAME_CREEP, _STEEPEST = 0.01, 1.05
@@ -94,9 +97,14 @@ def lamps_of(
     """What the lamp may be, by scenery and moving rows; several only where the mains is neither given nor shown."""
     if lamp == "steady":
         return [Lamp("steady", mains, None, None, None, None, None)]
-    exact = None if isinstance(lamp, str) else float(lamp)
+    given = None if isinstance(lamp, str) else float(lamp)
+    once_given = given is not None and _ONCE_HZ[0] < given < _ONCE_HZ[1]
+    # Two dots pass from flash to flash then, as under a lamp of the mains that leaves out every other one.
+    exact = 2 * given if given is not None and once_given else given
     candidates = (exact,) if exact is not None else (100.0, 120.0)
-    flash = measure_flash_rate(pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known)
+    flash = measure_flash_rate(
+        pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known, every_other=once_given
+    )
     if exact is None and (lamp == "once" or flash is None or not flash.goes_with_sweep(pattern.sweep_known)):
         once = measure_flash_rate(
             pattern.brightness, time.time_s, candidates, downward=pattern.sweep_known, every_other=True
@@ -105,12 +113,12 @@ def lamps_of(
     if flash is None:
         flash = _flash_on_the_dots(rows, time, candidates)
     cycles = None if flash is None else flash.phase_cycles(time.time_s)
-    if exact is not None:
+    if given is not None and exact is not None:
         if flash is None or cycles is None:
-            shows = folded_hz(exact, time.interval_s) > _STANDS_HZ
+            shows = folded_hz(given, time.interval_s) > _STANDS_HZ
             seen_hz = _unknown_flicker(pattern, (), time) if shows else None
-            if seen_hz is not None and not _folds_near(exact, seen_hz, time):
-                raise wrong_lamp(exact, seen_hz)
+            if seen_hz is not None and not _folds_near(given, seen_hz, time):
+                raise wrong_lamp(given, seen_hz)
             return [Lamp("given", mains, exact, exact, "given", None, exact * time.time_s)]
         return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, cycles)]
     if flash is not None and mains not in (None, flash.candidate_hz / 2) and not _is_near(flash):

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from strobe.errors import Refused
 from strobe.figures.results import Figures
 from strobe.measurement import IndexMark, Note, Speed
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.speedbudget import end_to_end_deviation_percent
 from strobe.phase.mark import MarkCourse
 
-__all__ = ["index_mark", "notes_of_mark"]
+__all__ = ["index_mark", "notes_of_mark", "refuse_by_mark"]
 
 _DISAGREES = 1.3
 """From how many half-widths of their difference on mark and reading contradict each other."""
+_OTHER_COUNT_PERCENT, _ENOUGH_TURNS = 0.3, 4.0
+"""A contradiction so large is another count, line or alias: the next count to 216 is 0.46 % away; and from how many
+turns on a mark's word is worth more than what was told (by choice)."""
 
 
 def index_mark(
@@ -40,6 +44,27 @@ def index_mark(
         difference_percent=difference,
         agrees=abs(difference) <= _DISAGREES * allowed,
         passes_s=mark.passes_s,
+    )
+
+
+def refuse_by_mark(index: IndexMark | None, *, pattern: str) -> None:
+    """Refuse a reading of the `pattern`, the dots or the bars, when a mark that was seen often enough contradicts it.
+
+    Raises
+    ------
+    Refused
+        ``ambiguous`` when the mark takes another time for a turn by as much as another count would make it.
+    """
+    if index is None or index.agrees or index.turns < _ENOUGH_TURNS:
+        return
+    if abs(index.difference_percent) < _OTHER_COUNT_PERCENT:
+        return
+    raise Refused(
+        "ambiguous",
+        f"The mark that passes takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
+        f"{index.difference_percent:+.2f} % off what the {pattern} show by the count and the lamp that they were read "
+        "with.",
+        f"Count the {pattern} of one turn for --dots, and check --mains and --lamp; or leave them out.",
     )
 
 

@@ -33,12 +33,23 @@ from strobe.phase import (
     whole_turns,
 )
 
-__all__ = ["CLEAR_SUPPORT", "SAME_TURN", "Draft", "RowEvidence", "drafts_of", "gather", "is_usual", "turns_of_few_lit"]
+__all__ = [
+    "CLEAR_SUPPORT",
+    "CLEAR_SUPPORT_OF_FEW_LIT",
+    "SAME_TURN",
+    "Draft",
+    "RowEvidence",
+    "drafts_of",
+    "gather",
+    "is_usual",
+    "turns_of_few_lit",
+]
 
 _SPAN = 0.13
 """Speeds looked at, relative to nominal."""
-CLEAR_SUPPORT = 6.5
-"""Likeness after one turn, over its noise, from which a repeat counts as seen."""
+CLEAR_SUPPORT, CLEAR_SUPPORT_OF_FEW_LIT = 6.5, 9.0
+"""Likeness after one turn, over its noise, from which a repeat counts as seen; and where few frames are lit, whose own
+pattern repeats too (a false one reached 7.4, true ones 10 and more: by trial)."""
 _LEAST_DOTS = 4
 """Fewest dots that a ring is taken to have, by choice."""
 _PLAUSIBLE_PERCENT = 2.5

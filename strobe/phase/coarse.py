@@ -15,6 +15,10 @@ __all__ = ["CoarseLine", "find_line", "follow_phase"]
 _SMOOTH_S = 0.2
 """Moving mean of a line, in which lines 5 Hz beside it vanish (closed form: one over it); slower wobble stays."""
 
+_FARTHEST = 0.5
+"""Share of its power by which a line at the end of the search counts less: an alias that some of the frames miss has
+less than that, one that none misses is as strong as the line (by choice)."""
+
 
 @dataclass(frozen=True)
 class CoarseLine:
@@ -42,7 +46,7 @@ def find_line(
     time_s, interval_s
         Frame times and the spacing of the cadence that they lie on.
     expected_hz, span : float
-        Dot rate at nominal speed, and how far from it (relative) the search goes; within half the rate of lit frames.
+        Dot rate at nominal speed, and how far from it (relative) the search goes; within half the frame rate.
     lamp_cycles : array of float64 (frames,) or None
         Phase of the lamp for the lamp-timed line, ``None`` for the camera-timed one.
 
@@ -52,7 +56,7 @@ def find_line(
     """
     lit = lit_frames(amplitude)
     series = amplitude * lit if lamp_cycles is None else amplitude * lit * np.exp(2j * np.pi * lamp_cycles)
-    reach = min(span * expected_hz, 0.49 * float(np.mean(lit)) / interval_s)
+    reach = min(span * expected_hz, 0.49 / interval_s)
     duration = float(np.ptp(time_s))
     pieces = max(1, round(duration))
     edges = np.linspace(0, time_s.size, pieces + 1).astype(int)
@@ -63,7 +67,8 @@ def find_line(
         spectrum = np.exp(-2j * np.pi * np.outer(grid, time_s[a:b] - time_s[a])) @ series[a:b]
         power += np.abs(spectrum) ** 2
         whole += float(np.sum(np.abs(series[a:b]))) ** 2
-    top = int(np.argmax(power))
+    # What is lit by turns shows one line several times, some of them as strong: the nearest of those.
+    top = int(np.argmax(power * (1 - _FARTHEST * ((grid - expected_hz) / (span * expected_hz)) ** 2)))
     rough = CoarseLine(float(grid[top]), float(np.sqrt(power[top] / (whole + 1e-30))))
     phase = follow_phase(series, time_s, rough, interval_s)
     return replace(rough, rate_hz=float(np.polyfit(time_s, phase, 1)[0]))
