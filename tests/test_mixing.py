@@ -17,12 +17,19 @@ from strobe.figures.results import Fluctuation
 from strobe.measurement import Timing
 from strobe.measuring.budget import fluctuation_with_budget
 from strobe.measuring.mixing import ROOM, Mixing, mixing_of
-from strobe.pattern import Impression
+from strobe.pattern import CameraCourse, Impression
 from strobe.render import Camera, Coding, DotRow, Lamp, Processing, Scene, Speed, Wobble, render_clip
 
 RATE_HZ = 30.0
 GRAINY = Impression(60.0, 0.0, 1.0, False, 0.02)
 CLEAR = replace(GRAINY, grain_share=0.008)
+STILL = CameraCourse.unseen(80)
+
+
+def in_a_hand(rms_px: float) -> CameraCourse:
+    """A camera that moved so far."""
+    shift = np.random.default_rng(2).normal(0, rms_px / math.sqrt(2), (80, 2))
+    return replace(STILL, shift_px=shift, moved=True)
 
 
 def mixed(amplitude: np.ndarray, share: float) -> np.ndarray:
@@ -44,7 +51,7 @@ def test_the_truth_lies_between_what_is_read_and_the_full_share(advance: float, 
         phase = np.unwrap(np.angle(seen)) / (2 * np.pi) - advance * frame[100:]
         turn = np.exp(-2j * np.pi * wobble_hz * frame[100:] / RATE_HZ)
         read = abs(2 * np.mean((phase - phase.mean()) * turn))
-        factor, unsure = mixing_of(GRAINY, seen, moved=False).loss(wobble_hz / RATE_HZ)
+        factor, unsure = mixing_of(GRAINY, seen, STILL).loss(wobble_hz / RATE_HZ)
         assert abs(factor * read / 0.01 - 1) <= unsure * factor * read / 0.01 + 0.03
         if share == 0.6:
             # All of it mixed is the far end of the interval, but for the room that is left beyond it.
@@ -52,15 +59,21 @@ def test_the_truth_lies_between_what_is_read_and_the_full_share(advance: float, 
             assert np.min(np.abs(ends - 1)) < 0.03
 
 
+def test_grain_that_no_shake_explains_is_suspected_though_the_camera_moved() -> None:
+    """In dim light noise alone moves the scenery by some hundredths of a pixel, which makes no grain."""
+    found = mixing_of(GRAINY, np.ones(50, complex), in_a_hand(0.15))
+    assert found.share == pytest.approx(mixing_of(GRAINY, np.ones(50, complex), STILL).share)
+
+
 def test_a_clear_picture_or_one_that_moves_is_not_suspected() -> None:
     still = np.ones(50, complex)
-    for mixing in (mixing_of(CLEAR, still, moved=False), mixing_of(GRAINY, still, moved=True)):
+    for mixing in (mixing_of(CLEAR, still, STILL), mixing_of(GRAINY, still, in_a_hand(4.0))):
         assert mixing.loss(0.2) == (1.0, 0.0)
         assert mixing.noise_factor == 1.0
 
 
 def test_how_far_the_dots_seem_to_go_on() -> None:
-    found = mixing_of(GRAINY, np.exp(2j * np.pi * 0.31 * np.arange(80)), moved=False)
+    found = mixing_of(GRAINY, np.exp(2j * np.pi * 0.31 * np.arange(80)), STILL)
     assert (found.share, found.advance_cycles) == pytest.approx((0.6, 0.31))
 
 

@@ -148,7 +148,7 @@ def measure_reading(
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen, clock)
-    mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, moved=pattern.camera.moved)
+    mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, pattern.camera)
     row = chosen.evidence.row
     swallowed = swallowed_dots(row, chosen.line.noise_dots if mixing.share > 0 else 0.0)
     uneven = uneven_dots(row, steady.dots, dots=chosen.dots)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.pattern import Impression
+from strobe.pattern import CameraCourse, Impression
 
 __all__ = ["ROOM", "Mixing", "mixing_of"]
 
@@ -22,6 +22,8 @@ to 0.7 of what is still, less of what moves)."""
 _GRAINY = (0.011, 0.013)
 """Noise of a pixel over the bright parts: up to where no camera has reason to mix (well lit clips show 0.002 to 0.010),
 and from where one may (clips in dim light 0.013 to 0.024)."""
+_GRAIN_A_PIXEL = 0.006
+"""What scenery adds to that for each pixel by which it moves, root mean square (0.004 was seen in a hand, by trial)."""
 ROOM = 1.15
 """By how much the ends lie inside: no mixing at all, at the one, is the likeliest, and other errors add to it."""
 _SHARES = 7
@@ -67,7 +69,7 @@ class Mixing:
         return 1 + (_COLOURED_NOISE - 1) * self.share / _MOST_SHARE
 
 
-def mixing_of(look: Impression, amplitude: NDArray[np.complex128], *, moved: bool) -> Mixing:
+def mixing_of(look: Impression, amplitude: NDArray[np.complex128], camera: CameraCourse) -> Mixing:
     """What may be mixed in a clip.
 
     Parameters
@@ -76,9 +78,11 @@ def mixing_of(look: Impression, amplitude: NDArray[np.complex128], *, moved: boo
         The look of its first frames.
     amplitude : array of complex (frames,)
         Amplitude of the row that is read.
-    moved : bool
-        Whether the camera moved, which makes still parts look noisy that are not.
+    camera : CameraCourse
+        How the camera moved, which makes still parts look noisy that are not.
     """
-    share = 0.0 if moved else _MOST_SHARE * float(np.interp(look.grain_share, _GRAINY, (0.0, 1.0)))
+    shaken_px = float(np.hypot(*camera.shift_px.std(axis=0))) if camera.moved else 0.0
+    grain = float(np.sqrt(max(look.grain_share**2 - (_GRAIN_A_PIXEL * shaken_px) ** 2, 0.0)))
+    share = _MOST_SHARE * float(np.interp(grain, _GRAINY, (0.0, 1.0)))
     advance = float(np.angle(np.sum(amplitude[1:] * np.conj(amplitude[:-1])))) / (2 * np.pi)
     return Mixing(share, advance)
