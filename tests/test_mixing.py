@@ -105,7 +105,9 @@ def bounded(
     angle = np.cumsum(0.75 * speed) / rate_hz + np.random.default_rng(2).normal(0, 1e-7, time.size)
     figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / rate_hz)
     base: Any = SimpleNamespace(time_s=time, interval_s=1 / rate_hz, duration_s=float(time[-1]))
-    line: Any = SimpleNamespace(hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0)
+    line: Any = SimpleNamespace(
+        hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0, lit=np.ones(time.size, bool)
+    )
     found, _ = fluctuation_with_budget(
         figures,
         base,

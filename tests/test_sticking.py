@@ -158,7 +158,7 @@ def test_it_is_in_the_bounds_of_lines_and_figures() -> None:
         time, angle + noise, nominal_rpm=60 * turn_hz, angle_noise_rev=1e-7, frame_interval_s=1 / RATE_HZ
     )
     base: Any = SimpleNamespace(time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]))
-    line: Any = SimpleNamespace(hidden=(), beside=(), removed_hz=(), dot_rate_hz=100.0)
+    line: Any = SimpleNamespace(hidden=(), beside=(), removed_hz=(), dot_rate_hz=100.0, lit=np.ones(time.size, bool))
     timing = Timing("camera", None, None, "camera")
     still = np.zeros_like(time)
 
