@@ -176,8 +176,7 @@ def measure_reading(
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
         scale_share=found.scale_share,
-        uneven=uneven if even is None else 0.0,
-        dots_in_view=row.dots_in_view,
+        uneven=uneven if even is None else None,
         swallowed_dots=swallowed,
     )
     speed, of_speed = speed_of(

@@ -15,7 +15,7 @@ from strobe.figures.weighting import weighting_gain
 from strobe.measurement import BudgetEntry, Timing
 from strobe.measuring.mixing import Mixing
 from strobe.measuring.seldom import mistaken_squares
-from strobe.measuring.unevenness import false_mean_square, false_swing_percent
+from strobe.measuring.unevenness import UnevenDots
 from strobe.phase import LineReading, TimeBase, hann
 
 __all__ = [
@@ -96,7 +96,7 @@ def components_with_budget(
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
     scale_share: float = SCALE_SHARE,
-    uneven: float = 0.0,
+    uneven: UnevenDots | None = None,
     swallowed_dots: float = 0.0,
 ) -> tuple[Component, ...]:
     """The components with what coding and exposure may swallow, an off-centre ring adds once a turn, and shake left.
@@ -107,7 +107,7 @@ def components_with_budget(
     window = hann(left_dots.size)
     for one in figures.components:
         ring = off_centre_percent if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
-        ring = max(ring, false_swing_percent(uneven, per_revolution=one.per_revolution, dots=dots))
+        ring = max(ring, uneven.swing_percent(one.per_revolution)) if uneven is not None else ring
         factor, loss = averaging_loss(one.frequency_hz, time, timing, gap_percent, mixing)
         peak = factor * one.peak_percent
         beside_hz = one.frequency_hz + np.linspace(-_BESIDE_HZ, _BESIDE_HZ, 11)
@@ -134,8 +134,7 @@ def fluctuation_with_budget(
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
     scale_share: float = SCALE_SHARE,
-    uneven: float = 0.0,
-    dots_in_view: float = 0.0,
+    uneven: UnevenDots | None = None,
     swallowed_dots: float = 0.0,
 ) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
     """The fluctuation with what the exposure swallowed put back, and what adds to its half-widths.
@@ -202,7 +201,7 @@ def fluctuation_with_budget(
     orders = np.arange(2.0, max(fluctuation.band_hz[1] / turn_hz, 2.0))
     peaks = np.array([_peak_at(figures.components, order) for order in orders])
     unweighted_uneven, weighted_uneven = (
-        false_mean_square(uneven, peaks, gains, dots=dots, dots_in_view=dots_in_view)
+        0.0 if uneven is None else uneven.mean_square(peaks, gains)
         for gains in (np.ones_like(orders), weighting_gain(orders * turn_hz))
     )
 

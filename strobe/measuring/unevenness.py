@@ -1,23 +1,26 @@
 """How unevenly the dots of a row stand, from how its two halves swing against each other as the platter turns.
 
-Dots that do not stand evenly look like a swing at whole multiples of the turn. Both halves of a row see one speed but
-different dots: at order k a ring that errs by E_k shows a difference ``2 sin(pi k d / N) E_k`` between two halves that
-are d dots apart, and no speed at all.
+Dots that do not stand evenly look like a swing at whole multiples of the turn. All parts of a row see one speed but
+different dots: at order k a ring that errs by E_k shows ``E_k exp(2 pi i k p / N)`` in a part p dots along the row.
+Added up that is less and less of E_k in the whole row, as k grows; the difference of two halves shows it and no speed.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from strobe.pattern import RowSeries
+from strobe.phase import align_blocks
 
-__all__ = ["false_mean_square", "false_swing_percent", "uneven_dots"]
+__all__ = ["RowParts", "UnevenDots", "uneven_dots"]
 
 USUAL_SHARE = 0.003
 """Standard deviation of a dot's place, in gaps, that is taken where the clip does not tell."""
 
-_ORDERS = np.arange(2, 9)
+_ORDERS = np.arange(2.0, 9.0)
 """Multiples of the turn at which the ring is looked at; the first is a ring off centre, told elsewhere."""
 _LEAST_TURNS = 2.5
 """Turns from which orders and the half orders between them are told apart: 1.25 cycles in the clip, then."""
@@ -25,81 +28,143 @@ _LEAST_LEVER = 0.3
 """Of the 2 that the halves' difference shows at best; what shows less is mostly noise made large (by trial)."""
 _MOST_SHARE = 0.05
 """Most that is told of any order, in gaps; more is something else (by trial)."""
-_SEEN_AS_ONE = 0.6
-"""Of the dots in view, how many count in the mean: the ends are seen from aside (rendered clips: 0.5 to 0.7)."""
+_CLEAR_POWER = 3.0
+"""Power over that of the noise from which an order is told: noise alone gives as much once in twenty, ``exp(-3)``."""
+_MIDDLE, _LOW_MIDDLE = 0.6931, 0.40
+"""Middle of seven squares of two equal quadratures, over their mean: the usual one, ln 2, and what one such middle in
+six is less than (closed form: the fourth of seven, one standard deviation down)."""
+_TINY = 1e-12
+"""Keeps divisions finite where nothing is lit."""
 _MOST_SQUARE = 1.6
 """95 % bound over the mean of the sum of some ten squares (chi square of 18 degrees)."""
 
+Array = NDArray[np.float64]
 
-def uneven_dots(row: RowSeries, dots_passed: NDArray[np.float64], *, dots: int) -> float:
-    """How far the ring errs at any one whole multiple of the turn, in gaps, as the 1-sigma of one quadrature.
+
+@dataclass(frozen=True, eq=False)
+class RowParts:
+    """The parts that a row is read in.
+
+    Attributes
+    ----------
+    dots : int
+        Dots of the whole ring.
+    places_dots, strength : array of float64 (parts,)
+        Dots from one end of the row to the middle of each, and how much each counts when they are added up.
+    width_dots : float
+        Dots in each.
+    """
+
+    dots: int
+    places_dots: Array
+    strength: Array
+    width_dots: float
+
+    def seen(self, order: Array, parts: slice = slice(None)) -> NDArray[np.complex128]:
+        """What parts show together of the ring's errors (orders,)."""
+        turn = np.exp(2j * np.pi * np.outer(order, self.places_dots[parts]) / self.dots)
+        together = turn @ self.strength[parts] / max(float(self.strength[parts].sum()), _TINY)
+        return np.asarray(np.sinc(order * self.width_dots / self.dots) * together)
+
+
+@dataclass(frozen=True, eq=False)
+class UnevenDots:
+    """How far a ring errs, and what its row shows of that.
+
+    Attributes
+    ----------
+    parts : RowParts
+        Of the row.
+    told : array of float64 (orders,)
+        How far the ring errs at twice, three times ... a turn, in gaps, as the 1-sigma of one quadrature; empty where
+        the clip does not tell.
+    others : float
+        The same of any order beyond these.
+    """
+
+    parts: RowParts
+    told: Array
+    others: float
+
+    def swing_percent(self, per_revolution: float) -> float:
+        """What it may add to or take from a component, as a 95 % half-width; 0 where that is no whole multiple."""
+        order = round(per_revolution)
+        if order < 2 or abs(per_revolution - order) > 0.05:
+            return 0.0
+        return float(1.96 * self._quadrature_percent(order)[-1])
+
+    def mean_square(self, peaks_percent: Array, gains: Array) -> float:
+        """By how much a mean square of the speed, in percent squared, may be wrong, as a 95 % half-width.
+
+        Parameters
+        ----------
+        peaks_percent, gains : array of float64 (orders,)
+            Peak of what was read at twice, three times ... a turn, in or against which the false swing stands by
+            chance; and the weighting there.
+        """
+        quadrature = self._quadrature_percent(1 + peaks_percent.size)
+        across = float(np.linalg.norm(gains**2 * peaks_percent * quadrature))
+        return float(_MOST_SQUARE * np.sum((gains * quadrature) ** 2) + 1.96 * across)
+
+    def _quadrature_percent(self, highest: int) -> Array:
+        """False speed at twice a turn up to a highest order, 1-sigma of one quadrature."""
+        order = np.arange(2.0, highest + 1)
+        errs = np.full(order.size, self.others)
+        errs[: self.told.size] = self.told[: order.size]
+        return np.asarray(100 * 2 * np.pi * order * errs * np.abs(self.parts.seen(order)) / self.parts.dots)
+
+
+def uneven_dots(row: RowSeries, dots_passed: Array, *, dots: int) -> UnevenDots:
+    """How unevenly the dots of a row stand, as a bound: what was seen, and its own scatter.
+
+    Where noise hides more than is usual, or the clip is too short to tell, it is the usual.
 
     Parameters
     ----------
     row : RowSeries
-        The row that was read.
+        The row that was read; of a ring seen from above nothing is told, and all of the usual is taken to show.
     dots_passed : array of float64 (frames,)
         Dots that have passed.
     dots : int
         Dots of the whole ring.
     """
     usual = USUAL_SHARE * float(np.sqrt(2 / dots))
-    turn = (dots_passed - dots_passed[0]) / dots
-    half = row.blocks.shape[1] // 2
-    if row.ring is not None or half < 1 or turn[-1] < _LEAST_TURNS:
-        return usual
-    blocks = row.blocks.astype(np.complex128)
-    left, right = blocks[:, :half].sum(axis=1), blocks[:, -half:].sum(axis=1)
-    apart = np.unwrap(np.angle(left * np.conj(right))) / (2 * np.pi)
-    lever = 2 * np.abs(np.sin(np.pi * _ORDERS * row.dots_in_view / 2 / dots))
-    # Half orders between them show the noise.
-    size = _amplitude(apart, turn, np.concatenate([[1.0], _ORDERS, _ORDERS + 0.5]))[1:]
-    at, beside = size[: _ORDERS.size] ** 2, size[_ORDERS.size :] ** 2
+    if row.ring is not None:
+        return UnevenDots(RowParts(dots, np.zeros(1), np.ones(1), 0.0), np.empty(0), usual)
+    blocks = align_blocks(row.blocks)
+    parts = _parts_of(row, blocks, dots)
+    half = blocks.shape[1] // 2
+    left, right = slice(0, half), slice(blocks.shape[1] - half, None)
+    lever = np.abs(parts.seen(_ORDERS, left) - parts.seen(_ORDERS, right))
     clear = lever > _LEAST_LEVER
-    if not np.any(clear):
-        return usual
-    # The middle of squares of two equal quadratures is ln 2 of their mean.
-    square = float(np.median(np.maximum(at - np.median(beside), 0.0)[clear] / lever[clear] ** 2) / np.log(2))
-    return float(np.clip(np.sqrt(square / 2), 0.0, _MOST_SHARE))
+    turn = (dots_passed - dots_passed[0]) / dots
+    if turn[-1] < _LEAST_TURNS or not np.any(clear):
+        return UnevenDots(parts, np.empty(0), usual)
+    apart = np.unwrap(np.angle(blocks[:, left].sum(axis=1) * np.conj(blocks[:, right].sum(axis=1)))) / (2 * np.pi)
+    # Half orders between them show the noise.
+    power = _power(apart, turn, np.concatenate([[1.0], _ORDERS, _ORDERS + 0.5]))[1:]
+    noise = float(np.median(power[_ORDERS.size :])) / _MIDDLE
+    at = power[: _ORDERS.size][clear]
+    hidden = np.minimum(0.5 * noise / lever[clear] ** 2, usual**2)
+    square = 0.5 * np.maximum(at - noise, 0.0) / lever[clear] ** 2
+    others = float(np.sqrt(np.median(square) / _LOW_MIDDLE + np.median(hidden)))
+    told = np.full(_ORDERS.size, others)
+    told[clear] = np.sqrt(np.where(at > _CLEAR_POWER * noise, square, 0.0) + hidden)
+    return UnevenDots(parts, np.minimum(told, _MOST_SHARE), min(others, _MOST_SHARE))
 
 
-def false_swing_percent(uneven: float, *, per_revolution: float, dots: int) -> float:
-    """What such a ring may add to or take from a component, as a 95 % half-width; 0 where it is no whole multiple."""
-    order = round(per_revolution)
-    if order < 2 or abs(per_revolution - order) > 0.05:
-        return 0.0
-    return float(1.96 * 100 * 2 * np.pi * order * uneven / dots)
+def _parts_of(row: RowSeries, blocks: NDArray[np.complex128], dots: int) -> RowParts:
+    count = blocks.shape[1]
+    places = (np.arange(count) + 0.5) * row.dots_in_view / count if row.places_dots is None else row.places_dots
+    whole = blocks.sum(axis=1)
+    strength = np.abs((np.conj(whole) / np.maximum(np.abs(whole), _TINY)) @ blocks)
+    return RowParts(dots, places, strength, row.dots_in_view / count)
 
 
-def false_mean_square(
-    uneven: float, peaks_percent: NDArray[np.float64], gains: NDArray[np.float64], *, dots: int, dots_in_view: float
-) -> float:
-    """By how much a mean square of the speed, in percent squared, may be wrong for such a ring, as a 95 % half-width.
-
-    Parameters
-    ----------
-    uneven : float
-        As of `uneven_dots`, in gaps.
-    peaks_percent, gains : array of float64 (orders,)
-        Peak of what was read at twice, three times ... a turn, in or against which the false swing stands by chance;
-        and the weighting there.
-    dots : int
-        Of the whole ring.
-    dots_in_view : float
-        A row shows the mean over these, order k less by ``sinc(k d / N)``: of half a platter little is left.
-    """
-    order = np.arange(2, 2 + peaks_percent.size)
-    seen = np.abs(np.sinc(order * _SEEN_AS_ONE * dots_in_view / dots))
-    quadrature = 100 * 2 * np.pi * order * uneven * seen / dots
-    across = float(np.linalg.norm(gains**2 * peaks_percent * quadrature))
-    return float(_MOST_SQUARE * np.sum((gains * quadrature) ** 2) + 1.96 * across)
-
-
-def _amplitude(
-    value: NDArray[np.float64], turn: NDArray[np.float64], orders: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _power(value: Array, turn: Array, orders: Array) -> Array:
+    """Square of the amplitude of each order (orders,), all fitted together beside slow change."""
     u = np.linspace(-1, 1, value.size)
     wave = 2 * np.pi * np.outer(turn, orders)
     design = np.column_stack([np.ones_like(u), u, u**2, np.cos(wave), np.sin(wave)])
     found = np.linalg.lstsq(design, value, rcond=1e-10)[0][3:].reshape(2, orders.size)
-    return np.asarray(np.hypot(found[0], found[1]))
+    return np.asarray(found[0] ** 2 + found[1] ** 2)
