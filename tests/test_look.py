@@ -143,6 +143,17 @@ class TestFaults:
         assert seen.limits[0].code in ("in-step", "mains")
         assert "30 or 60 pictures a second" in seen.changes[0] or "--mains" in seen.changes[0]
 
+    def test_a_lamp_that_may_be_of_either_mains(self, tmp_path: Path) -> None:
+        """20 pictures a second show 100.25 flashes as 120.25: told, it is the mains'; else both are in the bounds."""
+        camera = small_camera(frame_rate_hz=20.0, exposure_s=0.012, readout_s=0.02)
+        clip = filmed(tmp_path / "either.mp4", lamp=Lamp("half-sine", 120.25), camera=camera, seconds=6.0, dots=216)
+        for told, rate_hz in ((60.0, 120.25), (50.0, 100.25), (None, 120.25)):
+            light = strobe.look(clip, rpm=33, mains=told).light
+            assert light.flash_rate_hz is not None
+            assert light.flash_rate_uncertainty_hz is not None
+            assert abs(light.flash_rate_hz - rate_hz) < light.flash_rate_uncertainty_hz
+            assert told is None or light.flash_rate_uncertainty_hz < 0.1
+
     @pytest.mark.parametrize(("exposure_s", "is_bound"), [(0.0015, True), (0.007, False)])
     def test_the_shutter_is_told_to_a_factor_of_two(self, tmp_path: Path, exposure_s: float, is_bound: bool) -> None:
         lamp = Lamp("sine", 100.03, modulation=0.2)

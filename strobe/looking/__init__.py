@@ -125,6 +125,8 @@ def look(
     flash = None
     if time is not None and lamp != "steady":
         flash = _flash_of(reading.pattern, light, reading.facts.sweep, time, candidates)
+        shown_hz = mains if measurement is None else measurement.setup.mains_hz
+        flash = None if flash is None else _of_mains(flash, shown_hz)
     stretch = 1.0 if times is None else times.stretch
     return _put_together(reading, measurement, refusal, clock, time, stretch, flash, still)
 
@@ -217,6 +219,16 @@ def _flash_of(
         return measure_flash_rate(pattern.brightness, time.time_s, candidates_hz, downward=pattern.sweep_known)
     brightness = light.brightness[time.used]
     return measure_flash_rate(brightness, time.time_s, candidates_hz, downward=sweep != "sideways")
+
+
+def _of_mains(flash: FlashRate, mains_hz: float | None) -> FlashRate:
+    """The flicker as a mains makes it; with room for all that it may be where that is not known."""
+    alike = (flash, *flash.rivals)
+    of_it = [one for one in alike if mains_hz is not None and one.candidate_hz == 2 * mains_hz]
+    if of_it or not flash.rivals:
+        return (of_it or [flash])[0]
+    rates_hz = np.array([one.rate_hz for one in alike])
+    return replace(flash, uncertainty_hz=float(np.hypot(flash.uncertainty_hz, np.ptp(rates_hz) / 2)))
 
 
 def _light_of(

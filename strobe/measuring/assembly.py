@@ -145,7 +145,7 @@ def setup_of(chosen: Hypothesis, told: Told) -> Setup:
         assumed.append("nominal_rpm")
     if told.dots is None and not shown:
         assumed.append("dots")
-    if told.mains_hz is None and chosen.lamp.source == "nominal":
+    if told.mains_hz is None and (chosen.lamp.source == "nominal" or chosen.lamp.mains_open):
         assumed.append("mains_hz")
     if told.lamp == "mains" and chosen.lamp.source != "measured":
         assumed.append("lamp")

@@ -79,6 +79,8 @@ class Lamp:
         Lamp phase at the frame times.
     scenery_moves : bool
         Whether the camera moves, so that its flicker is seen less well, or may have gone unseen.
+    mains_open : bool
+        Whether the flicker would show just so under another mains too.
     """
 
     kind: str
@@ -89,6 +91,7 @@ class Lamp:
     flash: FlashRate | None
     cycles: NDArray[np.float64] | None
     scenery_moves: bool = False
+    mains_open: bool = False
 
 
 def lamps_of(
@@ -112,32 +115,19 @@ def lamps_of(
         flash = once if once is not None and once.goes_with_sweep(pattern.sweep_known) else flash
     if flash is None:
         flash = _flash_on_the_dots(rows, time, candidates)
-    cycles = None if flash is None else flash.phase_cycles(time.time_s)
     if given is not None and exact is not None:
-        if flash is None or cycles is None:
+        if flash is None:
             shows = folded_hz(given, time.interval_s) > _STANDS_HZ
             seen_hz = _unknown_flicker(pattern, (), time) if shows else None
             if seen_hz is not None and not _folds_near(given, seen_hz, time):
                 raise wrong_lamp(given, seen_hz)
             return [Lamp("given", mains, exact, exact, "given", None, exact * time.time_s)]
-        return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, cycles)]
-    if flash is not None and mains not in (None, flash.candidate_hz / 2) and not _is_near(flash):
-        flash = None
-    if flash is not None:
-        nominal = flash.candidate_hz
-        if mains is not None and nominal != 2 * mains:
-            raise wrong_mains(mains, flash.rate_hz)
-        half_hz = flash.rate_hz / 2
-        uneven = (
-            flash.uneven
-            or lamp == "once"
-            or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=half_hz)
-        )
-        flash = replace(flash, uneven=uneven)
-        if not uneven:
-            flash = _perhaps_once(flash, time)
-        moves = pattern.camera.moved
-        return [Lamp("mains", nominal / 2, flash.rate_hz, nominal, "measured", flash, cycles, scenery_moves=moves)]
+        return [Lamp("given", mains, flash.rate_hz, exact, "given", flash, flash.phase_cycles(time.time_s))]
+    seen = [] if flash is None else _likely(flash, mains)
+    if seen:
+        if mains is not None and seen[0].candidate_hz != 2 * mains:
+            raise wrong_mains(mains, seen[0].rate_hz)
+        return [_as_measured(one, pattern, time, once=lamp == "once", mains_open=len(seen) > 1) for one in seen]
     dimmed_hz = _unknown_flicker(pattern, rows, time)
     if dimmed_hz is not None and not any(_folds_near(rate, dimmed_hz, time) for rate in candidates):
         return [Lamp("dimmed", mains, None, None, None, None, dimmed_hz * time.time_s)]
@@ -145,6 +135,41 @@ def lamps_of(
         Lamp("mains", hz, 2 * hz, 2 * hz, "nominal", None, 2 * hz * time.time_s, scenery_moves=pattern.camera.moved)
         for hz in ((mains,) if mains is not None else (50.0, 60.0))
     ]
+
+
+def _likely(flash: FlashRate, mains_hz: float | None) -> list[FlashRate]:
+    """The flicker by each mains that makes it, as near its nominal rate as one comes where there is such.
+
+    Of several that one which was told; what is of none that was told and not near is no mains' at all.
+    """
+    alike = [replace(flash, rivals=()), *flash.rivals]
+    near = [one for one in alike if _is_near(one)]
+    if mains_hz is None:
+        return near or alike
+    return [one for one in near or alike if one.candidate_hz == 2 * mains_hz] or near
+
+
+def _as_measured(flash: FlashRate, pattern: PatternReading, time: TimeBase, *, once: bool, mains_open: bool) -> Lamp:
+    """The lamp by its flicker; `once` where it was said to leave out every other flash."""
+    uneven = (
+        flash.uneven
+        or once
+        or shows_line(pattern.brightness, time.time_s, interval_s=time.interval_s, rate_hz=flash.rate_hz / 2)
+    )
+    flash = replace(flash, uneven=uneven)
+    if not uneven:
+        flash = _perhaps_once(flash, time)
+    return Lamp(
+        "mains",
+        flash.candidate_hz / 2,
+        flash.rate_hz,
+        flash.candidate_hz,
+        "measured",
+        flash,
+        flash.phase_cycles(time.time_s),
+        scenery_moves=pattern.camera.moved,
+        mains_open=mains_open,
+    )
 
 
 def _perhaps_once(flash: FlashRate, time: TimeBase) -> FlashRate:
@@ -182,11 +207,16 @@ def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz:
     # Without bands, a second harmonic that folds beside the first draws the rate aside.
     first_hz, second_hz = folded_hz(flash.rate_hz * np.array([1.0, 2.0]), time.interval_s)
     drawn_hz = 0.0 if abs(first_hz - second_hz) * time.duration_s > _APART_CYCLES else _DRAWN_CYCLES / time.duration_s
-    return replace(
-        flash,
-        second=max(flash.second, _OF_FLASHES),
-        uncertainty_hz=float(np.hypot(flash.uncertainty_hz, drawn_hz)),
+    found, *rivals = (
+        replace(
+            one,
+            second=max(one.second, _OF_FLASHES),
+            uncertainty_hz=float(np.hypot(one.uncertainty_hz, drawn_hz)),
+            rivals=(),
+        )
+        for one in (flash, *flash.rivals)
     )
+    return replace(found, rivals=tuple(rivals))
 
 
 def _unknown_flicker(pattern: PatternReading, rows: Sequence[RowSeries], time: TimeBase) -> float | None:

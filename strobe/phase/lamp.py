@@ -3,13 +3,13 @@
 Every picture row of still background brightens and darkens with the lamp. The rate is looked for at its true,
 unfolded place near each candidate, with the frames' own times; rows are added up by power, so that the time at which
 a rolling shutter reaches them does not matter. Near a whole multiple of the frame rate the flicker stands still and
-the rate cannot be told.
+the rate cannot be told. Frames at 20 a second show 100 and 120 flashes alike: then both are given.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +91,8 @@ class FlashRate:
         Whether every other flash is missing.
     bend_error_cycles : float
         1-sigma of how far the lamp's phase bends from the middle of the clip to its ends.
+    rivals : tuple of FlashRate
+        The same flicker near other candidates, whose flashes these frames would show just so.
     """
 
     rate_hz: float
@@ -105,6 +107,7 @@ class FlashRate:
     uneven: bool = False
     once: bool = False
     bend_error_cycles: float = 0.0
+    rivals: tuple[FlashRate, ...] = ()
 
     @property
     def soft(self) -> bool:
@@ -176,7 +179,13 @@ def measure_flash_rate(
     found = None if rough is None else _refine(light, *rough, downward)
     if found is None and downward:
         found = _creeping_bands(light, candidates_hz, float(np.median(floor)))
-    return None if found is None else _as_flash_rate(*found, usable, light.duration_s, 2 if every_other else 1)
+    if found is None:
+        return None
+    found, others = _beside_others(light, found, candidates_hz, downward)
+    order = 2 if every_other else 1
+    seen = [_as_flash_rate(*one, usable, light.duration_s, order) for one in (found, *others)]
+    alike = [one for one in seen if one is not None]
+    return replace(alike[0], rivals=tuple(alike[1:])) if alike else None
 
 
 def _relative(brightness: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -274,6 +283,33 @@ def _refine(
     if fold * duration < 0.8 * LEAST_CYCLES:
         return None
     return wave, candidate, fold * duration
+
+
+def _beside_others(
+    light: RowLight, found: tuple[LightWave, float, float], candidates_hz: Sequence[float], downward: bool
+) -> tuple[tuple[LightWave, float, float], list[tuple[LightWave, float, float]]]:
+    """What was found, or what goes better beside another candidate; and what goes there as well.
+
+    Rates that differ by a multiple of the frame rate, or add up to one, show alike. The latter are told by the way the
+    bands run; the former only where the frames are uneven.
+    """
+    alike: list[tuple[LightWave, float, float]] = []
+    for other in candidates_hz:
+        wave, candidate, creep = found
+        for way in (1.0, -1.0) if other != candidate else ():
+            apart_hz = other - way * wave.rate_hz
+            place = way * wave.rate_hz + np.rint(apart_hz * light.interval_s) / light.interval_s
+            if abs(place / other - 1) > _SPAN:
+                continue
+            fit = fit_creeping_wave if creep < _SLOW_CREEP_CYCLES else fit_light_wave
+            again = fit(light, float(place)), other, creep
+            pair = [(one.unexplained, one.rate_hz) for one in (wave, again[0])]
+            chosen = _which_way(light, pair, downward)
+            if chosen is None:
+                alike.append(again)
+            elif chosen == again[0].rate_hz:
+                found = again
+    return found, alike
 
 
 def _likeliest(tries: Sequence[LightWave]) -> LightWave:
