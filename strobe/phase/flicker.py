@@ -25,6 +25,9 @@ _SAME_CYCLES = 1.0
 _MOSTLY, _LEAST_SWEEP, _FARTHEST_BY_BIN = 0.7, 0.7, 0.45
 """Share of a slower line that must run along the picture, and cycles over it, to be a lamp's all the same; and how many
 cycles are looked for, for each bin."""
+_LEAST_BINS, _FEWEST_SWEPT = 16, 1.5
+"""Bins from which a sweep tells more than they do one by one; and its cycles over the picture, clear of what all bins
+share."""
 _LEAST_MODULATION = 5e-4
 """Amplitude by the mean brightness from which a line counts: at the most an eighth of a grey level (by trial)."""
 _CLEAR = 40.0
@@ -78,6 +81,8 @@ def find_flicker(brightness: NDArray[np.float64], time_s: NDArray[np.float64], *
         return None
     flicker = _windowed(brightness, time_s)
     found = _clear_line(flicker, time_s, grid, interval_s)
+    if found is None:
+        found = _swept_line(flicker, time_s, grid, interval_s)
     if duration * _CREEP_HZ < _LEAST_CYCLES:
         return found
     # Down to the creep of bands that nearly keep step with the frames, whose harmonics would pass for a line.
@@ -103,6 +108,28 @@ def _clear_line(
     if not _stands_clear(there, seen) or _is_one_of_many(hz, there, flicker, time_s, interval_s):
         return None
     fine = hz + np.linspace(-0.5, 0.5, 101) / float(np.ptp(time_s))
+    return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
+
+
+def _swept_line(
+    flicker: NDArray[np.float64], time_s: NDArray[np.float64], grid: NDArray[np.float64], interval_s: float
+) -> float | None:
+    """A line too faint to stand clear bin by bin, but that runs along the picture as a rolling shutter shows a lamp's.
+
+    All bins together show it far above noise, which runs neither way; dirt and shade of a platter do not run at all.
+    """
+    bins = flicker.shape[1]
+    if bins < _LEAST_BINS:
+        return None
+    along = np.fft.fft(zoomed(flicker, time_s, grid, interval_s=interval_s), 2 * bins, axis=1)
+    power = np.abs(along) ** 2
+    cycles = bins * np.abs(np.fft.fftfreq(2 * bins))
+    power[:, (cycles < _FEWEST_SWEPT) | (cycles > _FARTHEST_BY_BIN * bins)] = 0.0
+    top = int(np.argmax(power.max(axis=1)))
+    across = np.exp(-2j * np.pi * grid[top] * time_s) @ flicker
+    if power[top].max() < _CLEAR * float(np.median(power[power > 0])) or not _sweeps(across):
+        return None
+    fine = grid[top] + np.linspace(-0.5, 0.5, 101) / float(np.ptp(time_s))
     return float(fine[int(np.argmax(_power(flicker, time_s, fine, interval_s)))])
 
 
