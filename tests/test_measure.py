@@ -249,7 +249,8 @@ class TestWhatIsGiven:
         render_clip(scene, path, rng=np.random.default_rng(5))
         outcome = read_or_refused(path)
         if isinstance(outcome, strobe.Refused):
-            assert outcome.code == "ambiguous"
+            # By which line or count it is, or that so few dots come round at all, may stay open.
+            assert outcome.code in ("ambiguous", "no-pattern")
         else:
             assert outcome.setup.dots == 133
             assert outcome.speed.deviation_percent == pytest.approx(deviation_percent, abs=0.02)
