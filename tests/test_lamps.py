@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+import strobe
 from strobe.errors import Refused
 from strobe.measuring.assembly import setup_of
 from strobe.measuring.clock import CameraClock
@@ -18,6 +20,7 @@ from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.impression import Impression
 from strobe.pattern.shake import CameraCourse
 from strobe.phase import fit_time_base, measure_flash_rate
+from strobe.render import Camera, DotRow, Lamp, Scene, Speed, Wobble, render_clip
 
 ROWS, READOUT_S, SECONDS = 48, 0.02, 12.0
 NEAR_HZ = 0.01
@@ -134,3 +137,20 @@ def test_of_dots_that_alone_are_lit_both_are_given() -> None:
         assert lamp.mains_open
         assert lamp.flash is not None
         assert lamp.flash.second >= 0.5
+
+
+def test_the_region_tells_which_mains_where_the_frames_show_both_alike(tmp_path: Path) -> None:
+    scene = Scene(
+        rows=(DotRow(216, uneven_place=0.001, uneven_brightness=0.015, dust_specks=0),),
+        speed=Speed(100 / 3, 2.0, (Wobble(0.1, per_revolution=1.0),)),
+        lamp=Lamp("half-sine", 120.25),
+        camera=Camera(width=640, height=360, frame_rate_hz=20.0, exposure_s=0.002),
+        seconds=10.0,
+    )
+    clip = tmp_path / "alike.mp4"
+    render_clip(scene, clip, rng=np.random.default_rng(4))
+    measured = strobe.measure(clip, rpm=33, mains_default=60)
+    assert (measured.setup.dots, measured.setup.mains_hz) == (216, 60.0)
+    assert abs(measured.speed.deviation_percent - 2.0) < measured.speed.uncertainty_percent
+    with pytest.raises(Refused, match="ambiguous"):
+        strobe.measure(clip, rpm=33)

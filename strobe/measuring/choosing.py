@@ -128,7 +128,8 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
         ranked = weigh(gather(rows, time, lamps[0]), time, lamps, rpm=nominal, dots=dots)
     else:
         ranked = weigh_rings(disc, rows, time, lamps, rpm=nominal, dots=dots)
-    if mains is None and told.mains_default_hz is not None and lamps[0].flash is None:
+    open_mains = lamps[0].flash is None or len(lamps) > 1
+    if mains is None and told.mains_default_hz is not None and open_mains:
         ranked = favour_mains(ranked, told.mains_default_hz)
     untold = nominal is None and dots is None and disc is None
     if untold:
