@@ -780,6 +780,18 @@ class TestLines:
         else:
             assert near < 0.1 * size
 
+    def test_what_comes_round_with_the_turn_stays_beside_a_slow_lamp(self) -> None:
+        """119.88 flashes in 30 pictures are 0.12 Hz; uneven dots swing size and phase once a turn, 4 cycles beside."""
+        rng = np.random.default_rng(18)
+        time = np.arange(300) / 30
+        cycles = 119.88 * time
+        dots = dots_at(time, 120.66, [(0.557, 0.03, 0.0), (7.55, 0.004, 0.3)])
+        size = 1 + 0.15 * np.cos(2 * np.pi * 0.557 * time)
+        seen = np.exp(2j * np.pi * dots) * size * (1 + 0.4 * np.exp(-2j * np.pi * cycles)) + white(rng, 300, 0.004)
+        line = follow("camera", seen, time, 1 / 30, cycles, flash=steady_flicker(119.88, 300), expected_hz=120.0)
+        turn = 2 * np.mean((line.dots - 120.66 * time) * np.exp(-2j * np.pi * 0.557 * time) * np.hanning(300) * 2)
+        assert abs(turn) == pytest.approx(0.03, rel=0.2)
+
     @pytest.mark.parametrize(("second", "wobble"), [(0.13, 0.0), (0.0, 0.02)])
     def test_a_lamps_second_harmonic_goes_where_a_platters_waves_lie_and_a_wobble_stays(
         self, second: float, wobble: float

@@ -120,12 +120,14 @@ def to_take_off(
     orders = [0.5 * k for k in range(1, 2 * most + 2)] if once else [float(h) for h in range(1, most + 1)]
     if supposed and not _shows_on_dots(size, residual, lamp_cycles, time_s, interval_s):
         orders = []
+    slow = apparent_hz(lamp_cycles, time_s) < WOBBLE_HZ
     found = [
         wave
         for wave in distinct_waves(time_s, interval_s, lamp_cycles, orders)
         if wave.harmonic <= 1
         or wave.apparent_hz >= WOBBLE_HZ
-        or (wave.harmonic <= WOBBLE_HARMONICS and _is_one_sided(size, residual, wave.cycles))
+        # Of a lamp that is slow itself the second harmonic is slower than matters.
+        or (wave.harmonic <= WOBBLE_HARMONICS and not slow and _is_one_sided(size, residual, wave.cycles))
     ]
     halves = [wave for wave in found if wave.harmonic % 1]
     whole = [wave for wave in found if not wave.harmonic % 1]
@@ -187,7 +189,8 @@ def lines_of_light(
     taken, beside = np.zeros(time_s.size), np.zeros(len(waves))
     for k, hz in enumerate(fit.lines_hz):
         away = np.array([abs(wave.apparent_hz - hz) for wave in waves])
-        if away.min(initial=np.inf) * duration > _BESIDE_CYCLES:
+        # What comes round with the turn swings both, as no two dots are quite alike.
+        if hz < WOBBLE_HZ or away.min(initial=np.inf) * duration > _BESIDE_CYCLES:
             continue
         pair = slice(starts + 2 * k, starts + 2 * k + 2)
         by_size, by_phase = (complex(*solution[pair, column]) for column in (0, 1))
