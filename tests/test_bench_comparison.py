@@ -18,7 +18,7 @@ from test_report import component, measurement
 
 from strobe.bench import Conditions, Entry, Job, Reading, open_log
 from strobe.bench.comparison import Change, compare, state_figures
-from strobe.bench.same_band import fluctuation_up_to, line_amplitude
+from strobe.bench.same_band import fluctuation_up_to, line_amplitude, listed_at
 from strobe.bench.story import replay_story
 from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
 from strobe.errors import UsageError
@@ -370,15 +370,19 @@ def noise(seed: int) -> Array:
     return 0.01 * np.random.default_rng(seed).standard_normal(1200)
 
 
-def evaluated(frame_rate_hz: float, *, seed: int = 4, fast: float = 0.1) -> Measurement:
+def evaluated(
+    frame_rate_hz: float, *, seed: int = 4, fast: float = 0.1, middle: tuple[float, float] = (3.9, 0.1)
+) -> Measurement:
     """What the figures layer finds on a platter with a wobble at 0.5556, 3.9 and 20 Hz, at that frame rate.
+
+    `middle` is the second of them, in hertz and percent.
 
     The angle is the exact integral of the speed; its noise has the same spectral density at every rate.
     """
     turn_hz, noise_rev = 5 / 9, 1e-6 * math.sqrt(frame_rate_hz / 30)
     time = np.arange(0, 20, 1 / frame_rate_hz)
     angle = turn_hz * time
-    for rate_hz, percent in ((5 / 9, 0.3), (3.9, 0.1), (20.0, fast)):
+    for rate_hz, percent in ((5 / 9, 0.3), middle, (20.0, fast)):
         angle = angle - turn_hz * percent / 100 / (2 * np.pi * rate_hz) * np.cos(2 * np.pi * rate_hz * time)
     angle = angle + noise_rev * np.random.default_rng(seed).standard_normal(time.size)
     figures = evaluate(time, angle, nominal_rpm=100 / 3, angle_noise_rev=noise_rev, frame_interval_s=1 / frame_rate_hz)
@@ -428,6 +432,30 @@ def test_the_amplitude_of_a_line_that_is_not_listed(peak: float) -> None:
         inside += abs(value - peak) <= width
         assert width < 0.003
     assert inside >= 17
+
+
+@pytest.mark.parametrize("share", [0.995, 1.005, 1.01, 1.015])
+@pytest.mark.parametrize(("left", "outcome"), [(0.1, "not-shown"), (0.05, "better")])
+def test_a_line_that_moved_a_little_is_told_by_its_size_alone(share: float, left: float, outcome: str) -> None:
+    """A new belt brings the same wobble 0.5 to 1.5 % elsewhere: as large as it was, or half of that."""
+    before = [evaluated(30.0, fast=0.0, seed=seed, middle=(4.2, 0.1 + d)) for seed, d in enumerate(REPEATS)]
+    after = [evaluated(30.0, fast=0.0, seed=9 + seed, middle=(4.2 * share, left + d)) for seed, d in enumerate(REPEATS)]
+    (speed,) = compare(job_of([before, after])).speeds
+    (line,) = (each for each in speed.changes if each.line is not None and each.line.frequency_hz > 1)
+    assert line.listed_before
+    assert line.listed_after
+    assert (line.before_percent, line.after_percent) == pytest.approx((0.1, left), abs=0.003)
+    assert line.outcome == outcome
+
+
+def test_the_nearest_of_two_listed_lines_is_the_one() -> None:
+    """Both are within 2 % of where it stood; the larger one is farther off."""
+    near, far = component(frequency_hz=4.19, peak_percent=0.03), component(frequency_hz=4.25, peak_percent=0.2)
+    near, far = (dataclasses.replace(each, per_revolution=each.frequency_hz * 1.8) for each in (near, far))
+    for listed in ((near, far), (far, near)):
+        assert listed_at(listed, per_revolution=4.2 * 1.8, frequency_hz=4.2) is near
+    assert listed_at((far,), per_revolution=4.2 * 1.8, frequency_hz=4.2) is far
+    assert listed_at((far,), per_revolution=4.1 * 1.8, frequency_hz=4.1) is None
 
 
 def test_a_line_above_the_band_has_no_amplitude() -> None:

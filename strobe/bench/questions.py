@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from strobe.bench.records import Job, Reading, State
-from strobe.bench.same_band import FIGURES, SAME_TOP_SHARE, fluctuation_up_to, line_amplitude
+from strobe.bench.same_band import FIGURES, SAME_TOP_SHARE, fluctuation_up_to, line_amplitude, listed_at
 from strobe.bench.weighing import Difference, Group, Repeatability, group_of, weigh
 from strobe.figures.results import Component
 
@@ -30,9 +30,6 @@ MOST_LINES = 5
 own choice."""
 DEVIATION = "deviation"
 LINE = "line"
-_SAME_ORDER = 0.02
-"""Relative distance up to which two lines are one: belts stretch and motors slip by about as much from clip to clip
-(common practice)."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +164,7 @@ def _strongest(before: Sequence[Reading], after: Sequence[Reading], top_hz: floa
     chosen: list[Line] = []
     for part in sorted(parts, key=lambda each: each.peak_percent, reverse=True):
         line = Line(part.frequency_hz, part.per_revolution, part.suspect)
-        if any(_same(part, other) for other in chosen):
+        if any(_is_among((part,), other) for other in chosen):
             continue
         shares = [sum(lists(reading, line) for reading in group) / len(group) for group in (before, after)]
         if max(shares) >= 0.5:
@@ -177,13 +174,10 @@ def _strongest(before: Sequence[Reading], after: Sequence[Reading], top_hz: floa
     return chosen
 
 
-def _same(part: Component, line: Line) -> bool:
-    """Whether a component is that line: as often in a turn, or as often in a second, within its uncertainty and 2 %."""
-    near = max(_SAME_ORDER * line.frequency_hz, 2 * part.frequency_uncertainty_hz)
-    in_turns = abs(part.per_revolution - line.per_revolution) * part.frequency_hz / part.per_revolution
-    return min(in_turns, abs(part.frequency_hz - line.frequency_hz)) <= near
-
-
 def lists(reading: Reading, line: Line) -> bool:
     """Whether a line stands clear of the noise in a reading."""
-    return any(_same(part, line) for part in reading.measurement.components)
+    return _is_among(reading.measurement.components, line)
+
+
+def _is_among(parts: Iterable[Component], line: Line) -> bool:
+    return listed_at(parts, per_revolution=line.per_revolution, frequency_hz=line.frequency_hz) is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any
@@ -11,15 +12,18 @@ from numpy.typing import NDArray
 
 from strobe.figures import evaluate
 from strobe.figures.fluctuation import BAND_LOW_HZ, TOP_SHARE, band_gain
-from strobe.figures.results import Fluctuation, SpeedSeries
+from strobe.figures.results import Component, Fluctuation, SpeedSeries
 from strobe.measurement import Measurement
 
-__all__ = ["FIGURES", "SAME_TOP_SHARE", "fluctuation_up_to", "line_amplitude"]
+__all__ = ["FIGURES", "SAME_TOP_SHARE", "fluctuation_up_to", "line_amplitude", "listed_at"]
 
 FIGURES = ("weighted_peak", "weighted_rms", "unweighted_peak", "unweighted_rms")
 SAME_TOP_SHARE = 0.01
 """Tops of two bands that differ by less than this share are one and the same."""
 
+_SAME_ORDER = 0.02
+"""Relative distance up to which two lines are one: belts stretch and motors slip by about as much from clip to clip
+(common practice)."""
 _LEAST_NOISE_REV = 1e-9
 """Turns; `evaluate` asks for noise above 0. A row of 180 dots read to a thousandth of their gap has 6e-6."""
 _COVERAGE = 1.959963984540054
@@ -70,20 +74,51 @@ def fluctuation_up_to(measurement: Measurement, top_hz: float) -> Fluctuation:
     return replace(stated, band_hz=(stated.band_hz[0], top_hz), **values, **floors).with_upper_limits()
 
 
+def listed_at(components: Iterable[Component], *, per_revolution: float, frequency_hz: float) -> Component | None:
+    """Which of the listed components is the line that stood at a place in another reading.
+
+    It comes as often in a turn, or as often in a second, within its uncertainty and 2 %.
+
+    Parameters
+    ----------
+    components : iterable of Component
+        Of one reading.
+    per_revolution, frequency_hz : float
+        As for `line_amplitude`.
+
+    Returns
+    -------
+    Component or None
+        The nearest, where there are several.
+    """
+
+    def distance_hz(part: Component) -> float:
+        in_turns = abs(part.per_revolution - per_revolution) * part.frequency_hz / part.per_revolution
+        return min(in_turns, abs(part.frequency_hz - frequency_hz))
+
+    near = [
+        part
+        for part in components
+        if distance_hz(part) <= max(_SAME_ORDER * frequency_hz, 2 * part.frequency_uncertainty_hz)
+    ]
+    return min(near, key=distance_hz, default=None)
+
+
 def line_amplitude(
     measurement: Measurement, *, per_revolution: float, frequency_hz: float
 ) -> tuple[float, float] | None:
     """How far the speed goes at one place of the spectrum, in percent, with its 95 % half-width.
 
-    A listed component there gives its own. Otherwise the amplitude is fitted to the stored series together with all
-    listed components, and freed of what its surroundings show, which gives the half-width.
+    The listed component that is this line (`listed_at`) gives its own. Where none is listed, the amplitude is fitted to
+    the stored series together with all listed components, and freed of what its surroundings show, which gives the
+    half-width.
 
     Parameters
     ----------
     measurement : Measurement
     per_revolution, frequency_hz : float
         Where the line stood in another reading: a part locked to the platter keeps the first, one locked to the mains
-        the second; the larger of the two is taken where the speeds differ.
+        the second; where none is listed, the larger of the two is taken.
 
     Returns
     -------
@@ -96,14 +131,9 @@ def line_amplitude(
     places = {per_revolution * turn_hz, frequency_hz}
     if min(places) > measurement.fluctuation.band_hz[1]:
         return None
-    listed = [
-        (part.peak_percent, part.uncertainty_percent)
-        for part in measurement.components
-        if min(abs(part.frequency_hz - place) for place in places)
-        <= max(0.5 / length_s, 2 * part.frequency_uncertainty_hz)
-    ]
-    if listed:
-        return max(listed)
+    part = listed_at(measurement.components, per_revolution=per_revolution, frequency_hz=frequency_hz)
+    if part is not None:
+        return part.peak_percent, part.uncertainty_percent
     return max(_fitted(measurement, place, length_s) for place in places if place <= measurement.fluctuation.band_hz[1])
 
 
