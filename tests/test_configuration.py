@@ -431,7 +431,7 @@ class TestCalibration:
     def test_flashes_that_keep_step_are_refused_with_another_frame_rate(self, tmp_path: Path) -> None:
         clip = lamp_clip(tmp_path / "lamp.mp4", lambda t: 100.0 * t, frame_rate_hz=25)
         with pytest.raises(Refused, match="keep step with 25 pictures") as refused:
-            calibrate_clock(clip, lamp_hz=100)
+            calibrate_clock(clip, lamp_hz=100, lamp_uncertainty_ppm=20)
         assert refused.value.code == "no-flicker"
         assert "Film at 24 or 30 or 60 pictures a second" in refused.value.advice
 
@@ -449,10 +449,20 @@ class TestCalibration:
             calibrate_clock(clip, lamp_hz=100, lamp_uncertainty_ppm=20)
 
     def test_a_lamp_off_by_more_than_crystals_needs_somebodys_word(self, tmp_path: Path) -> None:
-        clip = lamp_clip(tmp_path / "lamp.mp4", lambda t: 100.05 * t)
-        with pytest.raises(Refused, match=r"-500 ppm.*A lamp on the mains may be off by 2000 ppm"):
-            calibrate_clock(clip, lamp_hz=100)
-        assert calibrate_clock(clip, lamp_hz=100, lamp_uncertainty_ppm=5).rate_error_ppm == pytest.approx(-500, abs=10)
+        clip = lamp_clip(tmp_path / "lamp.mp4", lambda t: 101.05 * t)
+        with pytest.raises(Refused, match=r"-495 ppm.*A lamp on the mains may be off by 2000 ppm"):
+            calibrate_clock(clip, lamp_hz=101)
+        assert calibrate_clock(clip, lamp_hz=101, lamp_uncertainty_ppm=5).rate_error_ppm == pytest.approx(-495, abs=10)
+
+    @pytest.mark.parametrize("mains_hz", [50.0, 60.0, 100.0, 120.0])
+    def test_a_lamp_of_the_mains_rate_is_none_without_somebodys_word(self, tmp_path: Path, mains_hz: float) -> None:
+        """The grid at +80 ppm, still for a clip: the camera would be called that much slow, to ±20."""
+        clip = lamp_clip(tmp_path / "lamp.mp4", lambda t: mains_hz * (1 + 80e-6) * t, frame_rate_hz=28, seconds=6)
+        with pytest.raises(
+            UsageError, match=r"mains is no reference: it may be off by [12]000 ppm.*--lamp-uncertainty"
+        ):
+            calibrate_clock(clip, lamp_hz=mains_hz)
+        assert calibrate_clock(clip, lamp_hz=mains_hz, lamp_uncertainty_ppm=200).improves is False
 
     @pytest.mark.parametrize(("lamp_hz", "ppm"), [(5.0, None), (5000.0, None), (math.nan, None), (100.0, -1.0)])
     def test_options_that_make_no_sense(self, lamp_hz: float, ppm: float | None) -> None:
@@ -460,16 +470,16 @@ class TestCalibration:
             calibrate_clock("none.mp4", lamp_hz=lamp_hz, lamp_uncertainty_ppm=ppm)
 
     def test_the_command_keeps_the_outcome(self, file: Path, tmp_path: Path) -> None:
-        clip = str(lamp_clip(tmp_path / "lamp.mp4", lambda t: 100 * t, fast_ppm=40))
-        status, out, err, _ = run_strobe("calibrate", clip, "--lamp", "100")
+        clip = str(lamp_clip(tmp_path / "lamp.mp4", lambda t: 100.5 * t, fast_ppm=40))
+        status, out, err, _ = run_strobe("calibrate", clip, "--lamp", "100.5")
         assert (status, err) == (0, "")
         assert "ppm fast (±2" in out
-        assert "ASSUMED     lamp of 100 flashes" in out
+        assert "ASSUMED     lamp of 100.5 flashes" in out
         assert "Mains lamps flash at about this rate" in out
         assert max(map(len, out.splitlines())) <= 80 or str(tmp_path) in out
         assert not file.exists()
         status, out, _, _ = run_strobe(
-            *("calibrate", clip, "--lamp", "100", "--lamp-uncertainty", "1", "--camera", "bench phone", "--keep")
+            *("calibrate", clip, "--lamp", "100.5", "--lamp-uncertainty", "1", "--camera", "bench phone", "--keep")
         )
         assert "KEPT        as 'bench phone' in" in out
         kept = load_configuration().cameras["bench phone"]
@@ -478,7 +488,9 @@ class TestCalibration:
 
     def test_the_command_says_what_is_wrong(self, file: Path, tmp_path: Path) -> None:
         clip = str(lamp_clip(tmp_path / "lamp.mp4", lambda t: 100 * t, frame_rate_hz=25, seconds=6))
-        assert run_strobe("calibrate", clip, "--lamp", "100")[0] == ExitStatus.REFUSED
+        assert run_strobe("calibrate", clip, "--lamp", "100", "--lamp-uncertainty", "20")[0] == ExitStatus.REFUSED
+        status, _, err, _ = run_strobe("calibrate", clip, "--lamp", "100")
+        assert (status, "say how exact it is with --lamp-uncertainty" in err) == (ExitStatus.USAGE, True)
         status, _, err, _ = run_strobe("calibrate", clip, "--lamp", "100", "--keep")
         assert (status, "--keep needs a name" in err) == (ExitStatus.USAGE, True)
         assert run_strobe("calibrate", clip, "--lamp", "100", "--camera", "a.b", "--keep")[0] == ExitStatus.USAGE

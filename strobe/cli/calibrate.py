@@ -23,7 +23,10 @@ def calibrate(
     lamp: Annotated[float, typer.Option(metavar="HZ", help="The lamp's true flashes a second.")],
     lamp_uncertainty: Annotated[
         float | None,
-        typer.Option(metavar="PPM", help="How well that is known, 95 %, in parts per million; else 20."),
+        typer.Option(
+            metavar="PPM",
+            help="How well that is known, 95 %, in parts per million; else 20. A must at the rates of the mains.",
+        ),
     ] = None,
     camera: Annotated[str | None, typer.Option(metavar="NAME", help="A name for the camera.")] = None,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the outcome in the configuration.")] = False,
@@ -35,7 +38,9 @@ def calibrate(
     CLIP shows anything that stands still in the light of that lamp alone, from
     a stand; no dots are needed, and 30 to 60 s are best. A lamp on the mains is
     not exact: it may be off by 1000 to 2000 ppm. Take one that a quartz or a
-    generator drives. The outcome holds for this camera, app and frame rate.
+    generator drives, and say how exact it is where it flashes at 50, 60, 100 or
+    120 Hz as the mains does. The outcome holds for this camera, app and frame
+    rate.
 
     \b
     Examples:
