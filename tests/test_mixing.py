@@ -14,7 +14,7 @@ import pytest
 import strobe
 from strobe.figures import evaluate
 from strobe.figures.results import Fluctuation
-from strobe.measurement import Timing
+from strobe.measuring.averaging import averaging_of
 from strobe.measuring.budget import fluctuation_with_budget
 from strobe.measuring.mixing import ROOM, Mixing, mixing_of
 from strobe.pattern import CameraCourse, Impression
@@ -103,16 +103,17 @@ def bounded(
     """The fluctuation of a course of the speed by the nominal one, at 45 rpm, as it was read and with its budget."""
     time = np.arange(speed.size) / rate_hz
     angle = np.cumsum(0.75 * speed) / rate_hz + np.random.default_rng(2).normal(0, 1e-7, time.size)
-    figures = evaluate(time, angle, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / rate_hz)
     base: Any = SimpleNamespace(time_s=time, interval_s=1 / rate_hz, duration_s=float(time[-1]))
     line: Any = SimpleNamespace(
-        hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0, lit=np.ones(time.size, bool)
+        kind="camera", hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0, lit=np.ones(time.size, bool)
     )
+    steady: Any = SimpleNamespace(rate_hz=None)
+    clear: Any = SimpleNamespace(contrast=1.0)
+    averaging = averaging_of(line, steady, clear, base, gap_percent=0.0, mixing=mixing)
+    common: dict[str, Any] = {"nominal_rpm": 45.0, "angle_noise_rev": 1e-7, "frame_interval_s": 1 / rate_hz}
     found, _ = fluctuation_with_budget(
-        figures,
+        evaluate(time, angle, **common, averaging=averaging),
         base,
-        Timing("camera", None, None, "camera"),
-        0.0,
         line=line,
         mixing=mixing,
         left_dots=np.zeros_like(time),
@@ -120,7 +121,7 @@ def bounded(
         off_centre_percent=0.0,
         scale_share=0.0,
     )
-    return figures.fluctuation, found
+    return evaluate(time, angle, **common).fluctuation, found
 
 
 @pytest.mark.parametrize("advance", [0.0, 0.02])

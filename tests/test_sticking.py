@@ -14,7 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from strobe.figures import evaluate
-from strobe.measurement import Timing
+from strobe.figures.bands import nothing_averaged
 from strobe.measuring.budget import components_with_budget, fluctuation_with_budget
 from strobe.measuring.mixing import Mixing
 from strobe.measuring.sticking import SWALLOWED_PX, swallowed_dots
@@ -159,20 +159,18 @@ def test_it_is_in_the_bounds_of_lines_and_figures() -> None:
     )
     base: Any = SimpleNamespace(time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]))
     line: Any = SimpleNamespace(hidden=(), beside=(), removed_hz=(), dot_rate_hz=100.0, lit=np.ones(time.size, bool))
-    timing = Timing("camera", None, None, "camera")
     still = np.zeros_like(time)
 
     def widths(swallowed_dots: float) -> tuple[float, float, float]:
         shared: dict[str, Any] = {
-            "mixing": Mixing(0.0, 0.0),
             "left_dots": still,
             "dots": dots,
             "off_centre_percent": 0.0,
             "scale_share": 0.0,
             "swallowed_dots": swallowed_dots,
         }
-        component = components_with_budget(figures, base, timing, 0.0, **shared)[0]
-        fluctuation, budget = fluctuation_with_budget(figures, base, timing, 0.0, line=line, **shared)
+        component = components_with_budget(figures, base, averaging=nothing_averaged, **shared)[0]
+        fluctuation, budget = fluctuation_with_budget(figures, base, line=line, mixing=Mixing(0.0, 0.0), **shared)
         entries = [one.percent for one in budget if one.source == "dots almost still" and one.figure == "weighted_rms"]
         wow = next(part for part in fluctuation.parts if part.name == "wow" and part.split_by == "practice")
         return component.uncertainty_percent, sum(entries), wow.rms_uncertainty_percent

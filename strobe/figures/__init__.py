@@ -3,32 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from strobe.figures.bands import SPLITS_HZ, Averaging, bands_of, fluctuation_of, nothing_averaged
 from strobe.figures.checking import checked_weighting_hz
 from strobe.figures.components import FALSE_ALARMS_PER_CLIP, find_lines, searched_hz
 from strobe.figures.fluctuation import (
     BAND_LOW_HZ,
-    SPLIT_EDGE,
     SpeedGrid,
     band_gain,
     extended_bins,
     filtered,
     filtered_angle,
     mean_speed,
-    part_gain,
     speed_on_grid,
-    spread,
 )
 from strobe.figures.jointfit import LineFit
 from strobe.figures.results import (
     COVERAGE,
-    BandPart,
     Component,
     ComponentSearch,
     Event,
@@ -57,8 +53,6 @@ _LEFT_BESIDE, _LEFT_SHARE = 3.0, 0.1
 _LEFT_IN_MEAN = 0.6
 """Share of a line's swing that may be left from end to end where two neighbours are fitted as one (0.58 was the most of
 24 simulated runs, a third is usual)."""
-SPLITS_HZ = {"standard": 10.0, "practice": 6.0}
-"""Where wow ends and flutter begins: IEC 60386 (as JIS C 5569 cl. 2.1 and 2.2), and common practice from memory."""
 
 Array = NDArray[np.float64]
 
@@ -73,6 +67,7 @@ def evaluate(
     excluded_hz: Sequence[float] = (),
     suspected_hz: Sequence[float] = (),
     weight: ArrayLike | None = None,
+    averaging: Averaging = nothing_averaged,
 ) -> Figures:
     """All figures of one run of the platter.
 
@@ -95,6 +90,9 @@ def evaluate(
         one of them to says so.
     weight : (K,) array_like, optional
         Relative inverse variance of the samples; those of weight 0 are left out.
+    averaging : callable, optional
+        What the samples have averaged away, as `strobe.figures.bands` says; it is put back on figures and components,
+        not on the series.
 
     Returns
     -------
@@ -134,9 +132,10 @@ def evaluate(
     grid = speed_on_grid(time, fit.residual_rev, step_s=step)
     top_hz = TOP_SHARE * 0.5 / grid.step_s
     trend_sigma_hz = row_sigma(time, fit.ramp_row, floor=fit.floor, step_s=step)
-    components = _components(fit, mean.rate_hz, step_s=step, suspected_hz=suspected_hz)
+    components = _components(fit, mean.rate_hz, step_s=step, suspected_hz=suspected_hz, averaging=averaging)
     duration = float(time[-1] - time[0])
-    fluctuation = _fluctuation(grid, fit, components, rate_hz=mean.rate_hz, top_hz=top_hz)
+    bands = bands_of(grid, fit, rate_hz=mean.rate_hz, top_hz=top_hz, averaging=averaging)
+    fluctuation = fluctuation_of(bands, components)
     fluctuation = replace(fluctuation, weighting_checked_hz=checked_weighting_hz(time, step_s=step, top_hz=top_hz))
     return Figures(
         mean_rpm=60 * mean.rate_hz,
@@ -152,6 +151,7 @@ def evaluate(
         series=_series(grid, fit, time, angle, nominal_hz=nominal_hz, top_hz=top_hz),
         events=_events(fit, time, rate_hz=mean.rate_hz, step_s=step),
         search=ComponentSearch(FALSE_ALARMS_PER_CLIP, searched_hz(duration, step), 1 / duration),
+        bands=bands,
     )
 
 
@@ -181,8 +181,11 @@ def _validated(time_s: ArrayLike, angle_rev: ArrayLike, weight: ArrayLike | None
     return time, angle, relative / relative.mean()
 
 
-def _components(fit: LineFit, rate_hz: float, *, step_s: float, suspected_hz: Sequence[float]) -> tuple[Component, ...]:
-    peak = 100 * fit.speed_amplitude_hz / rate_hz
+def _components(
+    fit: LineFit, rate_hz: float, *, step_s: float, suspected_hz: Sequence[float], averaging: Averaging
+) -> tuple[Component, ...]:
+    least, most = averaging(fit.frequency_hz)
+    peak = 100 * fit.speed_amplitude_hz / rate_hz * 0.5 * (least + most)
     relative = np.hypot(fit.amplitude_sigma_rev / fit.amplitude_rev, fit.frequency_sigma_hz / fit.frequency_hz)
     wide = _coverage(fit.freedom)
     weighted = weighting_gain(fit.frequency_hz) * peak
@@ -262,49 +265,6 @@ def _left_in_mean_hz(fit: LineFit, duration_s: float) -> float:
     """What two neighbours fitted as one line leave in the mean speed, turns a second, as a 95 % half-width."""
     crowded = np.isfinite(fit.gap_hz)
     return _LEFT_IN_MEAN * float(np.linalg.norm(fit.amplitude_rev[crowded])) / duration_s
-
-
-def _fluctuation(
-    grid: SpeedGrid, fit: LineFit, components: tuple[Component, ...], *, rate_hz: float, top_hz: float
-) -> Fluctuation:
-    end_hz = 0.5 / grid.step_s
-    own: dict[bool, Callable[[Array], Array]] = {
-        kind: partial(band_gain, top_hz=top_hz, end_hz=end_hz, weighted=kind) for kind in (True, False)
-    }
-    weighted = spread(grid, fit, rate_hz=rate_hz, gain_of=own[True])
-    unweighted = spread(grid, fit, rate_hz=rate_hz, gain_of=own[False])
-    parts = []
-    for split_by, split_hz in SPLITS_HZ.items():
-        bands = {"wow": (BAND_LOW_HZ, split_hz), "flutter": (split_hz, top_hz)}
-        for name, band_hz in bands.items() if split_hz * (1 + SPLIT_EDGE) < top_hz else ():
-
-            def gain_of(at: Array, split_hz: float = split_hz, above: bool = name == "flutter") -> Array:
-                return part_gain(at, own[False](at), split_hz=split_hz, above=above)
-
-            part = spread(grid, fit, rate_hz=rate_hz, gain_of=gain_of)
-            figures = (part.peak_percent, part.rms_percent, part.peak_uncertainty_percent, part.rms_uncertainty_percent)
-            parts.append(BandPart(name, split_by, split_hz, band_hz, *figures))
-    first = components[0] if components else None
-    return Fluctuation(
-        band_hz=(BAND_LOW_HZ, top_hz),
-        weighted_peak_percent=weighted.peak_percent,
-        weighted_rms_percent=weighted.rms_percent,
-        unweighted_peak_percent=unweighted.peak_percent,
-        unweighted_rms_percent=unweighted.rms_percent,
-        weighted_peak_uncertainty_percent=weighted.peak_uncertainty_percent,
-        weighted_rms_uncertainty_percent=weighted.rms_uncertainty_percent,
-        unweighted_peak_uncertainty_percent=unweighted.peak_uncertainty_percent,
-        unweighted_rms_uncertainty_percent=unweighted.rms_uncertainty_percent,
-        weighted_floor_percent=weighted.floor_percent,
-        unweighted_floor_percent=unweighted.floor_percent,
-        period_s=first.period_s if first else None,
-        period_uncertainty_s=first.period_uncertainty_s if first else None,
-        parts=tuple(parts),
-        weighted_peak_run_percent=weighted.peak_run_percent,
-        weighted_rms_run_percent=weighted.rms_run_percent,
-        unweighted_peak_run_percent=unweighted.peak_run_percent,
-        unweighted_rms_run_percent=unweighted.rms_run_percent,
-    )
 
 
 def _series(

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.figures.jointfit import LineFit
-from strobe.figures.results import COVERAGE
+from strobe.figures.results import COVERAGE, Spread
 from strobe.figures.spectrum import TOP_SHARE, row_sigma
 from strobe.figures.weighting import weighting_gain
 
@@ -26,7 +26,6 @@ __all__ = [
     "TOP_SHARE",
     "MeanSpeed",
     "SpeedGrid",
-    "Spread",
     "band_gain",
     "extended_bins",
     "filtered",
@@ -93,22 +92,6 @@ class SpeedGrid:
     step_s: float
     gap_start_s: Array
     gap_end_s: Array
-
-
-@dataclass(frozen=True)
-class Spread:
-    """2-sigma peak and rms in percent without the noise's share, their half-widths, and the rms of the noise alone.
-
-    The two ``run`` figures are the parts of the half-widths that come of these seconds not being all seconds.
-    """
-
-    peak_percent: float
-    rms_percent: float
-    peak_uncertainty_percent: float
-    rms_uncertainty_percent: float
-    floor_percent: float
-    peak_run_percent: float
-    rms_run_percent: float
 
 
 def two_sigma(deviation: Array) -> float:

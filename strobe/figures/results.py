@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Self
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 __all__ = [
     "COVERAGE",
     "FIGURES",
+    "BandFigures",
     "BandPart",
     "Component",
     "ComponentSearch",
@@ -20,6 +22,7 @@ __all__ = [
     "Fluctuation",
     "Longer",
     "SpeedSeries",
+    "Spread",
 ]
 
 COVERAGE = 1.959963984540054
@@ -27,6 +30,7 @@ COVERAGE = 1.959963984540054
 _LONGER_TIMES, _LONGEST_S, _WORTH_FILMING = 4.0, 180.0, 0.75
 """What a longer clip is taken to be: so many times as long, but no longer than one films; and by what share the
 half-width must come down to be worth saying."""
+_OF_MOTION = ("peak", "rms", "peak_uncertainty", "rms_uncertainty", "peak_run", "rms_run")
 FIGURES = ("weighted_peak", "weighted_rms", "unweighted_peak", "unweighted_rms")
 
 
@@ -65,6 +69,57 @@ class BandPart:
     rms_percent: float
     peak_uncertainty_percent: float
     rms_uncertainty_percent: float
+
+
+@dataclass(frozen=True)
+class Spread:
+    """2-sigma peak and rms in percent without the noise's share, their half-widths, and the rms of the noise alone.
+
+    The two ``run`` figures are the parts of the half-widths that come of these seconds not being all seconds.
+    """
+
+    peak_percent: float
+    rms_percent: float
+    peak_uncertainty_percent: float
+    rms_uncertainty_percent: float
+    floor_percent: float
+    peak_run_percent: float
+    rms_run_percent: float
+
+    def times(self, factor: float) -> Self:
+        """The same of motion so many times as large; the noise stays."""
+        larger = {f"{name}_percent": factor * getattr(self, f"{name}_percent") for name in _OF_MOTION}
+        return replace(self, **larger)
+
+
+@dataclass(frozen=True, eq=False)
+class BandFigures:
+    """Peak and rms of what one weighting, or one part of the band, takes of the fluctuation.
+
+    Attributes
+    ----------
+    name : str
+        ``weighted``, ``unweighted``, or that of a part.
+    split : (str, float) or None
+        Who splits, and where, of a part.
+    band_hz : (float, float)
+    gain_of : callable
+        What they take of a wobble at any frequencies, but for the band's own edges.
+    spread : Spread
+        The two, with what the samples have likely averaged away put back.
+    averaged_share : float
+        Share of them by which that may be off, as a 95 % half-width.
+    noise_like_percent : float
+        How much of the rms may be noise that was not known as such: what no line explains, as the floor comes near it.
+    """
+
+    name: str
+    split: tuple[str, float] | None
+    band_hz: tuple[float, float]
+    gain_of: Callable[[NDArray[np.float64]], NDArray[np.float64]]
+    spread: Spread
+    averaged_share: float
+    noise_like_percent: float
 
 
 @dataclass(frozen=True)
@@ -217,7 +272,10 @@ class Event:
 
 @dataclass(frozen=True)
 class Figures:
-    """All that the figures layer says of one run; uncertainties are 95 % half-widths without the time base's own."""
+    """All that the figures layer says of one run; uncertainties are 95 % half-widths without the time base's own.
+
+    `bands` holds what the figures of `fluctuation` come from: the weighted ones, the unweighted ones, and its parts.
+    """
 
     mean_rpm: float
     deviation_percent: float
@@ -230,3 +288,4 @@ class Figures:
     series: SpeedSeries
     events: tuple[Event, ...] = ()
     search: ComponentSearch | None = None
+    bands: tuple[BandFigures, ...] = ()

@@ -13,6 +13,7 @@ from strobe.figures import evaluate
 from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
+from strobe.measuring.averaging import averaging_of
 from strobe.measuring.budget import components_with_budget, fluctuation_with_budget
 from strobe.measuring.choosing import choose_reading
 from strobe.measuring.clock import CameraClock
@@ -130,7 +131,11 @@ def measure_reading(
         pattern,
         noise_dots=chosen.line.noise_dots,
         turn_hz=chosen.line.dot_rate_hz / chosen.dots,
+        removed_hz=chosen.line.removed_hz,
     )
+    mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, pattern.camera)
+    row = chosen.evidence.row
+    averaging = averaging_of(chosen.line, chosen.lamp, row, time, gap_percent=gap_percent, mixing=mixing)
     figures = evaluate(
         time.time_s,
         (steady.dots - steady.dots[0]) / chosen.dots,
@@ -140,6 +145,7 @@ def measure_reading(
         excluded_hz=chosen.line.removed_hz,
         suspected_hz=suspected_hz(chosen),
         weight=chosen.line.lit,
+        averaging=averaging,
     )
     if figures.revolutions < 1:
         raise Refused(
@@ -148,16 +154,12 @@ def measure_reading(
             "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen, clock)
-    mixing = mixing_of(pattern.impression, chosen.evidence.amplitude, pattern.camera)
-    row = chosen.evidence.row
     swallowed = swallowed_dots(row, chosen.line.noise_dots if mixing.share > 0 else 0.0)
     uneven = uneven_dots(row, steady.dots, dots=chosen.dots)
     components = components_with_budget(
         figures,
         time,
-        timing,
-        gap_percent,
-        mixing=mixing,
+        averaging=averaging,
         left_dots=steady.left_dots,
         dots=chosen.dots,
         off_centre_percent=off_centre_percent,
@@ -168,8 +170,6 @@ def measure_reading(
     fluctuation, budget = fluctuation_with_budget(
         figures,
         time,
-        timing,
-        gap_percent,
         line=chosen.line,
         mixing=mixing,
         left_dots=steady.left_dots,

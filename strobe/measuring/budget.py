@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.figures import evaluate
+from strobe.figures.bands import Averaging
 from strobe.figures.results import FIGURES, BandPart, Component, Figures, Fluctuation
 from strobe.figures.weighting import weighting_gain
-from strobe.measurement import BudgetEntry, Timing
+from strobe.measurement import BudgetEntry
 from strobe.measuring.mixing import Mixing
 from strobe.measuring.seldom import mistaken_squares
 from strobe.measuring.unevenness import UnevenDots
@@ -56,42 +57,15 @@ _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
 _PEAK_TO_RMS = 1.7
 """2-sigma peak over rms, between one sinusoid (1.41) and random flutter (1.96)."""
-_NEAR_FLOOR = 0.5
-"""Floor over figure from where all that no line explains may be noise (0.3 to 0.6 where it was, on rendered clips)."""
 _UNSEEN_HZ = 4.0
 """Where one line that the coder swallowed whole may lie: at the weighting's top."""
-
-
-def averaging_loss(
-    frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float, mixing: Mixing
-) -> tuple[float, float]:
-    """By what to multiply a wobble for averaging over exposure and pictures; the 95 % share of it that stays unsure."""
-    exposed, unsure = _exposure_loss(frequency_hz, time, timing, gap_percent)
-    mixed, how_much = mixing.loss(frequency_hz * time.interval_s)
-    # That neither took anything away is likely, and lies at the end of both.
-    return exposed * mixed, unsure + how_much
-
-
-def _exposure_loss(frequency_hz: float, time: TimeBase, timing: Timing, gap_percent: float) -> tuple[float, float]:
-    """The part of it that the exposure has.
-
-    Dots frozen by a shutter need a short one. Dots frozen by the lamp leave it open, from one flash up to the whole
-    frame: 0.4 of what a whole frame would swallow is put back, and 0.5 of it stays unsure. Where lamp or shutter may
-    have frozen them, nothing is put back.
-    """
-    loss = 1 - float(np.sinc(frequency_hz * time.interval_s))
-    if gap_percent > 0:
-        return 1.0, loss
-    return (1 / (1 - 0.4 * loss), 0.5 * loss) if timing.line == "lamp" else (1.0, 0.0)
 
 
 def components_with_budget(
     figures: Figures,
     time: TimeBase,
-    timing: Timing,
-    gap_percent: float,
     *,
-    mixing: Mixing,
+    averaging: Averaging,
     left_dots: NDArray[np.float64],
     dots: int,
     off_centre_percent: float = RING_OFF_CENTRE_PERCENT,
@@ -101,6 +75,7 @@ def components_with_budget(
 ) -> tuple[Component, ...]:
     """The components with what coding and exposure may swallow, an off-centre ring adds once a turn, and shake left.
 
+    `averaging` is what was put back on them, and may be off.
     `swallowed_dots` is how much smaller any wobble may read for dots that stand almost still on the picture.
     """
     widened = []
@@ -108,8 +83,9 @@ def components_with_budget(
     for one in figures.components:
         ring = off_centre_percent if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
         ring = max(ring, uneven.swing_percent(one.per_revolution)) if uneven is not None else ring
-        factor, loss = averaging_loss(one.frequency_hz, time, timing, gap_percent, mixing)
-        peak = factor * one.peak_percent
+        least, most = (float(end[0]) for end in averaging(np.array([one.frequency_hz])))
+        loss = (most - least) / (most + least)
+        peak = one.peak_percent
         beside_hz = one.frequency_hz + np.linspace(-_BESIDE_HZ, _BESIDE_HZ, 11)
         turn = np.exp(-2j * np.pi * np.outer(beside_hz, time.time_s))
         swing_dots = 2 * float(np.sqrt(np.mean(np.abs(turn @ (window * (left_dots - window @ left_dots))) ** 2)))
@@ -117,16 +93,13 @@ def components_with_budget(
         still = _swing_percent(one.frequency_hz, swallowed_dots / (dots * figures.mean_rpm / 60))
         parts = (one.uncertainty_percent, ring, np.hypot(scale_share, loss) * peak, shaken, still)
         total = float(np.linalg.norm(parts))
-        weighted = factor * one.weighted_percent
-        widened.append(replace(one, peak_percent=peak, weighted_percent=weighted, uncertainty_percent=total))
+        widened.append(replace(one, uncertainty_percent=total))
     return tuple(sorted(widened, key=lambda c: c.peak_percent, reverse=True))
 
 
 def fluctuation_with_budget(
     figures: Figures,
     time: TimeBase,
-    timing: Timing,
-    gap_percent: float,
     *,
     line: LineReading,
     mixing: Mixing,
@@ -137,7 +110,7 @@ def fluctuation_with_budget(
     uneven: UnevenDots | None = None,
     swallowed_dots: float = 0.0,
 ) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
-    """The fluctuation with what the exposure swallowed put back, and what adds to its half-widths.
+    """The fluctuation, and what adds to its half-widths.
 
     In its bounds: an off-centre ring, uneven dots, shake, a wobble that falls on the lamp's beat and went with it, and
     what the coder swallowed of dots that stand almost still.
@@ -168,15 +141,6 @@ def fluctuation_with_budget(
                 f"The camera moved so much that {most:.1f} % of false wobble may be left in the reading.",
                 "Put the phone on a stand or against something solid, and film again.",
             )
-
-    power = np.array([c.weighted_percent**2 for c in figures.components])
-    losses = np.array([averaging_loss(c.frequency_hz, time, timing, gap_percent, mixing) for c in figures.components])
-    factor, loss = 1.0, 0.0
-    if power.size:
-        factor = float(np.average(losses[:, 0], weights=power))
-        # A share of each line as it is put back, and so of their sum.
-        loss = float(np.average(losses[:, 0] * losses[:, 1], weights=power)) / factor
-    scale = float(np.hypot(scale_share, loss))
 
     strongest = max((c.peak_percent for c in figures.components), default=0.0)
     beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
@@ -211,8 +175,10 @@ def fluctuation_with_budget(
     def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
         weighted = figure.startswith("weighted")
         to_peak = _PEAK_TO_RMS if figure.endswith("peak") else 1.0
-        value: float = factor * getattr(fluctuation, f"{figure}_percent")
-        rms: float = factor * getattr(fluctuation, "weighted_rms_percent" if weighted else "unweighted_rms_percent")
+        value: float = getattr(fluctuation, f"{figure}_percent")
+        rms: float = getattr(fluctuation, "weighted_rms_percent" if weighted else "unweighted_rms_percent")
+        band = figures.bands[0 if weighted else 1]
+        scale = np.hypot(scale_share, band.averaged_share)
         own: float = mixing.noise_factor * getattr(fluctuation, f"{figure}_uncertainty_percent")
         run: float = min(getattr(fluctuation, f"{figure}_run_percent") or 0.0, own)
         if figure.endswith("peak"):
@@ -226,7 +192,8 @@ def fluctuation_with_budget(
         near = to_peak * (weighted_beside if weighted else unweighted_beside)
         still = to_peak * _growth(rms, weighted_still if weighted else unweighted_still)
         standing = to_peak**2 * (weighted_uneven if weighted else unweighted_uneven)
-        noisy = to_peak * _noise_like_percent(figures, weighted=weighted)
+        # Noise that a coder makes is neither even over the frequencies nor different from part to part of a row.
+        noisy = to_peak * band.noise_like_percent
         faster = weighted_mistaken if weighted else mistaken
         lacking, held = float(np.sum(np.maximum(faster, 0))), float(np.sum(np.maximum(-faster, 0)))
         sources = {
@@ -252,7 +219,6 @@ def fluctuation_with_budget(
     )
     values: dict[str, Any] = {}
     for figure in FIGURES:
-        values[f"{figure}_percent"] = float(factor * getattr(fluctuation, f"{figure}_percent"))
         own = [entry.percent for entry in budget if entry.figure == figure]
         values[f"{figure}_uncertainty_percent"] = float(np.linalg.norm(own))
     complete = replace(
@@ -261,14 +227,13 @@ def fluctuation_with_budget(
         parts=tuple(
             _part_with_budget(
                 part,
-                factor,
-                scale,
+                float(np.hypot(scale_share, band.averaged_share)),
                 ring=ring,
                 left=left,
                 swallowed=_swallowed_square(figures.components, swallowed_s, part.band_hz),
                 beside=beside[(beside_hz >= part.band_hz[0]) & (beside_hz <= part.band_hz[1])],
             )
-            for part in fluctuation.parts
+            for part, band in zip(fluctuation.parts, figures.bands[2:], strict=True)
         ),
         left_out_hz=left_out_hz(line, time, fluctuation.band_hz),
     )
@@ -279,22 +244,6 @@ def _peak_at(components: tuple[Component, ...], per_revolution: float) -> float:
     """Peak of what was read so many times a turn, in percent; 0 where there is nothing."""
     near = (one.peak_percent for one in components if abs(one.per_revolution - per_revolution) < _ONCE_A_TURN)
     return next(near, 0.0)
-
-
-def _noise_like_percent(figures: Figures, *, weighted: bool) -> float:
-    """How much of an rms may be noise that was not known as such: what no line explains, as the floor comes near it.
-
-    Noise that a coder makes is neither even over the frequencies nor different from part to part of a row.
-    """
-    if weighted:
-        value, floor = figures.fluctuation.weighted_rms_percent, figures.fluctuation.weighted_floor_percent
-        lines = [one.weighted_percent for one in figures.components]
-    else:
-        value, floor = figures.fluctuation.unweighted_rms_percent, figures.fluctuation.unweighted_floor_percent
-        lines = [one.peak_percent for one in figures.components]
-    unexplained = float(np.sqrt(max(value**2 - float(np.sum(np.square(lines))) / 2, 0.0)))
-    near = min(floor / (_NEAR_FLOOR * value), 1.0) if value > 0 else 0.0
-    return unexplained * near**2
 
 
 def left_out_hz(line: LineReading, time: TimeBase, band_hz: tuple[float, float]) -> tuple[tuple[float, float], ...]:
@@ -349,7 +298,6 @@ def _fall(rms: float, square: float) -> float:
 
 def _part_with_budget(
     part: BandPart,
-    factor: float,
     scale: float,
     *,
     ring: float,
@@ -359,7 +307,7 @@ def _part_with_budget(
 ) -> BandPart:
     """Wow or flutter with the same allowances; a ring off centre is wow."""
     own_ring = ring if part.name == "wow" else 0.0
-    peak, rms = factor * part.peak_percent, factor * part.rms_percent
+    peak, rms = part.peak_percent, part.rms_percent
     still = _growth(rms, swallowed)
     mixed = _fall(rms, float(beside @ beside) / 2)
     peak_parts = (
@@ -370,11 +318,16 @@ def _part_with_budget(
         _PEAK_TO_RMS * still,
         _PEAK_TO_RMS * mixed,
     )
-    rms_parts = (part.rms_uncertainty_percent, _RANDOM_ANGLE * own_ring, 1.5 * left, scale * rms, still, mixed)
+    rms_parts = (
+        part.rms_uncertainty_percent,
+        _RANDOM_ANGLE * own_ring,
+        1.5 * left,
+        scale * rms,
+        still,
+        mixed,
+    )
     return replace(
         part,
-        peak_percent=float(peak),
-        rms_percent=float(rms),
         peak_uncertainty_percent=float(np.linalg.norm(peak_parts)),
         rms_uncertainty_percent=float(np.linalg.norm(rms_parts)),
     )
