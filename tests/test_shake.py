@@ -291,6 +291,30 @@ class TestSteadied:
         assert np.std(some.left_dots) == pytest.approx(np.std(whole.left_dots), rel=0.3)
         assert np.std(np.diff(some.dots - whole.dots[kept])) < 0.0005
 
+    @pytest.mark.parametrize("creep_px_s", [0.8, -0.4])
+    def test_noise_of_the_shift_does_not_give_a_slow_creep_back(self, creep_px_s: float) -> None:
+        """The shift that was taken off holds 0.04 px of noise; what follows that tells nothing of a sagging camera."""
+        time, dots, _ = self.hand(50)
+        noise = np.random.default_rng(51).normal(0, 0.04, (self.SIZE, 2))
+        shift = np.stack([creep_px_s * time, 0.3 * time], axis=1) + noise
+        row, reading = _reading(_course(shift))
+        put_on = (noise[:, 0] + row.slope * noise[:, 1]) / row.mean_pitch_px
+        steady = _steadied(dots + put_on, row, reading)
+        off = np.polynomial.Polynomial.fit(time, steady.dots - dots, 1).convert().coef[1]
+        assert abs(off) < abs(np.ptp(steady.left_dots)) / np.ptp(time) < 0.1 * abs(creep_px_s) / row.mean_pitch_px
+        assert np.std(np.diff(steady.dots - dots, 2)) < 0.3 * np.std(np.diff(put_on, 2))
+
+    def test_flicker_that_a_shift_feigns_is_not_put_on_dots_that_lost_it(self) -> None:
+        """The lamp's wave was taken off the dots at 10 Hz, with what the shift held of it."""
+        time, dots, shift = self.hand(60)
+        feigned = 0.1 * (1 + 0.5 * time / time[-1]) * np.cos(2 * np.pi * 10.0 * time)
+        row, reading = _reading(_course(shift + feigned[:, None]))
+        steady = steadied(
+            dots + 0.07 * shift[:, 0] / 25, row, reading, noise_dots=NOISE, turn_hz=0.555, removed_hz=(10.0,)
+        )
+        wave = np.exp(-2j * np.pi * 10.0 * time) * np.hanning(self.SIZE) * 2 / self.SIZE
+        assert 2 * abs(np.sum(wave * (steady.dots - dots))) < 2e-4
+
     def test_false_shake_is_taken_back(self) -> None:
         """Something else moved in the scenery: the dots had its motion put on them and are rid of it again."""
         _, dots, shift = self.hand(30)

@@ -7,6 +7,7 @@ factors. They are found here, from the motion that is not the platter's: everyth
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,14 @@ __all__ = ["Steadied", "moved_by", "moves", "steadied"]
 
 _SLOW_S = 0.5
 """Motion slower than about this is left out when the factors are sought: there the platter wanders too."""
+_NOISE_ALONE, _SURELY_MOVED = 0.5, 0.9
+"""Share of a quick motion that is no noise, up to where it tells nothing of the slow one, and from where all of it (by
+trial)."""
+_FLICKER_CHANGES = 4
+"""Degree in time up to which flicker changes what it feigns of a motion (by trial)."""
+_LEFT_OF_CREEP = 0.05
+"""Share of a slow creep that may be left where no quick motion tells how near the rim is beside the scenery: by choice,
+a rim a twentieth nearer than what was followed."""
 _MOST_LINES = 10
 """Lines that are fitted beside those of the turn (by trial)."""
 _LEVER_PX = 360.0
@@ -64,7 +73,13 @@ class Steadied:
 
 
 def steadied(
-    dots: NDArray[np.float64], row: RowSeries, pattern: PatternReading, *, noise_dots: float, turn_hz: float
+    dots: NDArray[np.float64],
+    row: RowSeries,
+    pattern: PatternReading,
+    *,
+    noise_dots: float,
+    turn_hz: float,
+    removed_hz: Sequence[float] = (),
 ) -> Steadied:
     """Take off what still follows the camera.
 
@@ -80,6 +95,8 @@ def steadied(
         1-sigma white noise of `dots` as far as known without regard to shake.
     turn_hz : float
         Turns of the platter a second.
+    removed_hz : sequence of float
+        Where waves have been taken off the dots: flicker that the camera's shift feigns there is in them no more.
 
     Returns
     -------
@@ -89,11 +106,14 @@ def steadied(
     camera, time_s = pattern.camera, pattern.time_s
     if not camera.moved:
         return Steadied(dots, np.zeros_like(dots), noise_dots)
-    shift, parts = camera.shift_px - camera.shift_px[0], _parts(pattern)
+    shift = camera.shift_px - camera.shift_px[0]
+    parts = _without_flicker(_parts(pattern), time_s, removed_hz)
     follows, rest = _following(dots, parts, _bends(row, parts, turn_hz, time_s), time_s, turn_hz)
-    taken_off = (shift[:, 0] + row.slope * shift[:, 1]) / row.mean_pitch_px - follows
-    left, noise = _left(rest, taken_off, time_s)
-    return Steadied(dots - follows, left, noise)
+    slow = shift - _quick(shift, time_s)
+    drift = (1 - _told_by_quick(_quick(shift, time_s))) * (slow - slow[0])
+    creep, taken_off = ((one[:, 0] + row.slope * one[:, 1]) / row.mean_pitch_px for one in (drift, shift))
+    left, noise = _left(rest, taken_off - follows - creep, time_s)
+    return Steadied(dots - follows, left + _LEFT_OF_CREEP * creep, noise)
 
 
 def _parts(pattern: PatternReading) -> NDArray[np.float64]:
@@ -103,6 +123,20 @@ def _parts(pattern: PatternReading) -> NDArray[np.float64]:
     parts = np.concatenate([camera.shift_px, _LEVER_PX * camera.slopes, rate, camera.parallax_px], axis=1)
     parts = parts - parts[0]
     return parts[:, np.std(parts, axis=0) > 1e-9]
+
+
+def _without_flicker(
+    parts: NDArray[np.float64], time_s: NDArray[np.float64], flicker_hz: Sequence[float]
+) -> NDArray[np.float64]:
+    """Motions (frames, n) without what comes and goes with a flicker, as the scenery moves through its light."""
+    if not flicker_hz:
+        return parts
+    slow = np.polynomial.legendre.legvander(2 * (time_s - time_s[0]) / np.ptp(time_s) - 1, _FLICKER_CHANGES)
+    angle = 2 * np.pi * np.outer(time_s, flicker_hz)
+    waves = np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
+    basis = (waves[:, :, None] * slow[:, None, :]).reshape(time_s.size, -1)
+    basis = basis[:, : time_s.size // 2]
+    return np.asarray(parts - basis @ np.linalg.lstsq(basis, parts, rcond=1e-6)[0])
 
 
 def _bends(
@@ -145,11 +179,12 @@ def _following(
     """
     known = np.concatenate([parts, bends], axis=1)
     known = known / (np.std(known, axis=0) + 1e-12)
+    quick = _quick(known, time_s)
     u = 2 * (time_s - time_s[0]) / np.ptp(time_s) - 1
     even = np.polynomial.polynomial.polyval(u, np.polynomial.polynomial.polyfit(u, dots, 1))
     target = _quick(dots - even, time_s)
     course = _quick(np.stack([u, u**2, u**3], axis=1), time_s)
-    shake = np.concatenate([_quick(known, time_s), course], axis=1)
+    shake = np.concatenate([quick, course], axis=1)
     of_turn = [] if turn_hz is None else [k * turn_hz for k in range(1, 1 + min(_TURN_HARMONICS, dots.size // 48))]
     platter = shake.shape[1] + 2 * (len(of_turn) + _OTHER_LINES)
     best: tuple[float, NDArray[np.float64], NDArray[np.float64]] | None = None
@@ -161,8 +196,20 @@ def _following(
         if best is None or unexplained < best[0]:
             best = (unexplained, solution, target - basis[:, :platter] @ solution[:platter])
     assert best is not None
-    follows = known @ best[1][: known.shape[1]]
+    # What is measured of a motion is taken off with its noise, which follows by a factor of its own.
+    follows = (quick + _told_by_quick(quick) * (known - quick)) @ best[1][: known.shape[1]]
     return follows - follows[0], best[2]
+
+
+def _told_by_quick(quick: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far the quick part of motions (frames, n) tells the factor of their slow one, 0 to 1: not where it is noise.
+
+    Noise is as strong over all frequencies, and a hand hardly moves at the upper quarter of them.
+    """
+    power = np.abs(np.fft.rfft(np.hanning(len(quick) + 2)[1:-1, None] * quick, axis=0)) ** 2
+    white = np.median(power[3 * len(power) // 4 :], axis=0) / np.log(2)
+    moved = 1 - white * len(power) / (power.sum(axis=0) + 1e-30)
+    return np.asarray(np.clip((moved - _NOISE_ALONE) / (_SURELY_MOVED - _NOISE_ALONE), 0.0, 1.0))
 
 
 def _lines_beside(
