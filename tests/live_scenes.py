@@ -9,6 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -132,3 +133,12 @@ def shifted(frame: Frame, right: int, down: int) -> Frame:
         return None if plane is None else np.roll(plane, (down // share, right // share), axis=(0, 1))
 
     return replace(frame, luma=rolled(frame.luma, 1), cb=rolled(frame.cb, 2), cr=rolled(frame.cr, 2))
+
+
+def carried(frame: Frame, right_px: float) -> Frame:
+    """The camera has turned by a little, in parts of a pixel."""
+    height, width = frame.luma.shape
+    way = np.array([[1.0, 0.0, right_px], [0.0, 1.0, 0.0]])
+    luma = np.ascontiguousarray(frame.luma)
+    moved = cv2.warpAffine(luma, way, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return replace(frame, luma=np.asarray(moved, np.uint8))

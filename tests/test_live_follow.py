@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from live_scenes import LONG_SHUTTER, SMALLEST, Meddled, covered, darkened, rendered, shifted, turned_scene
+from live_scenes import LONG_SHUTTER, SMALLEST, Meddled, carried, covered, darkened, rendered, shifted, turned_scene
 
 from strobe.capture import Frame
 from strobe.cli import run as command
@@ -29,6 +29,7 @@ FAST_PERCENT = 0.8
 KNOB = ((0.0, 1.0), (8.0, 1.0), (10.0, -0.25), (15.0, -0.25), (16.0, 0.0), (22.0, 0.0))
 FOUND_S = 2.0
 BAND_PERCENT = 0.1
+SWAY_HZ = 0.35
 
 
 @pytest.fixture(scope="module")
@@ -225,6 +226,29 @@ class TestWhatBefallsIt:
         check_figures(updates, FAST_PERCENT)
         assert {one.state for one in between(updates, 7.5, 7.9)} == {"lost"}
         assert updates[-1].state == "steady"
+
+    @pytest.mark.parametrize("creep_px_per_s", [0.15, pytest.param(-0.3, marks=pytest.mark.slow)])
+    def test_a_camera_that_creeps_is_no_speed(self, even_clip: Path, creep_px_per_s: float) -> None:
+        """A tripod that gives way; before, the figure followed it by more than its uncertainty."""
+        updates, outcome = followed(even_clip, lambda one: carried(one, creep_px_per_s * one.time_s))
+        check_figures(updates, FAST_PERCENT)
+        assert any(one.state == "steady" for one in updates)
+        assert outcome.measurement is not None
+        speed = outcome.measurement.speed
+        assert abs(speed.deviation_percent - FAST_PERCENT) < speed.uncertainty_percent < CLOSE_PERCENT
+        assert "camera" in {one.source for one in outcome.measurement.budget}
+
+    def test_a_camera_that_sways_is_not_taken_for_a_turn(self, even_clip: Path) -> None:
+        options = LiveOptions(nominal_rpm=100 / 3, mains_hz=50)
+        updates, outcome = followed(
+            even_clip, lambda one: carried(one, np.sin(2 * np.pi * SWAY_HZ * one.time_s)), options
+        )
+        check_figures(updates, FAST_PERCENT)
+        assert any(one.state == "steady" for one in updates)
+        assert outcome.refusal is None
+        assert outcome.measurement is not None
+        speed = outcome.measurement.speed
+        assert abs(speed.deviation_percent - FAST_PERCENT) < speed.uncertainty_percent
 
     def test_frames_dropped(self, even_clip: Path) -> None:
         rng = np.random.default_rng(1)

@@ -61,6 +61,7 @@ def figure_of(
     near_hz: float,
     *,
     usual_spread_percent: float | None = None,
+    left_dots: NDArray[np.float64] | None = None,
 ) -> Figure | None:
     """The figure from the newest frames in a row.
 
@@ -76,6 +77,8 @@ def figure_of(
         Dot rate about which the phase is followed.
     usual_spread_percent : float or None
         How much single turns scatter while nobody turns the control.
+    left_dots : array of float64 (frames,) or None
+        Motion of the camera that may still be in the dots.
 
     Returns
     -------
@@ -118,6 +121,7 @@ def figure_of(
     moving = abs(float(by_turn[0] - half))
     wobble = _UNKNOWN_PERCENT / whole if spread is None else 2 * spread / np.sqrt(whole)
     cut = 0.0 if line.lit.all() else 100 * 2 * np.sqrt(2) * _CUT_FLASH_DOTS / lock.dots
+    left = np.zeros(2) if left_dots is None else np.interp([start_s, float(at_s[-1])], time.time_s, left_dots)
     rate_hz = lamp_hz(lock, time)
     doubt = 0.0
     if lock.by_arrival and lock.flash is not None and rate_hz is not None and lock.lamp_nominal_hz is not None:
@@ -128,6 +132,7 @@ def figure_of(
         doubt,
         2 * noise / whole,
         cut / whole,
+        100 * abs(float(left[1] - left[0])) / lock.dots / whole,
         wobble,
         100 * 2 * time.interval_uncertainty,
         moving if moving > allowed else 0.0,

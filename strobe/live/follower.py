@@ -20,7 +20,7 @@ from strobe.figures.rings import nearest_nominal_rpm, still_dots_hz
 from strobe.live.course import Course
 from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz
 from strobe.live.instruct import instruction_for
-from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, measure_frames, recognise, times_of
+from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, left_dots, measure_frames, recognise, times_of
 from strobe.live.records import LiveOptions, LiveUpdate, Lock, State
 from strobe.live.sight import Sight
 from strobe.measurement import Measurement
@@ -144,7 +144,8 @@ class Follower:
         while self._stamps and self._stamps[0] < now - _CLOCK_S:
             self._stamps.popleft()
         before = self._sight.reader
-        for one in self._sight.take(frame):
+        is_due = now - self._updated_s >= UPDATE_S
+        for one in self._sight.take(frame, look=is_due):
             self._seen.append(one)
         if self._sight.reader is not before:
             self._new_reader()
@@ -208,7 +209,7 @@ class Follower:
         time = self._time_of(window)
         if time is None:
             return self._blank("settling", now, "The first turn is still under way.")
-        amplitude = self._amplitude(window, lock)
+        amplitude, left = self._amplitude(window, lock)
         going = self._course.follow(amplitude, time, lock, now)
         if going in _ENDS:
             self._let_go(now, _ENDS[going])
@@ -219,12 +220,12 @@ class Follower:
             return self._blank("settling", now, "The speed changes fast; the figure is there one turn later.")
         since_fast = time.time_s > self._fast_s
         if not since_fast.all():
-            amplitude, time = amplitude[since_fast], time.only(np.flatnonzero(since_fast))
+            amplitude, left, time = amplitude[since_fast], left[since_fast], time.only(np.flatnonzero(since_fast))
         if time.time_s.size < _FEWEST_FRAMES or time.duration_s < _LEAST_TURN * 60 / lock.nominal_rpm:
             return self._blank("settling", now, "The first turn is still under way.")
         near = self._course.mean_rate_hz(float(time.time_s[0]), lock)
         usual = min((spread for _, spread in self._spreads), default=None)
-        figure = figure_of(amplitude, time, lock, near, usual_spread_percent=usual)
+        figure = figure_of(amplitude, time, lock, near, usual_spread_percent=usual, left_dots=left)
         if figure is None:
             return self._blank("settling", now, "The first turn is still under way.")
         return self._figure_update(now, lock, figure, float(time.time_s[0]), lamp_hz(lock, time))
@@ -390,9 +391,12 @@ class Follower:
             return None
         return base.only(kept)
 
-    def _amplitude(self, window: list[FrameReading], lock: Lock) -> NDArray[np.complex128]:
-        amplitude, _ = combine_blocks(np.array([one.rows[lock.row] for one in window]))
-        return amplitude.conj() if lock.conjugate else amplitude
+    def _amplitude(self, window: list[FrameReading], lock: Lock) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+        """Amplitude of the row in the frames of a window, and the motion of the camera that may be left in it."""
+        assert self._sight.reader is not None
+        pattern = self._sight.reader.reading(window, turn_hz=lock.nominal_rpm / 60)
+        amplitude, _ = combine_blocks(pattern.rows[lock.row].blocks)
+        return amplitude.conj() if lock.conjugate else amplitude, left_dots(pattern, lock.row)
 
     def _ask(self, now: float, every_s: float, longest_s: float) -> None:
         """Have the newest even frames read in full, beside the frames."""

@@ -14,7 +14,7 @@ from strobe.errors import Refused
 from strobe.live.arrivals import arrival_times
 from strobe.live.figure import figure_of
 from strobe.live.records import LiveOptions, Lock
-from strobe.measurement import Measurement, Note
+from strobe.measurement import BudgetEntry, Measurement, Note
 from strobe.measuring import Told, measure_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.lamps import lamps_of
@@ -26,7 +26,7 @@ from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.phase import FlashRate, TimeBase, combine_blocks, fit_time_base
 
-__all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "measure_frames", "recognise", "times_of"]
+__all__ = ["LEAST_FRAMES", "LEAST_S", "Recognised", "left_dots", "measure_frames", "recognise", "times_of"]
 
 LEAST_S, LEAST_FRAMES = 3.8, 90
 """Seconds and frames that a full reading needs: two turns at 33 1/3 take 3.6 s. The frames by trial."""
@@ -38,6 +38,8 @@ _NOW_S = 1.2
 """Newest seconds in which dots that stand are looked for; by trial."""
 _STILL_DOTS = 0.02
 """Median step from frame to frame, in dots, that dots which stand do not exceed; by trial."""
+_LEFT_SHARE = 0.2
+"""Share of the camera's motion that may be left in the dots once it is taken off; our own choice."""
 _HELD_UP_S = 0.02
 """By how much more the pictures may be held up at the end of a run than at its begin (95 %, seen on a busy machine)."""
 
@@ -65,23 +67,20 @@ def measure_frames(
     Refused
         When no figure could be trusted.
     """
-    pattern = reader.reading(seen)
+    told_rpm = options.nominal_rpm if known is None else known.nominal_rpm
+    pattern = reader.reading(seen, turn_hz=_turn_hz(told_rpm))
     if known is not None:
         pattern = replace(pattern, rows=(pattern.rows[known.row],))
         options = replace(options, nominal_rpm=known.nominal_rpm, dots=known.dots)
     pattern, time = _on_cadence(pattern, facts)
-    measurement = _measured(pattern, facts, options)
+    measurement = _with_what_is_left(_measured(pattern, facts, options), pattern)
     if facts.stamps != "arrival":
         return measurement
-    total = float(np.hypot(measurement.speed.uncertainty_percent, 200 * time.interval_uncertainty))
     note = Note(
         "times-of-arrival", "The times are those at which pictures arrived; held up unevenly they bend the speed."
     )
-    return replace(
-        measurement,
-        speed=replace(measurement.speed, uncertainty_percent=total),
-        notes=(*measurement.notes, note),
-    )
+    more = BudgetEntry("deviation", "times of arrival", 200 * time.interval_uncertainty)
+    return replace(_less_sure(measurement, more), notes=(*measurement.notes, note))
 
 
 def recognise(
@@ -95,7 +94,7 @@ def recognise(
 
     `ring` is a row and its dots where they are known from before: the speed may change, the ring does not.
     """
-    pattern = reader.reading(seen)
+    pattern = reader.reading(seen, turn_hz=_turn_hz(options.nominal_rpm))
     if ring is not None:
         pattern = replace(pattern, rows=(pattern.rows[ring[0]],))
         options = replace(options, dots=ring[1])
@@ -108,6 +107,44 @@ def recognise(
         recent = pattern.only(np.flatnonzero(pattern.time_s > pattern.time_s[-1] - _NOW_S))
         stands = not any(moves(row, recent) or _jumps(row) for row in recent.rows)
         return Recognised(None, not_turning() if stands else refusal)
+
+
+def left_dots(pattern: PatternReading, row: int) -> NDArray[np.float64]:
+    """Motion of the camera (frames,) that may still be in a row's dots: all of it, or a share where it is taken off.
+
+    The rim may be nearer than the scenery, so that it is carried farther. What is too little to be taken off counts as
+    a straight course, since the rest of it is noise.
+    """
+    series, camera = pattern.rows[row], pattern.camera
+    along = camera.shift_px[:, 0] + series.slope * camera.shift_px[:, 1]
+    course = along / series.mean_pitch_px
+    if not np.all(np.isfinite(course)):
+        return np.zeros(course.size)
+    if camera.moved or camera.crept:
+        return np.asarray(_LEFT_SHARE * course, np.float64)
+    since_s = pattern.time_s - pattern.time_s[0]
+    return np.asarray(np.polyval(np.polyfit(since_s, course, 1), since_s), np.float64)
+
+
+def _with_what_is_left(measurement: Measurement, pattern: PatternReading) -> Measurement:
+    """The same less sure by what of the camera's motion may still be in it."""
+    row = int(np.argmin([abs(one.pitch_px / measurement.dot_pitch_px - 1) for one in pattern.rows]))
+    left = left_dots(pattern, row)
+    dots = measurement.setup.dots * measurement.speed.mean_rpm / 60 * float(np.ptp(pattern.time_s))
+    return _less_sure(measurement, BudgetEntry("deviation", "camera", 100 * float(np.ptp(left)) / dots))
+
+
+def _less_sure(measurement: Measurement, more: BudgetEntry) -> Measurement:
+    total = float(np.hypot(measurement.speed.uncertainty_percent, more.percent))
+    return replace(
+        measurement,
+        speed=replace(measurement.speed, uncertainty_percent=total),
+        budget=(*measurement.budget, more),
+    )
+
+
+def _turn_hz(rpm: float | None) -> float | None:
+    return None if rpm is None else rpm / 60
 
 
 def _jumps(row: RowSeries) -> bool:

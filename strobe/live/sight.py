@@ -28,8 +28,6 @@ _FOLLOWS = 0.01
 """Share of the difference by which the usual follows at each frame; by trial."""
 _PATIENCE_S = 0.5
 """So long rows that are lost are waited for where they were, before they are looked for anew; by trial."""
-_LOOK_S = 0.25
-"""How often the scenery is looked at; by trial."""
 _STEP_PX, _FAR_PX, _RESTS_PX, _NOISES = 1.0, 2.5, 0.4, 6.0
 """The camera moves where the scenery steps, or lies, so far off; it rests below the third. All in pixels, or so many
 times the noise of a shift. By trial."""
@@ -65,11 +63,14 @@ class Sight:
         self._light = 0.0
         self._lost_s: float | None = None
         self._moves = self._displaced = False
-        self._looked_s = 0.0
         self._shift = np.zeros(2)
 
-    def take(self, frame: Frame) -> tuple[FrameReading, ...]:
-        """What the frame adds to the readings; several when rows have just been learned, none when nothing is seen."""
+    def take(self, frame: Frame, *, look: bool = True) -> tuple[FrameReading, ...]:
+        """What the frame adds to the readings; several when rows have just been learned, none when nothing is seen.
+
+        Whoever makes figures of them says at which frames to `look` at the scenery as well: the one that a figure ends
+        with, some times a second.
+        """
         if self.reader is None:
             return self._hold(frame)
         one = self.reader.read(frame)
@@ -83,9 +84,11 @@ class Sight:
             else:
                 self._usual += _FOLLOWS * (envelope - self._usual)
                 self._light += _FOLLOWS * (bright - self._light)
-                self._look(frame)
+                if look:
+                    self._look(frame)
         elif self._moves:
-            self._look(frame)
+            if look:
+                self._look(frame)
             if self._moves and frame.time_s - self._lost_s > _PATIENCE_S:
                 return self._hold(frame)
         elif self._displaced:
@@ -102,7 +105,6 @@ class Sight:
         self.since_s = time_s
         self._held = []
         self._sizes.clear()
-        self._looked_s = 0.0
 
     def _hold(self, frame: Frame) -> tuple[FrameReading, ...]:
         self._held.append(frame)
@@ -157,10 +159,9 @@ class Sight:
         return max(size for _, size in self._sizes)
 
     def _look(self, frame: Frame) -> None:
-        """Look at the scenery now and then, and see whether the camera was moved or rests again."""
-        if self.reader is None or frame.time_s - self._looked_s < _LOOK_S:
+        """Look at the scenery, and see whether the camera was moved or rests again."""
+        if self.reader is None:
             return
-        self._looked_s = frame.time_s
         seen = self.reader.look(frame)
         noise = self.reader.pattern.camera.noise_px
         if seen is None or not np.isfinite(noise):

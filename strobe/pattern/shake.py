@@ -43,6 +43,12 @@ its strength may differ across the picture."""
 _TURN_HZ, _LEAST_TURNS, _TURN_WAVES, _NOT_BY_TURNS = (0.25, 1.4), 2.5, 3, 0.5
 """Turns a second that a platter may make (16 2/3 rpm are 0.28, 78 are 1.3), turns in the clip at least, multiples that
 swing along, and the share of the motion that may be left for it to be the platter's. The last three by trial."""
+_ABOUT = 0.13
+"""How far off a known speed the platter may turn, relative: a knob reaches no farther."""
+_SLOW_S = 0.5
+"""What is slower does not show how the dots follow: there the platter wanders too."""
+_CREPT = 4.0
+"""A straight course as long as so many of the least motions is one; from end to end it is 3.5 times its rms."""
 _FARTHEST_PX, _TRACK_NOISE_PX, _MOST_WAYS = 3.0, 0.02, 12
 """Pixels from its usual place beside the others that a patch counts at most, noise that its track has in any case, and
 courses taken at most; by trial."""
@@ -68,6 +74,8 @@ class CameraCourse:
         Whether the camera moved at all, clearly above what coding and flicker pretend.
     anchor_px : tuple of float
         Place (y, x) at which the shift holds.
+    crept : bool
+        Whether it moved as well, but too slowly to show how the dots follow; it is taken off as it is.
     """
 
     shift_px: NDArray[np.float64]
@@ -77,6 +85,7 @@ class CameraCourse:
     noise_px: float
     moved: bool
     anchor_px: tuple[float, float]
+    crept: bool = False
 
     @classmethod
     def unseen(cls, frames: int) -> CameraCourse:
@@ -96,14 +105,55 @@ class CameraCourse:
             read_at_px=self.read_at_px[frames],
         )
 
-    def unless_it_turns(self, time_s: NDArray[np.float64]) -> CameraCourse:
+    @classmethod
+    def of_looks(
+        cls,
+        time_s: NDArray[np.float64],
+        looks_s: NDArray[np.float64],
+        seen_px: NDArray[np.float64],
+        noise_px: float,
+        anchor_px: tuple[float, float],
+        *,
+        turn_hz: float | None = None,
+    ) -> CameraCourse:
+        """The course through frames at `time_s` from looks now and then, between which the picture went on evenly.
+
+        Parameters
+        ----------
+        time_s, looks_s : array of float64 (frames,), (looks,)
+            Times of the frames and of the looks.
+        seen_px : array of float64 (looks, 2)
+            Shift to the right and down.
+        noise_px : float
+            1-sigma noise of one shift.
+        anchor_px : tuple of float
+            As of the course.
+        turn_hz : float or None
+            Turns of the platter a second, about; what swings with those is the platter's.
+        """
+        inside = seen_px[(looks_s >= time_s[0]) & (looks_s <= time_s[-1])]
+        still = np.zeros((len(time_s), 4))
+        at_px = np.zeros((len(time_s), 2), int)
+        if not (np.isfinite(noise_px) and np.all(np.isfinite(seen_px)) and len(inside)):
+            return replace(cls.unseen(len(time_s)), noise_px=noise_px, anchor_px=anchor_px)
+        shift = np.stack([np.interp(time_s, looks_s, one) for one in seen_px.T], axis=1)
+        least = max(_LEAST_MOTION_PX, _NOISES * noise_px)
+        course = cls(shift, still, still[:, :0], at_px, noise_px, True, anchor_px)
+        went = float(np.max(np.ptp(_even_course(shift), axis=0))) > _CREPT * least
+        swung = _restless(shift) > least and course.unless_it_turns(time_s, near_hz=turn_hz).moved
+        moved = (went or swung) and _jumpiness(inside) < _NOISY
+        quick = moved and swung and _restless(_without_slow(shift, time_s)) > least
+        return replace(course, moved=quick, crept=moved and not quick)
+
+    def unless_it_turns(self, time_s: NDArray[np.float64], *, near_hz: float | None = None) -> CameraCourse:
         """The same course, taken for a standing camera where all that moved comes and goes steadily, once a turn.
 
-        That is how the edges of a platter move that runs out of true; no hand swings so evenly.
+        That is how the edges of a platter move that runs out of true; no hand swings so evenly. Where it is known about
+        how fast the platter turns (`near_hz`), no other pace is its.
         """
         if not self.moved or len(time_s) < _LEAST_FRAMES:
             return self
-        left = _restless(_without_turns(self.shift_px, time_s))
+        left = _restless(_without_turns(self.shift_px, time_s, near_hz))
         if left > _NOT_BY_TURNS * _restless(self.shift_px):
             return self
         return replace(self, moved=left > max(_LEAST_MOTION_PX, _NOISES * self.noise_px))
@@ -123,13 +173,13 @@ class CameraCourse:
 
         `grain` is the size (down, right) of a pixel of the row's plane in pixels of the luma plane.
         """
-        if not self.moved and not self.read_at_px.any():
+        if not (self.moved or self.crept or self.read_at_px.any()):
             return blocks
         back = np.empty(blocks.shape)
         read_at = self.read_at_px // np.array(grain)
         still = np.zeros(len(blocks))
         for k, ((y, x), (per_down, per_right)) in enumerate(zip(reader.places_px, reader.dots_per_px, strict=True)):
-            down, right = self.moved_at(y * grain[0], x * grain[1]) if self.moved else (still, still)
+            down, right = self.moved_at(y * grain[0], x * grain[1]) if self.moved or self.crept else (still, still)
             back[:, k] = per_down * (down / grain[0] - read_at[:, 0]) + per_right * (right / grain[1] - read_at[:, 1])
         return (blocks * np.exp(2j * np.pi * back)).astype(np.complex64)
 
@@ -262,6 +312,11 @@ class ShakeWatch:
         low, high = np.percentile(recent[:, :2], [10, 90], axis=0)
         return float((high - low).max()) < room * max(_SPREAD_PX, _SPREAD_NOISES * noise)
 
+    @property
+    def seen_px(self) -> NDArray[np.float64]:
+        """Shift (right, down) in each frame so far (frames, 2), those not looked at filled in; NaN where none shows."""
+        return _filled_in(np.array(self._seen, float).reshape(-1, 7))[:, :2]
+
     def course(self, brightness: NDArray[np.float64] | None = None) -> CameraCourse:
         """What was seen, frames that were not looked at filled in between their neighbours.
 
@@ -361,19 +416,34 @@ def _jumpiness(shift: NDArray[np.float64]) -> float:
 
 def _restless(shift: NDArray[np.float64]) -> float:
     """Rms of the shift about a straight course, the larger of the two directions."""
-    if len(shift) < 3:
-        return 0.0
+    return float(np.max(np.std(shift - _even_course(shift), axis=0))) if len(shift) > 2 else 0.0
+
+
+def _without_slow(shift: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`shift` (frames, 2) without what is slower than about `_SLOW_S`."""
+    from scipy.ndimage import gaussian_filter1d
+
+    frames = _SLOW_S * (len(shift) - 1) / float(np.ptp(time_s))
+    slow: NDArray[np.float64] = gaussian_filter1d(shift, frames, axis=0, mode="nearest")
+    return shift - slow
+
+
+def _even_course(shift: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The straight course through `shift` (frames, n)."""
     frames = np.linspace(-1, 1, len(shift))
-    course = np.polynomial.polynomial.polyval(frames, np.polynomial.polynomial.polyfit(frames, shift, 1)).T
-    return float(np.max(np.std(shift - course, axis=0)))
+    course = np.polynomial.polynomial.polyval(frames, np.polynomial.polynomial.polyfit(frames, shift, 1))
+    return np.asarray(course.T, np.float64)
 
 
-def _without_turns(shift: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def _without_turns(
+    shift: NDArray[np.float64], time_s: NDArray[np.float64], near_hz: float | None = None
+) -> NDArray[np.float64]:
     """`shift` (frames, 2) without the steady swing at a turn's pace, and its multiples, that explain most of it."""
     duration = float(np.ptp(time_s))
-    low = max(_TURN_HZ[0], _LEAST_TURNS / duration)
+    low, high = _TURN_HZ if near_hz is None else (near_hz * (1 - _ABOUT), near_hz * (1 + _ABOUT))
+    low = max(low, _LEAST_TURNS / duration)
     least = shift
-    for turn_hz in np.arange(low, _TURN_HZ[1], 0.1 / duration):
+    for turn_hz in np.arange(low, high, 0.1 / duration):
         turn = 2 * np.pi * turn_hz * np.outer(time_s - time_s[0], np.arange(1, _TURN_WAVES + 1))
         even = np.stack([np.ones_like(time_s), time_s - time_s[0]], axis=1)
         basis = np.concatenate([even, np.cos(turn), np.sin(turn)], axis=1)

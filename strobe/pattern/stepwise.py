@@ -35,6 +35,18 @@ class FrameReading:
     brightness: NDArray[np.float32]
 
 
+@dataclass(frozen=True, eq=False)
+class _Looks:
+    """Times of looks at the scenery (looks,) and its shift to the right and down since learning (looks, 2)."""
+
+    time_s: NDArray[np.float64]
+    shift_px: NDArray[np.float64]
+
+    def since(self, from_s: float) -> _Looks:
+        """Those since then."""
+        return _Looks(self.time_s[self.time_s >= from_s], self.shift_px[self.time_s >= from_s])
+
+
 class PatternReader:
     """Reads frames one by one; made by `learn_pattern`."""
 
@@ -43,15 +55,18 @@ class PatternReader:
     ) -> None:
         self._learned = learned
         self._full_scale = full_scale
+        assert isinstance(learned.watch, ShakeWatch)
         self._watch = learned.watch
-        self._looks = len(held)
+        self._looks_s = [frame.time_s for frame in held]
         self._begin: list[Plane] = []
         self._bearing = np.zeros(2)
+        self._earlier = _Looks(np.zeros(0), np.zeros((0, 2)))
         seen = [learned.read(frame) for frame in held]
         self._base = learned.reading([one.time_s for one in held], seen, look, sweep_known=sweep_known)
         self.held = tuple(
             FrameReading(frame.time_s, one.rows, one.brightness) for frame, one in zip(held, seen, strict=True)
         )
+        self._seen_so_far = self._all_looks()
 
     @property
     def pattern(self) -> PatternReading:
@@ -84,37 +99,53 @@ class PatternReader:
         """
         luma = self._learned.luma_of(frame)
         self._watch.look(luma, sure=True)
-        self._looks += 1
-        shift = self._watch.course().shift_px[-1]
+        self._looks_s.append(frame.time_s)
+        self._seen_so_far = self._all_looks()
+        shift = self._seen_so_far.shift_px[-1]
         if not np.all(np.isfinite(shift)):
             return None
-        if self._looks >= _MOST_LOOKS:
+        if len(self._looks_s) >= _MOST_LOOKS:
             self._begin.append(luma)
             if len(self._begin) >= _NEW_WATCH:
-                self._bearing = self._bearing + shift
-                self._watch = ShakeWatch(self._begin, self._learned.rows_in_luma, full_scale=self._full_scale)
-                self._begin, self._looks = [], 0
-                return float(self._bearing[0]), float(self._bearing[1])
-        return float(self._bearing[0] + shift[0]), float(self._bearing[1] + shift[1])
+                self._watch_anew(frame.time_s, shift)
+        return float(shift[0]), float(shift[1])
 
-    def reading(self, seen: Sequence[FrameReading]) -> PatternReading:
-        """Frames that were read, as one reading of a camera that stood still."""
-        frames = len(seen)
-        noise = self._base.camera.noise_px
-        still = np.zeros((frames, 4)) if np.isfinite(noise) else np.full((frames, 4), np.nan)
-        none = still[:, :0]
+    def reading(self, seen: Sequence[FrameReading], *, turn_hz: float | None = None) -> PatternReading:
+        """Frames that were read, as one reading; where the camera moved, as far as the looks tell, that is taken off.
+
+        `turn_hz` is about how many turns a second the platter makes, where that is known.
+        """
+        base, looks = self._base.camera, self._seen_so_far
+        time_s = np.array([one.time_s for one in seen])
+        camera = CameraCourse.of_looks(
+            time_s, looks.time_s, looks.shift_px, base.noise_px, base.anchor_px, turn_hz=turn_hz
+        )
+        rows = [np.array([one.rows[k] for one in seen]) for k in range(len(self._base.rows))]
         return replace(
             self._base,
-            time_s=np.array([one.time_s for one in seen]),
+            time_s=time_s,
             rows=tuple(
-                replace(row, blocks=np.array([one.rows[k] for one in seen])) for k, row in enumerate(self._base.rows)
+                replace(row, blocks=camera.taken_off(own, reader, self._learned.grain))
+                for row, own, reader in zip(self._base.rows, rows, self._learned.readers, strict=True)
             ),
             brightness=np.array([one.brightness for one in seen], np.float64),
-            camera=CameraCourse(
-                still[:, :2], still, none, np.zeros((frames, 2), int), noise, False, self._base.camera.anchor_px
-            ),
+            camera=camera,
             rim=None,
         )
+
+    def _all_looks(self) -> _Looks:
+        """What all looks saw, in one object, since readings are made in another thread than looks."""
+        seen = self._bearing + self._watch.seen_px
+        return _Looks(np.append(self._earlier.time_s, self._looks_s), np.concatenate([self._earlier.shift_px, seen]))
+
+    def _watch_anew(self, time_s: float, shift_px: NDArray[np.float64]) -> None:
+        """Put another watch in the place of the one that has seen much; the newest plane is where it goes on."""
+        newest, self._earlier = self._begin[-1], self._seen_so_far.since(self._looks_s[0])
+        self._watch = ShakeWatch(self._begin, self._learned.rows_in_luma, full_scale=self._full_scale)
+        self._watch.look(newest, sure=True)
+        at_px = self._watch.seen_px[-1]
+        self._bearing = shift_px - np.where(np.isfinite(at_px), at_px, 0.0)
+        self._begin, self._looks_s = [], [time_s]
 
 
 def learn_pattern(
