@@ -83,6 +83,35 @@ def codes(times: FrameTimes) -> set[str]:
     return {note.code for note in times.notes}
 
 
+class TestTheTagOfTheRateOfCapture:
+    """It names the rate that the camera set out to film at; how fast the file plays its stamps say."""
+
+    @pytest.mark.parametrize(
+        ("tagged_hz", "played_hz", "stretch"),
+        [
+            (30.0, 28.0, 1.0),
+            (30.0, 24.0, 1.0),
+            (30.0, 15.0, 1.0),
+            (60.0, 50.0, 1.0),
+            (60.0, 30.0, 2.0),
+            (240.0, 30.0, 8.0),
+            (120.0, 119.88, 1.0),
+        ],
+    )
+    def test_it_slows_down_only_what_cameras_slow_down(
+        self, tagged_hz: float, played_hz: float, stretch: float
+    ) -> None:
+        time_s = np.arange(400) / played_hz
+        times = frame_times(
+            reading(time_s, time_s, noise=1e-4), replace(FACTS, capture_rate_hz=tagged_hz), None, CameraClock()
+        )
+        assert times.stretch == pytest.approx(stretch)
+
+    def test_who_films_is_believed(self) -> None:
+        time_s = np.arange(400) / 25
+        assert times_of(reading(time_s, time_s, noise=1e-4), capture_rate_hz=30.0).stretch == pytest.approx(1.2)
+
+
 class TestRepeatedPictures:
     def test_they_are_left_out_with_a_note(self) -> None:
         true_s = np.arange(300) / 30

@@ -26,6 +26,9 @@ _SAME_RATE, _WHOLE, _WHOLE_STEP = 0.02, 0.02, 0.1
 piece's, both relative; a step at a joint from whole frames, in frames (by trial)."""
 _NEAR_JOINT = 10
 """Frames on either side of a joint of two paces whose steps are asked which pace they are of (by trial)."""
+_HIGH_SPEED_HZ, _LEAST_SLOWED = 45.0, 1.6
+"""Rate above which, and times by which, cameras slow down, which is by a whole factor (common practice: from 60 to 30
+pictures a second at the least)."""
 _NOT_VARIED, _VARIED = 1.05, 3.0
 """Ratio of frame rates up to which they are one, and from which it is asked whether one part is slow motion: in dim
 light cameras halve their rate, slow motion plays at a quarter or an eighth (common practice)."""
@@ -96,8 +99,8 @@ def frame_times(
     repeated = int(np.sum(repeats[time.used[0] : time.used[-1] + 1]))
     _refuse_retimed(time, repeated)
     pattern = pattern.only(time.used)
-    told_hz = capture_rate_hz if capture_rate_hz is not None else facts.capture_rate_hz
     rates = _rates(time)
+    told_hz = capture_rate_hz if capture_rate_hz is not None else _slowed_down_from(facts.capture_rate_hz, rates)
     notes = list(_stamp_notes(time, repeated))
     stretch, unknown_ppm = 1.0, 0.0
     if told_hz is None:
@@ -132,6 +135,19 @@ def frame_times(
         clock = replace(clock, uncertainty_ppm=math.hypot(clock.uncertainty_ppm, unknown_ppm))
     pattern = replace(pattern, time_s=time.time_s)
     return FrameTimes(pattern, time, stretch, told_hz is not None, clock, tuple(notes))
+
+
+def _slowed_down_from(tagged_hz: float | None, rates_hz: tuple[float, ...]) -> float | None:
+    """The rate of capture that a file's tag tells, None where it is only the rate that the camera set out to film at.
+
+    In dim light a camera films more slowly than that, and its stamps say so.
+    """
+    if tagged_hz is None:
+        return None
+    slowed = tagged_hz / min(rates_hz)
+    as_it_plays = all(abs(tagged_hz / rate - 1) < _SAME_RATE for rate in rates_hz)
+    is_slow_motion = tagged_hz > _HIGH_SPEED_HZ and slowed > _LEAST_SLOWED
+    return tagged_hz if as_it_plays or is_slow_motion else None
 
 
 def _rates(time: TimeBase) -> tuple[float, ...]:
