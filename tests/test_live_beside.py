@@ -453,7 +453,9 @@ class TestWarmUp:
 class TestPage:
     @pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (40, 12), (200, 60)])
     @pytest.mark.parametrize("deviation", [None, -0.0004, 0.31, -12.4])
-    @pytest.mark.parametrize("task", ["", "Switch back to 33 1/3, since the trimmers interact, and trim it again."])
+    @pytest.mark.parametrize(
+        "task", ["", "Switch back to 33 1/3 and turn nothing: it is read again, since the trimmers interact."]
+    )
     def test_it_fits_and_says_what_counts(self, width: int, height: int, deviation: float | None, task: str) -> None:
         update = figure(deviation)
         trace = LiveTrace()

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from strobe.live import LiveRun
     from strobe.live.trim import Found, TrimReport, TrimRun
 
-__all__ = ["trim"]
+__all__ = ["outcome_words", "trim"]
 
 _REPAIR = "speeds trimmed"
 _SAID_S = 4.0
@@ -61,10 +61,11 @@ def trim(
     """Guide through a trim: 33 1/3, 45, and 33 1/3 again.
 
     Tells the cautions, then asks for one step after the other: pitch control
-    to its centre, warm-up, both speeds as found, then trimming, until both are
-    inside the band; at last the range of the pitch control. The space bar says
-    that a step is done, s leaves one out, q ends the run. Prints as found and
-    as left for each speed; with --job their readings are filed.
+    to its centre, warm-up, both speeds as found, then trimming; each speed is
+    read again once the other was trimmed, until both are right; at last the
+    range of the pitch control. The space bar says that a step is done, s leaves
+    one out, q ends the run. Prints as found and as left for each speed; with
+    --job their readings are filed.
 
     \b
     Examples:
@@ -74,7 +75,7 @@ def trim(
 
     \b
     Exit status: 0 both speeds left inside, 1 not, 2 wrong usage, 4 the camera
-    cannot be read.
+    cannot be read, 5 undecided.
     """
     here: Surroundings = context.obj
 
@@ -112,7 +113,8 @@ def trim(
             write_whole(keep, (json.dumps(asdict(report), indent=1) + "\n").encode())
         if job is not None:
             _file(steps, job, log, here)
-        return ExitStatus.MEASURED if report.inside else ExitStatus.OUTSIDE_LIMITS
+        statuses = {"outside": ExitStatus.OUTSIDE_LIMITS, "undecided": ExitStatus.TOO_UNCERTAIN}
+        return statuses.get(report.outcome, ExitStatus.MEASURED)
 
     raise typer.Exit(settle(work, here, command="strobe trim"))
 
@@ -206,13 +208,31 @@ def _print(report: TrimReport, here: Surroundings) -> None:
         write_line(here.out, line("PITCH STOP", one))
     if report.settled_after_s is not None:
         write_line(here.out, f"{'WARM-UP':<12}settled after {report.settled_after_s / 60:.0f} min")
+    _wrapped(here, f"{'RESULT':<12}{outcome_words(report)}", indent=12)
+
+
+def outcome_words(report: TrimReport) -> str:
+    """How the speeds were left, and why that is undecided where it is."""
+    from strobe.report.words import rounded, rpm_words
+
+    band = f"±{report.band_percent:g} %"
     rounds = "one round" if report.rounds == 1 else f"{report.rounds} rounds"
-    end = "both speeds are inside" if report.inside else "not both speeds are inside"
-    write_line(here.out, f"{'RESULT':<12}{end}, after {rounds}")
+    if report.outcome != "undecided":
+        which = "both" if report.outcome == "inside" else "not both"
+        return f"{which} speeds are inside {band}, after {rounds}"
+    undecided = f"undecided whether both speeds are inside {band}"
+    if report.not_read_rpm:
+        which = " and ".join(map(rpm_words, report.not_read_rpm))
+        were = "were" if len(report.not_read_rpm) > 1 else "was"
+        return f"{undecided}: {which} rpm {were} not read after the last trimming"
+    widest = max(one.uncertainty_percent for one in report.as_left)
+    if widest >= report.band_percent:
+        return f"{undecided}, after {rounds}: no closer than ±{widest:.{rounded(widest)}f} % could be told"
+    return f"{undecided}, after {rounds}: the uncertainty reaches over the edge; trim nearer to 0"
 
 
-def _wrapped(here: Surroundings, text: str) -> None:
+def _wrapped(here: Surroundings, text: str, *, indent: int = 9) -> None:
     import textwrap
 
-    for line in textwrap.wrap(text, 80, subsequent_indent=" " * 9):
+    for line in textwrap.wrap(text, 80, subsequent_indent=" " * indent):
         write_line(here.out, line)
