@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from strobe.errors import Refused
 from strobe.figures import evaluate
 from strobe.figures.bands import Averaging
-from strobe.figures.results import FIGURES, BandPart, Component, Figures, Fluctuation
-from strobe.figures.weighting import weighting_gain
+from strobe.figures.results import COVERAGE, BandFigures, BandPart, Component, Figures, Fluctuation
 from strobe.measurement import BudgetEntry
 from strobe.measuring.mixing import Mixing
-from strobe.measuring.seldom import mistaken_squares
+from strobe.measuring.seldom import Mistaken, mistaken_for_slower
 from strobe.measuring.unevenness import UnevenDots
 from strobe.phase import LineReading, TimeBase, hann
 
@@ -122,122 +121,183 @@ def fluctuation_with_budget(
     """
     fluctuation = figures.fluctuation
     turn_hz = figures.mean_rpm / 60
-    once = _peak_at(figures.components, 1.0)
-    gain = float(weighting_gain(np.array([turn_hz]))[0])
-    left = 0.0
-    if np.any(left_dots):
-        moved = evaluate(
-            time.time_s,
-            (time.time_s - time.time_s[0]) * turn_hz + (left_dots - left_dots[0]) / dots,
-            nominal_rpm=figures.mean_rpm,
-            angle_noise_rev=1e-9,
-            frame_interval_s=time.interval_s,
-        )
-        left = moved.fluctuation.weighted_rms_percent
-        most = max(left, fluctuation.weighted_floor_percent)
-        if most > MOST_SHAKE_PERCENT:
-            raise Refused(
-                "shaken",
-                f"The camera moved so much that {most:.1f} % of false wobble may be left in the reading.",
-                "Put the phone on a stand or against something solid, and film again.",
-            )
-
-    strongest = max((c.peak_percent for c in figures.components), default=0.0)
-    beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
-    hidden = _swing_percent(beats_hz, beats_dots / line.dot_rate_hz) * (beats_hz < fluctuation.band_hz[1])
-    # In a hand any wave holds some of the shake, which has an entry of its own.
-    loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1]) & ~np.any(left_dots)
-    hidden = np.where(
-        loud, _LOUD_SHARE * hidden, _QUIET_SHARE * np.minimum(hidden, max(strongest, _MOST_HIDDEN_PERCENT))
+    doubts = _Doubts(
+        components=figures.components,
+        turn_hz=turn_hz,
+        noise_factor=mixing.noise_factor,
+        off_centre_percent=off_centre_percent,
+        uneven=uneven,
+        left_percent=_left_percent(figures, time, left_dots, dots),
+        hidden=_hidden(figures, line, shaken=bool(np.any(left_dots))),
+        beside=_up_to(fluctuation.band_hz[1], *beside_percent(line)),
+        scale_share=scale_share,
+        swallowed_s=swallowed_dots / (dots * turn_hz),
+        mistaken=mistaken_for_slower(figures, line, time),
+        few_turns=figures.revolutions < _FEW_TURNS,
     )
-    unweighted_hidden = float(np.linalg.norm(hidden))
-    weighted_hidden = float(np.linalg.norm(hidden * weighting_gain(np.maximum(beats_hz, turn_hz))))
-
-    beside_hz, beside = beside_percent(line)
-    beside = beside * (beside_hz < fluctuation.band_hz[1])
-    unweighted_beside = float(np.linalg.norm(beside))
-    weighted_beside = float(np.linalg.norm(beside * weighting_gain(np.maximum(beside_hz, turn_hz))))
-
-    swallowed_s = swallowed_dots / (dots * figures.mean_rpm / 60)
-    unweighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz)
-    weighted_still = _swallowed_square(figures.components, swallowed_s, fluctuation.band_hz, weighted=True)
-
-    orders = np.arange(2.0, max(fluctuation.band_hz[1] / turn_hz, 2.0))
-    peaks = np.array([_peak_at(figures.components, order) for order in orders])
-    unweighted_uneven, weighted_uneven = (
-        0.0 if uneven is None else uneven.mean_square(peaks, gains)
-        for gains in (np.ones_like(orders), weighting_gain(orders * turn_hz))
+    budget: list[BudgetEntry] = []
+    widths: dict[str, Any] = {}
+    parts: list[BandPart] = []
+    for band in figures.bands:
+        sources = {kind: doubts.of(band, kind) for kind in ("peak", "rms")}
+        own: dict[str, Any] = {
+            f"{kind}_uncertainty_percent": float(np.linalg.norm([*of.values()])) for kind, of in sources.items()
+        }
+        if band.split is not None:
+            parts.append(replace(fluctuation.parts[len(parts)], **own))
+            continue
+        widths |= {f"{band.name}_{name}": width for name, width in own.items()}
+        for kind, of in sources.items():
+            budget += [BudgetEntry(f"{band.name}_{kind}", source, width) for source, width in of.items() if width > 0]
+    complete = replace(
+        fluctuation, **widths, parts=tuple(parts), left_out_hz=left_out_hz(line, time, fluctuation.band_hz)
     )
+    return complete.with_upper_limits().with_longer(time.duration_s), tuple(budget)
 
-    mistaken, weighted_mistaken = (np.array(squares) for squares in mistaken_squares(figures, line, time))
-    few_turns = figures.revolutions < _FEW_TURNS
 
-    def parts(figure: str, ring: float, shake: float) -> tuple[BudgetEntry, ...]:
-        weighted = figure.startswith("weighted")
-        to_peak = _PEAK_TO_RMS if figure.endswith("peak") else 1.0
-        value: float = getattr(fluctuation, f"{figure}_percent")
-        rms: float = getattr(fluctuation, "weighted_rms_percent" if weighted else "unweighted_rms_percent")
-        band = figures.bands[0 if weighted else 1]
-        scale = np.hypot(scale_share, band.averaged_share)
-        own: float = mixing.noise_factor * getattr(fluctuation, f"{figure}_uncertainty_percent")
-        run: float = min(getattr(fluctuation, f"{figure}_run_percent") or 0.0, own)
-        if figure.endswith("peak"):
-            off_centre = _RANDOM_ANGLE * ring
-        else:
-            a = once * (gain if weighted else 1.0)
-            off_centre = np.sqrt(value**2 + _RANDOM_ANGLE * a * ring + ring**2 / 2) - value
-        shaken = _fall(value, shake**2) + 0.3 * shake
-        lost = to_peak * (weighted_hidden if weighted else unweighted_hidden)
-        # Which of two so near to each other is the lamp's is not known: it may be in the figure, or lack there.
-        near = to_peak * (weighted_beside if weighted else unweighted_beside)
-        still = to_peak * _growth(rms, weighted_still if weighted else unweighted_still)
-        standing = to_peak**2 * (weighted_uneven if weighted else unweighted_uneven)
+_Waves = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Frequencies and peaks in percent of the speed (waves,)."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Doubts:
+    """What may be wrong of the speed, whichever figure takes it.
+
+    Attributes
+    ----------
+    components : tuple of Component
+    turn_hz : float
+    noise_factor : float
+        By how much noise may weigh more than it was thought to.
+    off_centre_percent, uneven
+        What the dots feign once a turn, and more often.
+    left_percent : float
+        Weighted rms of what shake may have left.
+    hidden, beside : waves
+        What may lack, and what may be in the figures or lack.
+    scale_share : float
+        Share of any wobble that the coder may swallow.
+    swallowed_s : float
+        By how much less any wobble may run before and behind.
+    mistaken : tuple of Mistaken
+    few_turns : bool
+    """
+
+    components: tuple[Component, ...]
+    turn_hz: float
+    noise_factor: float
+    off_centre_percent: float
+    uneven: UnevenDots | None
+    left_percent: float
+    hidden: _Waves
+    beside: _Waves
+    scale_share: float
+    swallowed_s: float
+    mistaken: tuple[Mistaken, ...]
+    few_turns: bool
+
+    def of(self, band: BandFigures, kind: str) -> dict[str, float]:
+        """95 % half-widths of a band's ``peak`` or ``rms`` by their source."""
+        weighted = band.name == "weighted"
+        to_peak = _PEAK_TO_RMS if kind == "peak" else 1.0
+        rms = band.spread.rms_percent
+        value, own, run = (getattr(band.spread, f"{kind}{part}_percent") for part in ("", "_uncertainty", "_run"))
+        own = self.noise_factor * own
+        run = min(run, own)
         # Noise that a coder makes is neither even over the frequencies nor different from part to part of a row.
-        noisy = to_peak * band.noise_like_percent
-        faster = weighted_mistaken if weighted else mistaken
-        lacking, held = float(np.sum(np.maximum(faster, 0))), float(np.sum(np.maximum(-faster, 0)))
+        noisy = (COVERAGE if kind == "peak" else 1.0) * band.noise_like_percent
+        ring = self._taken(band, self.turn_hz) * self.off_centre_percent
+        once = self._taken(band, self.turn_hz) * _peak_at(self.components, 1.0)
+        off_centre = (
+            _RANDOM_ANGLE * ring if kind == "peak" else _growth(value, _RANDOM_ANGLE * once * ring + ring**2 / 2)
+        )
+        shake = (1.0 if weighted else 1.5) * (2.0 if kind == "peak" else 1.0) * self.left_percent
+        # Which of two so near to each other is the lamp's is not known: it may be in the figure, or lack there.
+        lacks, mixed = (to_peak**2 * self._square(band, *waves) for waves in (self.hidden, self.beside))
+        faster = [
+            self._square(band, one.frequency_hz, one.peak_percent)
+            - self._square(band, one.component.frequency_hz, one.component.peak_percent)
+            for one in self.mistaken
+        ]
+        lacking, held = (sum(max(sign * square, 0.0) for square in faster) for sign in (1, -1))
         sources = {
             "phase noise": np.hypot(np.sqrt(own**2 - run**2), noisy),
             "run length": run,
             "ring off centre": off_centre,
-            "uneven dots": _fall(value, standing),
-            "shake": shaken,
-            "beat of the lamp": np.hypot(_growth(value, lost**2 / 2), _fall(value, near**2 / 2)),
-            "coding and exposure": scale * value,
-            "dots almost still": still,
+            "uneven dots": _fall(value, to_peak**2 * self._uneven_square(band)),
+            "shake": _fall(value, shake**2) + 0.3 * shake,
+            "beat of the lamp": np.hypot(_growth(value, lacks), _fall(value, mixed)),
+            "coding and exposure": np.hypot(self.scale_share, band.averaged_share) * value,
+            "dots almost still": to_peak * _growth(rms, self._still_square(band)),
             "seen seldom": to_peak * max(_growth(rms, lacking), _fall(rms, held)),
-            "few turns": _FEW_TURNS_SHARE * value if few_turns and not weighted else 0.0,
+            "few turns": _FEW_TURNS_SHARE * self._taken(band, self.turn_hz) * value
+            if self.few_turns and not weighted
+            else 0.0,
         }
-        return tuple(BudgetEntry(figure, source, float(part)) for source, part in sources.items() if part > 0)
+        return {source: float(width) for source, width in sources.items()}
 
-    ring = off_centre_percent
-    budget = (
-        *parts("weighted_peak", ring * gain, 2 * left),
-        *parts("weighted_rms", ring * gain, left),
-        *parts("unweighted_peak", ring, 3 * left),
-        *parts("unweighted_rms", ring, 1.5 * left),
+    def _taken(self, band: BandFigures, frequency_hz: _Number) -> _Number:
+        """What a band takes of wobbles; slower ones than a turn count as that."""
+        taken = band.gain_of(np.maximum(np.atleast_1d(frequency_hz), self.turn_hz))
+        return taken if isinstance(frequency_hz, np.ndarray) else float(taken[0])
+
+    def _square(self, band: BandFigures, frequency_hz: _Number, peak_percent: _Number) -> float:
+        """Mean square of waves in a band."""
+        return float(np.sum((self._taken(band, frequency_hz) * peak_percent) ** 2) / 2)
+
+    def _uneven_square(self, band: BandFigures) -> float:
+        if self.uneven is None:
+            return 0.0
+        orders = np.arange(2.0, max(band.band_hz[1] / self.turn_hz, 2.0))
+        peaks = np.array([_peak_at(self.components, order) for order in orders])
+        return self.uneven.mean_square(peaks, self._taken(band, orders * self.turn_hz))
+
+    def _still_square(self, band: BandFigures) -> float:
+        """By how much a mean square may be too small: each line by what the coder swallowed, and one line not seen."""
+        unseen_hz = float(np.clip(_UNSEEN_HZ, *band.band_hz))
+        square = _swing_percent(unseen_hz, self.swallowed_s) ** 2 / 2
+        for one in self.components:
+            lost = _swing_percent(one.frequency_hz, self.swallowed_s)
+            square += self._taken(band, one.frequency_hz) ** 2 * (one.peak_percent * lost + lost**2 / 2)
+        return square
+
+
+def _left_percent(figures: Figures, time: TimeBase, left_dots: NDArray[np.float64], dots: int) -> float:
+    """Weighted rms of what shake may have left; refused where that hides the fluctuation."""
+    if not np.any(left_dots):
+        return 0.0
+    moved = evaluate(
+        time.time_s,
+        (time.time_s - time.time_s[0]) * figures.mean_rpm / 60 + (left_dots - left_dots[0]) / dots,
+        nominal_rpm=figures.mean_rpm,
+        angle_noise_rev=1e-9,
+        frame_interval_s=time.interval_s,
     )
-    values: dict[str, Any] = {}
-    for figure in FIGURES:
-        own = [entry.percent for entry in budget if entry.figure == figure]
-        values[f"{figure}_uncertainty_percent"] = float(np.linalg.norm(own))
-    complete = replace(
-        fluctuation,
-        **values,
-        parts=tuple(
-            _part_with_budget(
-                part,
-                float(np.hypot(scale_share, band.averaged_share)),
-                ring=ring,
-                left=left,
-                swallowed=_swallowed_square(figures.components, swallowed_s, part.band_hz),
-                beside=beside[(beside_hz >= part.band_hz[0]) & (beside_hz <= part.band_hz[1])],
-            )
-            for part, band in zip(fluctuation.parts, figures.bands[2:], strict=True)
-        ),
-        left_out_hz=left_out_hz(line, time, fluctuation.band_hz),
-    )
-    return complete.with_upper_limits().with_longer(time.duration_s), budget
+    left = moved.fluctuation.weighted_rms_percent
+    most = max(left, figures.fluctuation.weighted_floor_percent)
+    if most > MOST_SHAKE_PERCENT:
+        raise Refused(
+            "shaken",
+            f"The camera moved so much that {most:.1f} % of false wobble may be left in the reading.",
+            "Put the phone on a stand or against something solid, and film again.",
+        )
+    return left
+
+
+def _hidden(figures: Figures, line: LineReading, *, shaken: bool) -> _Waves:
+    """What may have gone with the lamp's beats."""
+    strongest = max((c.peak_percent for c in figures.components), default=0.0)
+    beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
+    swing = _swing_percent(beats_hz, beats_dots / line.dot_rate_hz)
+    # In a hand any wave holds some of the shake, which has an entry of its own.
+    loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1]) & ~np.array(shaken)
+    quiet = _QUIET_SHARE * np.minimum(swing, max(strongest, _MOST_HIDDEN_PERCENT))
+    return _up_to(figures.fluctuation.band_hz[1], beats_hz, np.where(loud, _LOUD_SHARE * swing, quiet))
+
+
+def _up_to(top_hz: float, frequency_hz: NDArray[np.float64], peak_percent: NDArray[np.float64]) -> _Waves:
+    inside = frequency_hz < top_hz
+    return frequency_hz[inside], peak_percent[inside]
 
 
 def _peak_at(components: tuple[Component, ...], per_revolution: float) -> float:
@@ -272,20 +332,6 @@ def _swing_percent(frequency_hz: _Number, swing_s: _Number) -> _Number:
     return 100 * 2 * np.pi * frequency_hz * swing_s
 
 
-def _swallowed_square(
-    components: tuple[Component, ...], swallowed_s: float, band_hz: tuple[float, float], *, weighted: bool = False
-) -> float:
-    """By how much a mean square may be too small: each line by what the coder swallowed, and one line not seen."""
-    unseen_hz = float(np.clip(_UNSEEN_HZ, *band_hz))
-    square = _swing_percent(unseen_hz, swallowed_s) ** 2 / 2
-    for one in components:
-        if band_hz[0] <= one.frequency_hz <= band_hz[1]:
-            lost = _swing_percent(one.frequency_hz, swallowed_s)
-            gain = one.weighted_percent / one.peak_percent if weighted else 1.0
-            square += gain**2 * (one.peak_percent * lost + lost**2 / 2)
-    return float(square)
-
-
 def _growth(rms: float, square: float) -> float:
     """By how much a root mean square is too small that lacks so much of its square."""
     return float(np.sqrt(rms**2 + square)) - rms
@@ -294,40 +340,3 @@ def _growth(rms: float, square: float) -> float:
 def _fall(rms: float, square: float) -> float:
     """By how much a root mean square is too large that holds so much in its square; all of it at the most."""
     return rms - float(np.sqrt(max(rms**2 - square, 0.0)))
-
-
-def _part_with_budget(
-    part: BandPart,
-    scale: float,
-    *,
-    ring: float,
-    left: float,
-    swallowed: float,
-    beside: NDArray[np.float64],
-) -> BandPart:
-    """Wow or flutter with the same allowances; a ring off centre is wow."""
-    own_ring = ring if part.name == "wow" else 0.0
-    peak, rms = part.peak_percent, part.rms_percent
-    still = _growth(rms, swallowed)
-    mixed = _fall(rms, float(beside @ beside) / 2)
-    peak_parts = (
-        part.peak_uncertainty_percent,
-        _RANDOM_ANGLE * own_ring,
-        3 * left,
-        scale * peak,
-        _PEAK_TO_RMS * still,
-        _PEAK_TO_RMS * mixed,
-    )
-    rms_parts = (
-        part.rms_uncertainty_percent,
-        _RANDOM_ANGLE * own_ring,
-        1.5 * left,
-        scale * rms,
-        still,
-        mixed,
-    )
-    return replace(
-        part,
-        peak_uncertainty_percent=float(np.linalg.norm(peak_parts)),
-        rms_uncertainty_percent=float(np.linalg.norm(rms_parts)),
-    )

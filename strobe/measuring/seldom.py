@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.figures.results import Figures
-from strobe.figures.weighting import weighting_gain
+from strobe.figures.results import Component, Figures
 from strobe.phase import LineReading, TimeBase
 
-__all__ = ["mistaken_squares"]
+__all__ = ["Mistaken", "mistaken_for_slower"]
 
 _AS_WELL = 0.9
 """Power of the dots' course that a faster wobble explains, by what the slower one does, from which it may be that: 0.4
@@ -26,10 +27,17 @@ _SAME_CYCLES = 1.0
 """Cycles in the clip within which two of the faster ones are the same."""
 
 
-def mistaken_squares(
-    figures: Figures, line: LineReading, time: TimeBase
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """By how much mean squares of the speed, in percent, differ if components are the faster wobbles they may be.
+@dataclass(frozen=True)
+class Mistaken:
+    """A component that may be a faster wobble, and what that would be."""
+
+    component: Component
+    frequency_hz: float
+    peak_percent: float
+
+
+def mistaken_for_slower(figures: Figures, line: LineReading, time: TimeBase) -> tuple[Mistaken, ...]:
+    """Which components may be faster wobbles; none where all frames show the dots.
 
     Parameters
     ----------
@@ -38,22 +46,15 @@ def mistaken_squares(
     line : LineReading
         The dots, and the frames that show them.
     time : TimeBase
-
-    Returns
-    -------
-    tuple of (tuple of float, tuple of float)
-        Unweighted and weighted, one entry a component that may be another: above zero where the figure lacks so much,
-        below where it holds so much. None where all frames show the dots.
     """
     lowest_hz, highest_hz = figures.fluctuation.band_hz[1], 0.5 / time.interval_s
     if np.all(line.lit) or not figures.components or lowest_hz >= highest_hz:
-        return (), ()
+        return ()
     time_s, dots = time.time_s[line.lit], line.dots[line.lit]
     duration = float(np.ptp(time_s))
     tried_hz = np.arange(lowest_hz, highest_hz, 1 / (_STEPS_A_CYCLE * duration))
     slow = np.polynomial.legendre.legvander(2 * (time_s - time_s[0]) / duration - 1, 2)
-    taken_hz: list[float] = []
-    unweighted, weighted = [], []
+    found: list[Mistaken] = []
     for one in sorted(figures.components, key=lambda c: c.peak_percent, reverse=True):
         if min(abs(one.per_revolution - order) for order in _OWN_ORDERS) < _NEAR_ORDER:
             continue
@@ -65,15 +66,11 @@ def mistaken_squares(
         best = int(np.argmax([power for power, _ in faster]))
         power, swing_dots = faster[best]
         hz = float(tried_hz[best])
-        known = any(abs(hz - other) * duration < _SAME_CYCLES for other in taken_hz)
+        known = any(abs(hz - other.frequency_hz) * duration < _SAME_CYCLES for other in found)
         if power < _AS_WELL * own or hz > _TIMES_AS_FAST * one.frequency_hz or known:
             continue
-        taken_hz.append(hz)
-        peak_percent = _ROOM * 100 * 2 * np.pi * hz * swing_dots / line.dot_rate_hz
-        gain = float(weighting_gain(np.array([hz]))[0])
-        unweighted.append((peak_percent**2 - one.peak_percent**2) / 2)
-        weighted.append(((gain * peak_percent) ** 2 - one.weighted_percent**2) / 2)
-    return tuple(unweighted), tuple(weighted)
+        found.append(Mistaken(one, hz, _ROOM * 100 * 2 * np.pi * hz * swing_dots / line.dot_rate_hz))
+    return tuple(found)
 
 
 def _pair(hz: float, time_s: NDArray[np.float64]) -> NDArray[np.float64]:

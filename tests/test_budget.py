@@ -1,0 +1,179 @@
+"""Wow and flutter are as sure as the figures of the whole band: what may be wrong of the speed counts where it lies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+import strobe
+from strobe.figures import evaluate
+from strobe.figures.results import Fluctuation
+from strobe.measuring import budget
+from strobe.measuring.budget import fluctuation_with_budget
+from strobe.measuring.mixing import Mixing
+from strobe.measuring.seldom import Mistaken
+from strobe.measuring.unevenness import RowParts, UnevenDots
+from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble, render_clip
+
+RATE_HZ, TURN_HZ, DOTS = 30.0, 0.75, 160
+SLOW, FAST = (2.0, 0.1), (9.0, 0.05)
+
+
+def course(*lines: tuple[float, float], seconds: float = 40.0, noise_rev: float = 1e-7) -> dict[str, Any]:
+    """Times and angle of lines (Hz, peak in percent) at 45 rpm, with white noise, as `evaluate` takes them."""
+    time = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    angle = TURN_HZ * time + np.random.default_rng(2).normal(0, noise_rev, time.size)
+    for hz, peak in lines:
+        angle = angle - TURN_HZ * peak / 100 * np.cos(2 * np.pi * hz * time) / (2 * np.pi * hz)
+    return {"time_s": time, "angle_rev": angle}
+
+
+def bounded(
+    run: dict[str, Any],
+    *,
+    noise_rev: float = 1e-7,
+    hidden: tuple[tuple[float, float, float], ...] = (),
+    mixing: Mixing | None = None,
+    shaken_dots: NDArray[np.float64] | None = None,
+    **allowed: Any,
+) -> Fluctuation:
+    """The fluctuation with nothing in its bounds but its own noise, and what is asked for."""
+    figures = evaluate(**run, nominal_rpm=45.0, angle_noise_rev=noise_rev, frame_interval_s=1 / RATE_HZ)
+    time: NDArray[np.float64] = run["time_s"]
+    base: Any = SimpleNamespace(time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]))
+    line: Any = SimpleNamespace(
+        hidden=hidden, beside=(), removed_hz=(), dot_rate_hz=DOTS * TURN_HZ, lit=np.ones(time.size, bool)
+    )
+    nothing: dict[str, Any] = {"off_centre_percent": 0.0, "scale_share": 0.0}
+    return fluctuation_with_budget(
+        figures,
+        base,
+        line=line,
+        mixing=mixing if mixing is not None else Mixing(0.0, 0.0),
+        left_dots=np.zeros_like(time) if shaken_dots is None else shaken_dots,
+        dots=DOTS,
+        **(nothing | allowed),
+    )[0]
+
+
+def widths(found: Fluctuation) -> dict[str, float]:
+    """Half-widths of the rms of the whole band, and of wow and flutter split at 6 Hz."""
+    parts = {part.name: part.rms_uncertainty_percent for part in found.parts if part.split_by == "practice"}
+    return parts | {"unweighted": found.unweighted_rms_uncertainty_percent}
+
+
+def ring(*told: float, others: float = 0.0) -> UnevenDots:
+    """A ring of which few dots are seen, that errs by so many gaps at twice, three times ... and more times a turn."""
+    return UnevenDots(RowParts(DOTS, np.zeros(1), np.ones(1), 1.0), np.array(told), others)
+
+
+DOUBTS: dict[str, dict[str, Any]] = {
+    "nothing": {},
+    "ring off centre": {"off_centre_percent": 0.05},
+    "uneven dots": {"uneven": ring(5e-4, 5e-4, 5e-4)},
+    "beat of the lamp": {"hidden": ((1.3, 0.002, 0.0),)},
+    "coding": {"scale_share": 0.1},
+    "dots almost still": {"swallowed_dots": 5e-4},
+    "mixed pictures": {"mixing": Mixing(0.6, 0.0)},
+    "shake": {"shaken_dots": 5e-4 * np.sin(2 * np.pi * 1.1 * np.arange(1200) / RATE_HZ)},
+}
+
+
+@pytest.mark.parametrize("doubt", DOUBTS)
+def test_wow_is_as_sure_as_all_of_it_where_all_of_it_is_wow(doubt: str) -> None:
+    """Two slow lines, and what may be wrong below 6 Hz: the same half-width."""
+    found = widths(bounded(course((TURN_HZ, 0.2), SLOW), **DOUBTS[doubt]))
+    plain = widths(bounded(course((TURN_HZ, 0.2), SLOW)))
+    assert found["wow"] == pytest.approx(found["unweighted"], rel=0.02, abs=2e-6)
+    if doubt not in ("nothing", "mixed pictures"):
+        assert found["wow"] > 2 * plain["wow"]
+
+
+def test_a_beat_of_the_lamp_counts_where_it_lies() -> None:
+    """0.002 of 120 dots a second at 9 Hz hide a wobble of 0.094 %, seven tenths of which are thought possible."""
+    run = course((TURN_HZ, 0.2), SLOW, FAST)
+    plain, found = widths(bounded(run)), widths(bounded(run, hidden=((9.0, 0.002, 0.0),)))
+    hidden = 0.7 * 100 * 2 * np.pi * 9.0 * 0.002 / 120
+    grown = (np.hypot(FAST[1], hidden) - FAST[1]) / np.sqrt(2)
+    assert found["wow"] == plain["wow"]
+    assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], grown), rel=0.02)
+
+
+def test_uneven_dots_widen_flutter_by_the_orders_above_the_split() -> None:
+    """Closed form: order k of e gaps is a speed of 2 pi k e / N; 9 to 18 times a turn of 0.75 Hz lie above 6 Hz."""
+    uneven = 2e-4
+    run = course((TURN_HZ, 0.2), SLOW, FAST)
+    plain, found = widths(bounded(run)), widths(bounded(run, uneven=ring(others=uneven)))
+    orders = np.arange(9, 19)
+    square = float(np.sum((100 * 2 * np.pi * orders * uneven / DOTS) ** 2))
+    # 9 Hz are 12 times a turn: that false swing stands with or against the line by chance.
+    false, line = 1.96 * 100 * 2 * np.pi * 12 * uneven / DOTS, FAST[1]
+    fallen = line / np.sqrt(2) - np.sqrt(max(line**2 / 2 - 1.6 * square - line * false, 0.0))
+    assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], fallen), rel=0.1)
+
+
+def test_noise_of_mixed_pictures_weighs_more_in_each_part() -> None:
+    run = course(SLOW, FAST, noise_rev=1e-5)
+    plain, found = (widths(bounded(run, noise_rev=1e-5, mixing=mixing)) for mixing in (None, Mixing(0.6, 0.0)))
+    for part in ("wow", "flutter"):
+        # All but what may be noise that was not known as such.
+        assert 1.6 * plain[part] < found[part] <= 2 * plain[part]
+
+
+def test_flutter_that_may_be_noise_is_not_told_from_nothing() -> None:
+    """Noise half as strong again as it was known to be is what a coder makes: no flutter is below its half-width."""
+    run = course(SLOW, noise_rev=1.5e-5)
+    found = bounded(run, noise_rev=1e-5)
+    for part in found.parts:
+        if part.name == "flutter":
+            assert part.rms_percent <= part.rms_uncertainty_percent
+            assert part.peak_percent <= part.peak_uncertainty_percent
+
+
+def test_few_turns_make_wow_unsure_and_no_flutter() -> None:
+    run = course((TURN_HZ, 0.2), FAST, seconds=2.2)
+    long = course((TURN_HZ, 0.2), FAST, seconds=3.0)
+    few, more = (bounded(one) for one in (run, long))
+    wow = {found: next(part for part in found.parts if part.name == "wow") for found in (few, more)}
+    assert wow[few].rms_uncertainty_percent > 0.12 * wow[few].rms_percent
+    assert widths(few)["flutter"] < 0.12 * FAST[1] / np.sqrt(2)
+
+
+def test_a_component_that_may_be_a_faster_one_lies_in_wow_or_in_flutter(monkeypatch: pytest.MonkeyPatch) -> None:
+    """2 Hz that may be 11 Hz of 0.3 %: wow may hold nothing of it, and flutter lack all of that."""
+    run = course((TURN_HZ, 0.2), SLOW, FAST)
+
+    def one(figures: Any, *_: Any) -> tuple[Mistaken, ...]:
+        slow = min(figures.components, key=lambda component: abs(component.frequency_hz - SLOW[0]))
+        return (Mistaken(slow, 11.0, 0.3),)
+
+    plain = widths(bounded(run))
+    monkeypatch.setattr(budget, "mistaken_for_slower", one)
+    found = widths(bounded(run))
+    held = (np.hypot(0.2, SLOW[1]) - 0.2) / np.sqrt(2)
+    lacking = (np.hypot(FAST[1], 0.3) - FAST[1]) / np.sqrt(2)
+    assert found["wow"] == pytest.approx(np.hypot(plain["wow"], held), rel=0.02)
+    assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], lacking), rel=0.02)
+
+
+def test_a_rim_of_uneven_dots_without_flutter_holds_that(tmp_path: Path) -> None:
+    """Dots that stand off by 0.012 of a gap feign flutter of 0.015 % above 6 Hz; there is none."""
+    scene = Scene(
+        rows=(DotRow(180, uneven_place=0.012, uneven_brightness=0.02, dust_specks=0),),
+        speed=Speed(100 / 3, 0.37, wobbles=(Wobble(0.05, per_revolution=1.0),)),
+        lamp=Lamp("half-sine", 100.04),
+        camera=Camera(width=640, height=360, exposure_s=0.002, hfov_deg=35.0, noise=1.2),
+        coding=Coding(bit_rate=4_000_000),
+        seconds=12.0,
+    )
+    render_clip(scene, tmp_path / "uneven.mp4", rng=np.random.default_rng(2))
+    found = strobe.measure(tmp_path / "uneven.mp4", rpm=33, dots=180, mains=50).fluctuation
+    for part in found.parts:
+        if part.name == "flutter":
+            assert part.rms_percent <= part.rms_uncertainty_percent
+            assert part.peak_percent <= part.peak_uncertainty_percent
