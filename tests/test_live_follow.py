@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from io import StringIO
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from live_scenes import LONG_SHUTTER, SMALLEST, Meddled, carried, covered, darkened, rendered, shifted, turned_scene
+from numpy.typing import ArrayLike, NDArray
 
 from strobe.capture import Frame
 from strobe.cli import run as command
-from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
+from strobe.errors import Refused
+from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate, follower
 from strobe.live.instruct import instruction_for
+from strobe.live.recognise import Recognised, recognise
 from strobe.live.sight import Sight
 from strobe.measurement import Measurement
 from strobe.pattern import stepwise
+from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.render import Lamp, Wobble, truth_of
 
 AFTER_S = 2.0
@@ -425,6 +430,40 @@ class TestCommand:
 )
 def test_instructions(deviation: float, before: str, words: str) -> None:
     assert instruction_for(deviation, 0.1, before=before) == words
+
+
+@dataclass(frozen=True)
+class FallingLamp(Lamp):
+    """A mains lamp whose rate falls evenly from a moment on."""
+
+    from_s: float = 8.0
+    falls_hz_per_s: float = 0.0025
+
+    def _cycles(self, time_s: ArrayLike) -> NDArray[np.float64]:
+        since_s = np.maximum(np.asarray(time_s, float) - self.from_s, 0.0)
+        return np.asarray(super()._cycles(time_s) - self.falls_hz_per_s * since_s**2 / 2, np.float64)
+
+
+def test_a_rate_of_the_lamp_that_is_not_measured_again_grows_old(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The mains moves while every later full reading refuses: the figure says how little its lamp is known by then."""
+    lamp = FallingLamp()
+
+    def asked(reader: PatternReader, seen: list[FrameReading], *more: Any) -> Recognised:
+        if seen[-1].time_s < lamp.from_s:
+            return recognise(reader, seen, *more)
+        return Recognised(None, Refused("weak-pattern", "Nothing is seen now.", "Wait."))
+
+    monkeypatch.setattr(follower, "recognise", asked)
+    monkeypatch.setattr(follower, "_OLD_S", 10.0)
+    scene = turned_scene((0.0, 0.6), seconds=20, camera=LONG_SHUTTER, lamp=lamp)
+    updates, _ = followed(
+        rendered(scene, folder / "falling.mp4"), options=LiveOptions(nominal_rpm=100 / 3, mains_hz=50)
+    )
+    assert updates[-1].reference == "camera"
+    check_figures(updates, 0.6)
+    known = [one.uncertainty_percent for one in between(updates, 7.0, 20.0) if one.uncertainty_percent is not None]
+    assert known[-1] > 0.02 > known[0]
+    assert "last measured" in updates[-1].message
 
 
 @pytest.mark.parametrize("said", ["once", "mains"])

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.live.records import Lock
+from strobe.measuring.speedbudget import mains_change_hz
 from strobe.phase import LINE_ORDERS, CoarseLine, TimeBase, read_line
 
-__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_hz", "line_cycles"]
+__all__ = ["MOST_TURNS", "Figure", "figure_of", "lamp_hz", "line_cycles", "systematic_percent"]
 
 MOST_TURNS = 8
 """Turns averaged at most, 14 s at 33 1/3; our own choice."""
@@ -128,7 +129,7 @@ def figure_of(
         # Mains that seems to be off may be pictures that were held up.
         doubt = 100 * abs(rate_hz / lock.lamp_nominal_hz - 1)
     parts = (
-        lock.systematic_percent,
+        systematic_percent(lock, float(time.time_s[-1])),
         doubt,
         2 * noise / whole,
         cut / whole,
@@ -147,6 +148,14 @@ def figure_of(
         noise_dots=line.noise_dots,
         spread_percent=_spread(by_turn, step),
     )
+
+
+def systematic_percent(lock: Lock, now_s: float) -> float:
+    """95 % half-width now of what a longer look does not mend; it grows with what the mains may have done meanwhile."""
+    if lock.mains_hz is None:
+        return lock.systematic_percent
+    change_hz = mains_change_hz(abs(now_s - lock.lamp_seen_s))
+    return float(np.hypot(lock.systematic_percent, 100 * change_hz / lock.mains_hz))
 
 
 def lamp_hz(lock: Lock, time: TimeBase) -> float | None:

@@ -18,7 +18,7 @@ from strobe.capture import Frame, SourceFacts
 from strobe.errors import Refused
 from strobe.figures.rings import nearest_nominal_rpm, still_dots_hz
 from strobe.live.course import Course
-from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz
+from strobe.live.figure import MOST_TURNS, Figure, figure_of, lamp_hz, systematic_percent
 from strobe.live.instruct import instruction_for
 from strobe.live.recognise import LEAST_FRAMES, LEAST_S, Recognised, left_dots, measure_frames, recognise, times_of
 from strobe.live.records import LiveOptions, LiveUpdate, Lock, State
@@ -53,6 +53,8 @@ _SAME_RING = 0.1
 """By how much, relative, a row's pitch may differ from the known ring's to be taken for it; by trial."""
 _HELD_UP_S = 0.5
 """For so long after the rows were learned pictures may come held up by that; by trial."""
+_OLD_S = 30.0
+"""After so long without another measure of the lamp it is said; our own choice."""
 _COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
 """Where lamp and clock leave more than this open, a full reading is asked for so soon again, as the lamp's rate gets
 better; by trial."""
@@ -256,7 +258,8 @@ class Follower:
         even_now = figure.turns >= _STEADY_TURNS and not figure.changing and self._confirmed
         self._calm = min(self._calm + 1, _CALM) if even_now else max(self._calm - 1, 0)
         self._steady = self._calm == _CALM or (self._steady and self._calm > 0)
-        band = max(self._options.band_percent, lock.systematic_percent)
+        closest = systematic_percent(lock, now)
+        band = max(self._options.band_percent, closest)
         self._instruction = instruction_for(figure.deviation_percent, band, before=self._instruction)
         creep = None
         if lamp is not None:
@@ -274,13 +277,13 @@ class Follower:
             uncertainty_percent=figure.uncertainty_percent,
             creep_dots_per_minute=creep,
             instruction=self._instruction,
-            message=self._remark(lock),
+            message=self._remark(lock, now),
             nominal_rpm=lock.nominal_rpm,
             dots=lock.dots,
             turns=figure.turns,
             turns_gathered=gathered,
             band_percent=band,
-            closest_percent=lock.systematic_percent,
+            closest_percent=closest,
             reference=lock.reference,
             steadiness_percent=fluctuation.weighted_peak_percent if known else None,
             steadiness_uncertainty_percent=fluctuation.weighted_peak_uncertainty_percent if known else None,
@@ -300,13 +303,16 @@ class Follower:
             frames=self.frames,
         )
 
-    def _remark(self, lock: Lock) -> str:
+    def _remark(self, lock: Lock, now: float) -> str:
         if not self._confirmed:
             return f"Taken to run at {lock.nominal_rpm:.4g} rpm as before; that is being checked."
         if not self._sure:
             return f"Taken for {lock.nominal_rpm:.4g} rpm; give --rpm to be sure."
         if any(note.code == "lines-coincide" for note in lock.measurement.notes):
             return f"Lamp and camera keep step: no closer than {lock.systematic_percent:.2g} %."
+        if lock.mains_hz is not None and now - lock.lamp_seen_s > _OLD_S:
+            closest = systematic_percent(lock, now)
+            return f"The lamp was last measured {now - lock.lamp_seen_s:.0f} s ago: no closer than {closest:.2g} %."
         return ""
 
     def _interrupt(self, now: float) -> None:

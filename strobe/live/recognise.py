@@ -218,6 +218,8 @@ def _lock_on(
         flash=flash,
         scale=scale,
         systematic_percent=_systematic_percent(measurement, flash, clock),
+        mains_hz=setup.mains_hz if _rests_on_mains(measurement, flash, options) else None,
+        lamp_seen_s=float(pattern.time_s[-1]),
         by_arrival=facts.stamps == "arrival",
         interval_s=time.interval_s,
         dot_rate_hz=measurement.speed.mean_rpm / scale * setup.dots / 60,
@@ -254,6 +256,13 @@ def _refuse_uneven(measurement: Measurement) -> None:
             "The speed changes while it is looked at.",
             "Let it settle for a few seconds.",
         )
+
+
+def _rests_on_mains(measurement: Measurement, flash: FlashRate | None, options: LiveOptions) -> bool:
+    """Whether the speed, by the camera, is that of dots against a lamp's rate, which changes with the mains."""
+    timing = measurement.timing
+    lamp_takes_part = flash is not None and timing.line != "camera" and timing.reference == "camera"
+    return lamp_takes_part and isinstance(options.lamp, str)
 
 
 def _systematic_percent(measurement: Measurement, flash: FlashRate | None, clock: CameraClock) -> float:

@@ -57,6 +57,11 @@ class Lock:
         Turns speed on the camera's clock into speed by the reference.
     systematic_percent : float
         95 % half-width of what a longer look does not mend: clock, mains, which line.
+    mains_hz : float or None
+        Of the lamp whose rate the speed rests on as it was measured; None where it rests on none, or on one that no
+        mains moves.
+    lamp_seen_s : float
+        Up to when the lamp was measured, on the clock of the source.
     by_arrival : bool
         Whether the clock is that of pictures arriving, which a busy machine or network holds up.
     interval_s : float
@@ -80,6 +85,8 @@ class Lock:
     flash: FlashRate | None
     scale: float
     systematic_percent: float
+    mains_hz: float | None
+    lamp_seen_s: float
     by_arrival: bool
     interval_s: float
     dot_rate_hz: float
