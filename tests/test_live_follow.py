@@ -68,6 +68,20 @@ def followed(
         return updates, run.outcome()
 
 
+class Doubled(Meddled):
+    """Each picture once more, half an interval later."""
+
+    _again: Frame | None = None
+
+    def __next__(self) -> Frame:
+        if self._again is not None:
+            frame, self._again = self._again, None
+            return frame
+        frame = super().__next__()
+        self._again = replace(frame, time_s=frame.time_s + 1 / 60)
+        return frame
+
+
 def check_figures(updates: list[LiveUpdate], truth_percent: float) -> None:
     """Every figure holds by its own uncertainty, and none is told where there is none."""
     for update in updates:
@@ -254,6 +268,15 @@ class TestWhatBefallsIt:
         assert outcome.measurement is not None
         speed = outcome.measurement.speed
         assert abs(speed.deviation_percent - FAST_PERCENT) < speed.uncertainty_percent
+
+    def test_every_picture_twice(self, even_clip: Path) -> None:
+        """A stream at twice the camera's rate; before, the settled reading was refused as bad timing."""
+        with LiveRun(Doubled(even_clip, same), LiveOptions(nominal_rpm=100 / 3, mains_hz=50), pace=0) as run:
+            updates, outcome = list(run), run.outcome()
+        check_figures(updates, FAST_PERCENT)
+        assert updates[-1].state == "steady"
+        assert outcome.measurement is not None
+        assert outcome.measurement.speed.deviation_percent == pytest.approx(FAST_PERCENT, abs=0.005)
 
     def test_frames_dropped(self, even_clip: Path) -> None:
         rng = np.random.default_rng(1)

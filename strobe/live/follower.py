@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections import deque
 from concurrent.futures import Executor, Future
 from dataclasses import replace
-from itertools import takewhile
+from itertools import pairwise, takewhile
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +54,9 @@ _SAME_RING = 0.1
 """By how much, relative, a row's pitch may differ from the known ring's to be taken for it; by trial."""
 _HELD_UP_S = 0.5
 """For so long after the rows were learned pictures may come held up by that; by trial."""
+_TWICE, _TWICE_OF = 4, 12
+"""So many repeats among so many frames, no two of them in a row, are a stream that brings each picture twice, some
+lost."""
 _OLD_S = 30.0
 """After so long without another measure of the lamp it is said; our own choice."""
 _COARSE_PERCENT, _CHECK_SOON_S = 0.015, 2.0
@@ -113,6 +117,9 @@ class Follower:
         self._spreads: deque[tuple[float, float]] = deque()
         self._sure = False
         self._instruction = ""
+        self._luma: NDArray[Any] | None = None
+        self._twice: deque[bool] = deque(maxlen=_TWICE_OF)
+        self._doubled = False
         self.frames = 0
 
     @property
@@ -141,6 +148,8 @@ class Follower:
             self._interrupt(now)
         self._last_s = now
         self.frames += 1
+        if self._is_put_in(frame):
+            return None
         if now >= self._sight.since_s:
             self._stamps.append(now)
         while self._stamps and self._stamps[0] < now - _CLOCK_S:
@@ -162,6 +171,21 @@ class Follower:
             return None
         self._updated_s = now
         return self._update(now)
+
+    def _is_put_in(self, frame: Frame) -> bool:
+        """Whether the frame is the one before once more, in a stream that brings about every picture twice.
+
+        Fewer repeats are kept, since they show a stream brought to another rate, whose times are wrong throughout.
+        """
+        before, self._luma = self._luma, frame.luma
+        twice = before is not None and bool(np.array_equal(frame.luma, before))
+        self._twice.append(twice)
+        flags = list(self._twice)
+        doubled = sum(flags) >= _TWICE and not any(one and other for one, other in pairwise(flags))
+        if doubled and not self._doubled:
+            self._interrupt(frame.time_s)
+        self._doubled = doubled
+        return doubled and twice
 
     def waiting(self, time_s: float, message: str) -> LiveUpdate:
         """An update while no frame comes."""
