@@ -269,6 +269,18 @@ class TestWhatBefallsIt:
         speed = outcome.measurement.speed
         assert abs(speed.deviation_percent - FAST_PERCENT) < speed.uncertainty_percent
 
+    def test_slow_motion_is_told_to_be_for_measure(self, folder: Path) -> None:
+        camera = replace(SMALLEST, frame_rate_hz=120.0, exposure_s=0.006)
+        path = rendered(turned_scene((0.0, FAST_PERCENT), seconds=5, camera=camera), folder / "slow.mp4")
+        source = Meddled(path, lambda one: replace(one, time_s=4 * one.time_s))
+        source.facts = replace(source.facts, capture_rate_hz=120.0)
+        with LiveRun(source, LiveOptions(nominal_rpm=100 / 3, mains_hz=50), pace=0) as run:
+            updates, outcome = list(run), run.outcome()
+        assert all(one.deviation_percent is None for one in updates)
+        assert "strobe measure" in updates[-1].message
+        assert outcome.refusal is not None
+        assert "slow motion" in outcome.refusal.message
+
     def test_every_picture_twice(self, even_clip: Path) -> None:
         """A stream at twice the camera's rate; before, the settled reading was refused as bad timing."""
         with LiveRun(Doubled(even_clip, same), LiveOptions(nominal_rpm=100 / 3, mains_hz=50), pace=0) as run:

@@ -32,6 +32,9 @@ LEAST_S, LEAST_FRAMES = 3.8, 90
 """Seconds and frames that a full reading needs: two turns at 33 1/3 take 3.6 s. The frames by trial."""
 _EVEN_PERCENT = 1.0
 """By how much the first and the last third may differ; by trial."""
+_HIGH_SPEED_HZ, _SLOWED = 45.0, 1.6
+"""A clip tagged with such a rate that plays so many times slower is slow motion, here as for `strobe measure`; in dim
+light cameras film a little more slowly than their tag says."""
 _AGREE_PERCENT = 0.05
 """By how much the newest turns may differ from the whole look, beyond what both state; by trial."""
 _NOW_S = 1.2
@@ -100,6 +103,7 @@ def recognise(
         options = replace(options, dots=ring[1])
     pattern, time = _on_cadence(pattern, facts)
     try:
+        _refuse_slow_motion(facts, time)
         measurement = _measured(pattern, facts, options)
         lock = _lock_on(pattern, time, measurement, facts, options)
         return Recognised(lock if ring is None else replace(lock, row=ring[0]), None)
@@ -243,6 +247,19 @@ def _lock_on(
         f"The newest turns and the whole look differ by {off:.2g} %.",
         "Let the speed settle; keep camera and light as they are.",
     )
+
+
+def _refuse_slow_motion(facts: SourceFacts, time: TimeBase) -> None:
+    """Refuse a clip that plays slower than it was filmed: who follows it live sees the platter too slow."""
+    if not isinstance(facts, ClipFacts) or facts.capture_rate_hz is None or facts.capture_rate_hz < _HIGH_SPEED_HZ:
+        return
+    slowed = facts.capture_rate_hz * time.interval_s
+    if slowed > _SLOWED:
+        raise Refused(
+            "ambiguous",
+            f"This clip is slow motion: it plays {slowed:.3g} times slower than it was filmed.",
+            "Use strobe measure for it; live follows what plays as fast as it was.",
+        )
 
 
 def _refuse_uneven(measurement: Measurement) -> None:
