@@ -254,7 +254,7 @@ class TestWhatBefallsIt:
         assert any(one.state == "steady" for one in updates)
         assert outcome.measurement is not None
         speed = outcome.measurement.speed
-        assert abs(speed.deviation_percent - FAST_PERCENT) < speed.uncertainty_percent < CLOSE_PERCENT
+        assert abs(speed.deviation_percent - FAST_PERCENT) < speed.uncertainty_percent < 2 * CLOSE_PERCENT
         assert "camera" in {one.source for one in outcome.measurement.budget}
 
     def test_a_camera_that_sways_is_not_taken_for_a_turn(self, even_clip: Path) -> None:
