@@ -20,10 +20,10 @@ from strobe.errors import Refused, UsageError
 from strobe.measuring import Told, measure_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import DiscWork, settle
+from strobe.measuring.evidence import RowEvidence
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import Lamp as LampAsRead
 from strobe.measuring.reading import read_clip
-from strobe.measuring.rows import RowEvidence
 from strobe.pattern import DiscFacts, PatternReading, RowSeries, read_pattern
 from strobe.pattern.disc import FoundDisc, RingPlaces, find_disc, runs_all_ways
 from strobe.phase import fit_time_base

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 import strobe
 from strobe.capture import ClipFacts
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.evidence import RowEvidence
 from strobe.measuring.frametimes import FrameTimes, frame_times
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import Lamp as KnownLamp
-from strobe.measuring.rows import RowEvidence
 from strobe.measuring.smoothness import smoothest_clock
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.impression import Impression

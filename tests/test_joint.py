@@ -10,10 +10,10 @@ import pytest
 
 import strobe
 from strobe.errors import UsageError
+from strobe.measuring.evidence import RowEvidence
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.joint import backwards, find_joint, without_joint
 from strobe.measuring.lamps import Lamp as KnownLamp
-from strobe.measuring.rows import RowEvidence
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, combine_blocks, fit_time_base, read_line
 from strobe.render import Camera, DotRow, Lamp, Scene, Speed, Wobble, render_clip

@@ -9,9 +9,10 @@ import pytest
 import test_phase
 
 import strobe
+from strobe.measuring.evidence import gather
 from strobe.measuring.joint import backwards
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.rows import drafts_of, gather
+from strobe.measuring.rows import drafts_of
 from strobe.pattern import RowSeries
 from strobe.phase import fit_time_base
 from strobe.render import Camera, DotRow, Scene, Speed, render_clip

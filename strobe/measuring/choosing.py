@@ -19,6 +19,7 @@ from strobe.measuring.deciding import (
     refuse_unusual_count,
 )
 from strobe.measuring.disc import DiscWork, begin_disc, settle, weigh_rings
+from strobe.measuring.evidence import gather
 from strobe.measuring.frametimes import FrameTimes, frame_times
 from strobe.measuring.hypotheses import Hypothesis, favour_mains, weigh
 from strobe.measuring.joint import Joint, backwards, without_joint
@@ -37,7 +38,6 @@ from strobe.measuring.refusals import (
     refuse_what_shows_nothing,
     upright_unclear,
 )
-from strobe.measuring.rows import gather
 from strobe.measuring.smoothness import smoothest_clock
 from strobe.measuring.stretch import beside_fade, steady_part
 from strobe.pattern import PatternReading, RowSeries

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import Refused
+from strobe.measuring.evidence import RowEvidence, gather
 from strobe.measuring.hypotheses import Hypothesis, weigh
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.rows import RowEvidence, gather
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, combine_blocks
 from strobe.phase.falselines import without_lines

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.figures.rings import NOMINAL_RPM, bars_for
+from strobe.measuring.evidence import RowEvidence
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.rows import CLEAR_SUPPORT, CLEAR_SUPPORT_OF_FEW_LIT, Draft, RowEvidence, drafts_of
+from strobe.measuring.rows import CLEAR_SUPPORT, CLEAR_SUPPORT_OF_FEW_LIT, Draft, drafts_of
 from strobe.pattern import RowSeries
 from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
 
