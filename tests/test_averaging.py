@@ -112,12 +112,14 @@ def test_clear_dots_have_a_short_shutter_and_lose_nothing(contrast: float) -> No
 
 
 def test_where_lamp_or_shutter_may_time_the_dots_both_lie_inside() -> None:
+    """And the middle is the mean of both: nothing by a shutter, half of what a whole frame loses by a lamp."""
     f = np.array([3.0, 11.0])
     by_lamp, by_shutter = averaged("lamp", 25.0)(f), averaged("camera", 25.0)(f)
     for kind in ("lamp", "camera"):
         least, most = averaged(kind, 25.0, gap_percent=0.1, flash_hz=100.0)(f)
         assert np.all(least <= np.minimum(by_lamp[0], by_shutter[0]) + 0.01)
         assert np.all(most >= np.maximum(by_lamp[1], by_shutter[1]) - 0.01)
+        assert 0.5 * (least + most) == pytest.approx(1 + (1 / np.sinc(f / 25) - 1) / 4, abs=0.02)
 
 
 RATE_HZ = 30.0

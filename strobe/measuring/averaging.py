@@ -28,6 +28,9 @@ _FAINTEST = 0.15
 """Of the still dots' contrast, what a line that is followed has at the least (by choice)."""
 _MOST = 3.0
 """Times that a wobble is thought weakened by exposure at the most: more would leave nothing to be read."""
+_EVEN_ROOM = 0.5
+"""Room below the least, in times of what may be lacking, where lamp or shutter may time the dots: the middle is then
+the mean of a lamp's exposures and of a shutter that loses nothing (closed form)."""
 _EXPOSURES, _FREQUENCIES = 101, 201
 """Exposures and frequencies that are tried: the loss is smooth between them."""
 
@@ -88,8 +91,10 @@ def averaging_of(
         creep = line.dot_rate_hz - order * (lamp.rate_hz if lamp.rate_hz is not None else line.dot_rate_hz)
         ranges.append(_exposed(frequency, creep, exposure, _FAINTEST))
     least, most = np.min([each[0] for each in ranges], axis=0), np.max([each[1] for each in ranges], axis=0)
-    # That nothing was averaged away is likely, and lies at the end; what else is off adds to it.
-    least, most = least - 0.5 * (ROOM - 1) * (most - least), most + 0.5 * (ROOM - 1) * (most - least)
+    # That nothing was averaged away is likely, and lies at the end; what else is off adds to it. Where it is as likely
+    # as all else together, a quarter of what may be lacking is put back, not half.
+    room = 0.5 * (ROOM - 1)
+    least, most = least - (_EVEN_ROOM if either else room) * (most - least), most + room * (most - least)
     mixed = np.array([_mixed(mixing, one * time.interval_s) for one in frequency])
     return Averaging(frequency, least * mixed[:, 0], most * mixed[:, 1])
 
