@@ -224,9 +224,12 @@ def _follow(
         speed = np.gradient(fit.steady, time_s)
         fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves)
     near = np.array(what_lies_beside(fit, residual, time_s, waves))
-    others, beside_lamp = lines_of_light(fit, np.abs(series), residual, time_s, waves[:lamp_waves])
-    near[:lamp_waves] = np.hypot(near[:lamp_waves], beside_lamp)
-    clean = residual - fit.taken_off - others
+    clean = residual - fit.taken_off
+    if flash is not None:
+        # Beside a lamp that is only supposed, what swings the size too may be a wobble seen in a shutter's side lobe.
+        others, beside_lamp = lines_of_light(fit, np.abs(series), residual, time_s, waves[:lamp_waves])
+        near[:lamp_waves] = np.hypot(near[:lamp_waves], beside_lamp)
+        clean = clean - others
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
