@@ -17,6 +17,7 @@ from strobe.live.records import LiveOptions, Lock
 from strobe.measurement import BudgetEntry, Measurement, Note
 from strobe.measuring import Told, measure_reading
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.frametimes import is_slow_motion
 from strobe.measuring.lamps import lamps_of
 from strobe.measuring.motion import moves
 from strobe.measuring.reading import ClipReading
@@ -32,9 +33,6 @@ LEAST_S, LEAST_FRAMES = 3.8, 90
 """Seconds and frames that a full reading needs: two turns at 33 1/3 take 3.6 s. The frames by trial."""
 _EVEN_PERCENT = 1.0
 """By how much the first and the last third may differ; by trial."""
-_HIGH_SPEED_HZ, _SLOWED = 45.0, 1.6
-"""A clip tagged with such a rate that plays so many times slower is slow motion, here as for `strobe measure`; in dim
-light cameras film a little more slowly than their tag says."""
 _AGREE_PERCENT = 0.05
 """By how much the newest turns may differ from the whole look, beyond what both state; by trial."""
 _NOW_S = 1.2
@@ -251,10 +249,10 @@ def _lock_on(
 
 def _refuse_slow_motion(facts: SourceFacts, time: TimeBase) -> None:
     """Refuse a clip that plays slower than it was filmed: who follows it live sees the platter too slow."""
-    if not isinstance(facts, ClipFacts) or facts.capture_rate_hz is None or facts.capture_rate_hz < _HIGH_SPEED_HZ:
+    if not isinstance(facts, ClipFacts) or facts.capture_rate_hz is None:
         return
-    slowed = facts.capture_rate_hz * time.interval_s
-    if slowed > _SLOWED:
+    if is_slow_motion(facts.capture_rate_hz, 1 / time.interval_s):
+        slowed = facts.capture_rate_hz * time.interval_s
         raise Refused(
             "ambiguous",
             f"This clip is slow motion: it plays {slowed:.3g} times slower than it was filmed.",

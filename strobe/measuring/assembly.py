@@ -139,7 +139,7 @@ def speed_of(
 
 def setup_of(chosen: Hypothesis, told: Told) -> Setup:
     """What was measured against, and which of it was neither given nor shown by the clip."""
-    shown = chosen.turns_seen or chosen.rows_agree
+    shown = chosen.borne_out
     assumed = []
     if told.nominal_rpm is None and not shown:
         assumed.append("nominal_rpm")

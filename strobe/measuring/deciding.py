@@ -97,7 +97,7 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             raise Refused("ambiguous", why, advice)
         best = ranked[0]
     _refuse_contradiction(best)
-    if abs(best.deviation_percent) > _FAR_OFF_PERCENT and not (best.turns_seen or best.rows_agree):
+    if abs(best.deviation_percent) > _FAR_OFF_PERCENT and not best.borne_out:
         raise Refused(
             "ambiguous",
             f"Nothing in the clip but the dots themselves bears out {best.rpm:.3f} rpm, "
@@ -158,7 +158,7 @@ def assumed_speed_percent(ranked: Sequence[Hypothesis], chosen: Hypothesis) -> f
     Whole dots for one mains stand still at most speeds, but not quite: 133 at 45 rpm want 0.25 % more than 180 at
     33 1/3. A turn that is seen settles it.
     """
-    if chosen.turns_seen or chosen.rows_agree:
+    if chosen.borne_out:
         return 0.0
     others = [one for one in ranked if one.nominal_rpm != chosen.nominal_rpm and one.evidence is chosen.evidence]
     return max(
@@ -261,7 +261,7 @@ def check_alias(chosen: Hypothesis, time: TimeBase) -> None:
     From look to look the dots pass by a whole number more or less and seem the same. How far apart such speeds lie
     depends on how often dots are seen, and on how many pass.
     """
-    if chosen.turns_seen or chosen.rows_agree:
+    if chosen.borne_out:
         return
     seen_s = time.time_s[chosen.line.lit]
     rate_hz = chosen.line.dot_rate_hz

@@ -19,7 +19,7 @@ from strobe.measuring.clock import ROUNDED_RATE_PPM, CameraClock, scaled, stretc
 from strobe.pattern import PatternReading
 from strobe.phase import TimeBase, combine_blocks, fit_time_base
 
-__all__ = ["FrameTimes", "frame_times"]
+__all__ = ["FrameTimes", "frame_times", "is_slow_motion"]
 
 _SAME_RATE, _WHOLE, _WHOLE_STEP = 0.02, 0.02, 0.1
 """How far off it may be and still be the same: the pace from real time, and a told rate from a whole multiple of a
@@ -144,10 +144,13 @@ def _slowed_down_from(tagged_hz: float | None, rates_hz: tuple[float, ...]) -> f
     """
     if tagged_hz is None:
         return None
-    slowed = tagged_hz / min(rates_hz)
     as_it_plays = all(abs(tagged_hz / rate - 1) < _SAME_RATE for rate in rates_hz)
-    is_slow_motion = tagged_hz > _HIGH_SPEED_HZ and slowed > _LEAST_SLOWED
-    return tagged_hz if as_it_plays or is_slow_motion else None
+    return tagged_hz if as_it_plays or is_slow_motion(tagged_hz, min(rates_hz)) else None
+
+
+def is_slow_motion(tagged_hz: float, played_hz: float) -> bool:
+    """Whether a clip plays so much slower than its tag says it was filmed that cameras do it on purpose."""
+    return tagged_hz > _HIGH_SPEED_HZ and tagged_hz / played_hz > _LEAST_SLOWED
 
 
 def _rates(time: TimeBase) -> tuple[float, ...]:

@@ -108,6 +108,11 @@ class Hypothesis:
         return self.evidence.lit_share == 1 and len({count for count in self.counts if count}) > 1
 
     @property
+    def borne_out(self) -> bool:
+        """Whether more than the dots of one row tells the turns: their repeat, or rows of other counts."""
+        return self.turns_seen or self.rows_agree
+
+    @property
     def turns_seen(self) -> bool:
         """Whether the repeat of the dots' irregularities bears this hypothesis out."""
         turns = self.evidence.turns

@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 
 from strobe.figures.weighting import weighting_gain
 from strobe.pattern import PatternReading, RowSeries
+from strobe.pattern.shake import SLOW_S, without_slow
 from strobe.phase import apparent_hz, without_waves
 from strobe.phase.search import LineSearch
 
 __all__ = ["Steadied", "moved_by", "moves", "steadied"]
 
-_SLOW_S = 0.5
-"""Motion slower than about this is left out when the factors are sought: there the platter wanders too."""
 _NOISE_ALONE, _SURELY_MOVED = 0.5, 0.9
 """Share of a quick motion that is no noise, up to where it tells nothing of the slow one, and from where all of it (by
 trial)."""
@@ -109,8 +108,8 @@ def steadied(
     shift = camera.shift_px - camera.shift_px[0]
     parts = _without_flicker(_parts(pattern), time_s, removed_hz)
     follows, rest = _following(dots, parts, _bends(row, parts, turn_hz, time_s), time_s, turn_hz)
-    slow = shift - _quick(shift, time_s)
-    drift = (1 - _told_by_quick(_quick(shift, time_s))) * (slow - slow[0])
+    slow = shift - without_slow(shift, time_s)
+    drift = (1 - _told_bywithout_slow(without_slow(shift, time_s))) * (slow - slow[0])
     creep, taken_off = ((one[:, 0] + row.slope * one[:, 1]) / row.mean_pitch_px for one in (drift, shift))
     left, noise = _left(rest, taken_off - follows - creep, time_s)
     return Steadied(dots - follows, left + _LEFT_OF_CREEP * creep, noise)
@@ -179,11 +178,11 @@ def _following(
     """
     known = np.concatenate([parts, bends], axis=1)
     known = known / (np.std(known, axis=0) + 1e-12)
-    quick = _quick(known, time_s)
+    quick = without_slow(known, time_s)
     u = 2 * (time_s - time_s[0]) / np.ptp(time_s) - 1
     even = np.polynomial.polynomial.polyval(u, np.polynomial.polynomial.polyfit(u, dots, 1))
-    target = _quick(dots - even, time_s)
-    course = _quick(np.stack([u, u**2, u**3], axis=1), time_s)
+    target = without_slow(dots - even, time_s)
+    course = without_slow(np.stack([u, u**2, u**3], axis=1), time_s)
     shake = np.concatenate([quick, course], axis=1)
     of_turn = [] if turn_hz is None else [k * turn_hz for k in range(1, 1 + min(_TURN_HARMONICS, dots.size // 48))]
     platter = shake.shape[1] + 2 * (len(of_turn) + _OTHER_LINES)
@@ -197,11 +196,11 @@ def _following(
             best = (unexplained, solution, target - basis[:, :platter] @ solution[:platter])
     assert best is not None
     # What is measured of a motion is taken off with its noise, which follows by a factor of its own.
-    follows = (quick + _told_by_quick(quick) * (known - quick)) @ best[1][: known.shape[1]]
+    follows = (quick + _told_bywithout_slow(quick) * (known - quick)) @ best[1][: known.shape[1]]
     return follows - follows[0], best[2]
 
 
-def _told_by_quick(quick: NDArray[np.float64]) -> NDArray[np.float64]:
+def _told_bywithout_slow(quick: NDArray[np.float64]) -> NDArray[np.float64]:
     """How far the quick part of motions (frames, n) tells the factor of their slow one, 0 to 1: not where it is noise.
 
     Noise is as strong over all frequencies, and a hand hardly moves at the upper quarter of them.
@@ -219,7 +218,7 @@ def _lines_beside(
     duration = float(np.ptp(time_s))
     place = _places(time_s)
     size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
-    search = LineSearch(place, duration / float(place[-1]), size, above_hz=1 / (2 * np.pi * _SLOW_S))
+    search = LineSearch(place, duration / float(place[-1]), size, above_hz=1 / (2 * np.pi * SLOW_S))
     lines = list(of_turn)
     basis = np.concatenate([basis, *(_wave(hz, time_s) for hz in lines)], axis=1)
     for _ in range(min(_MOST_LINES, target.size // 24)):
@@ -235,7 +234,7 @@ def _lines_beside(
 
 def _wave(hz: float, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     turn = 2 * np.pi * hz * time_s
-    return _quick(np.stack([np.cos(turn), np.sin(turn)], axis=1), time_s)
+    return without_slow(np.stack([np.cos(turn), np.sin(turn)], axis=1), time_s)
 
 
 def _left(
@@ -248,7 +247,7 @@ def _left(
     """
     place = _places(time_s)
     even_s = np.linspace(time_s[0], time_s[-1], int(place[-1]) + 1)
-    rest, of_quick, shake = (np.interp(even_s, time_s, one) for one in (rest, _quick(shake, time_s), shake))
+    rest, of_quick, shake = (np.interp(even_s, time_s, one) for one in (rest, without_slow(shake, time_s), shake))
     window = np.hanning(rest.size + 2)[1:-1]
     power, of_shake = (np.abs(np.fft.rfft(window * one)) ** 2 for one in (rest, of_quick))
     white = float(np.median(power[power.size * 2 // 3 :])) / np.log(2)
@@ -281,15 +280,6 @@ def _mean_beside(power: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray
 
     mean: NDArray[np.float64] = uniform_filter1d(power, max(3, round(_BESIDE_HZ / float(hz[1]))), mode="nearest")
     return mean
-
-
-def _quick(series: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """`series` (frames,) or (frames, n) without its slow course."""
-    from scipy.ndimage import gaussian_filter1d
-
-    frames = _SLOW_S * (time_s.size - 1) / float(np.ptp(time_s))
-    slow: NDArray[np.float64] = gaussian_filter1d(series, frames, axis=0, mode="nearest")
-    return series - slow
 
 
 def moves(row: RowSeries, pattern: PatternReading) -> bool:

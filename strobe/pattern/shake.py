@@ -17,7 +17,7 @@ from strobe.pattern.images import Plane
 from strobe.pattern.reading import InParts, InTheWay, clear_of
 from strobe.pattern.tracking import PatchTracker, PictureMotion
 
-__all__ = ["CameraCourse", "ShakeWatch"]
+__all__ = ["SLOW_S", "CameraCourse", "ShakeWatch", "without_slow"]
 
 _A_ROW = 0.3
 """Rows at least this strong, by the strongest, are kept clear of; what is weaker is mostly scenery."""
@@ -45,7 +45,7 @@ _TURN_HZ, _LEAST_TURNS, _TURN_WAVES, _NOT_BY_TURNS = (0.25, 1.4), 2.5, 3, 0.5
 swing along, and the share of the motion that may be left for it to be the platter's. The last three by trial."""
 _ABOUT = 0.13
 """How far off a known speed the platter may turn, relative: a knob reaches no farther."""
-_SLOW_S = 0.5
+SLOW_S = 0.5
 """What is slower does not show how the dots follow: there the platter wanders too."""
 _CREPT = 4.0
 """A straight course as long as so many of the least motions is one; from end to end it is 3.5 times its rms."""
@@ -142,7 +142,7 @@ class CameraCourse:
         went = float(np.max(np.ptp(_even_course(shift), axis=0))) > _CREPT * least
         swung = _restless(shift) > least and course.unless_it_turns(time_s, near_hz=turn_hz).moved
         moved = (went or swung) and _jumpiness(inside) < _NOISY
-        quick = moved and swung and _restless(_without_slow(shift, time_s)) > least
+        quick = moved and swung and _restless(without_slow(shift, time_s)) > least
         return replace(course, moved=quick, crept=moved and not quick)
 
     def unless_it_turns(self, time_s: NDArray[np.float64], *, near_hz: float | None = None) -> CameraCourse:
@@ -419,11 +419,11 @@ def _restless(shift: NDArray[np.float64]) -> float:
     return float(np.max(np.std(shift - _even_course(shift), axis=0))) if len(shift) > 2 else 0.0
 
 
-def _without_slow(shift: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """`shift` (frames, 2) without what is slower than about `_SLOW_S`."""
+def without_slow(shift: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A course (frames,) or (frames, n) without what is slower than about `SLOW_S`."""
     from scipy.ndimage import gaussian_filter1d
 
-    frames = _SLOW_S * (len(shift) - 1) / float(np.ptp(time_s))
+    frames = SLOW_S * (len(shift) - 1) / float(np.ptp(time_s))
     slow: NDArray[np.float64] = gaussian_filter1d(shift, frames, axis=0, mode="nearest")
     return shift - slow
 
