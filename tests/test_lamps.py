@@ -104,7 +104,7 @@ def test_a_mains_that_is_not_shown_is_open_unless_it_is_told(told_hz: float | No
         assert lamp.source == "measured"
         assert lamp.mains_open == (told_hz is None)
         assert lamp.nominal_hz == 20 * round((lamp.rate_hz or 0) / 20)
-        chosen: Any = SimpleNamespace(lamp=lamp, turns_seen=True, rows_agree=True, nominal_rpm=100 / 3, dots=216)
+        chosen: Any = SimpleNamespace(lamp=lamp, borne_out=True, nominal_rpm=100 / 3, dots=216)
         assumed = setup_of(chosen, Told(CameraClock(), mains_hz=told_hz)).assumed
         assert assumed == (("mains_hz",) if told_hz is None else ())
 
