@@ -164,7 +164,7 @@ def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, rim_mm: float | No
     if errors is None or not work.told:
         return None
     percent = 100 * 2 * np.pi / chosen.dots
-    real, spread = once_a_turn(dots, np.ones_like(dots), errors.turns_rev)
+    real, spread = once_a_turn(dots, errors.turns_rev)
     # The speed is ahead of the dots by a quarter turn; the series counts the platter's angle from the first frame.
     swing = 1j * errors.ring_dots * np.exp(2j * np.pi * errors.turns_rev[0])
     radius = None if rim_mm is None else rim_mm / 2

@@ -12,6 +12,7 @@ spindle metrology: many probes about one axis.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from strobe.measuring.heights import row_heights
 from strobe.measuring.view import RimView, fit_view
 from strobe.pattern import PatternReading, RowSeries, RowShape
-from strobe.phase import align_blocks, apparent_hz
+from strobe.phase import align_blocks, apparent_hz, distinct_waves
 
 __all__ = ["RimErrors", "once_a_turn", "rim_errors"]
 
@@ -36,9 +37,9 @@ _COVERAGE = 2.0
 _OWN_CYCLES = 3.0
 """Cycles that the pattern must run through in the picture for what follows it to be told from a slow course (by
 trial)."""
-_LAMP_ORDERS, _CLEAR_OF_TURNS = 4, 1.0
-"""Harmonics of the lamp that are fitted; and how far, in multiples of the turn, each must lie above the platter's own
-(by trial)."""
+_LAMP_ORDERS, _CLEAR_CYCLES = 8, 1.5
+"""Harmonics of the lamp that are fitted, which die away as a saturated picture's do; and cycles, over the clip, that
+each must lie off once a turn, past which least squares part two waves (by trial)."""
 
 _Floats = NDArray[np.float64]
 _Complex = NDArray[np.complex128]
@@ -115,7 +116,7 @@ def rim_errors(
     own = view if shape is first and count == first_count else fit_view(shape, count)
     if view is None or own is None:
         return None
-    lamp = _lamp_waves(lamp_cycles, turns)
+    lamp = _LampWaves.of(lamp_cycles, turns)
     heights, of_heights = _heights(pattern, turns, lamp)
     phases, of_phases, weight = _phases(row, turns, lamp)
 
@@ -206,15 +207,38 @@ def _by_phase(view: RimView, row: RowShape, lean: float, count: int) -> _Complex
     return np.asarray(effect * np.exp(1j * azimuth)[:, None])
 
 
-def _lamp_waves(cycles: _Floats | None, turns: _Floats) -> _Floats:
-    """Waves of the lamp (frames, waves) without those that a platter's own could be taken for."""
-    orders = () if cycles is None else [order * cycles for order in range(1, _LAMP_ORDERS + 1)]
-    clear = [one for one in orders if apparent_hz(one, turns) > _HARMONICS + _CLEAR_OF_TURNS]
-    waves = [wave(2 * np.pi * one) for one in clear for wave in (np.cos, np.sin)]
-    return np.stack(waves, axis=1) if waves else np.zeros((turns.size, 0))
+@dataclass(frozen=True, eq=False)
+class _LampWaves:
+    """What a lamp swings in the parts of a row: waves (frames, two of each order) that once a turn is told from.
+
+    `hidden` are the orders that once a turn can't be told from: each is known only by the order below it, because
+    harmonics die away.
+    """
+
+    orders: tuple[int, ...]
+    waves: _Floats
+    hidden: tuple[int, ...]
+
+    @classmethod
+    def of(cls, cycles: _Floats | None, turns: _Floats) -> _LampWaves:
+        """Those of a lamp's `cycles`, None without one."""
+        if cycles is None:
+            return cls((), np.zeros((turns.size, 0)), ())
+        orders = range(1, _LAMP_ORDERS + 1)
+        alike = _CLEAR_CYCLES / float(np.ptp(turns))
+        hidden = tuple(order for order in orders if abs(apparent_hz(order * cycles, turns) - 1) < alike)
+        told = distinct_waves(turns, float(np.median(np.diff(turns))), cycles, [n for n in orders if n not in hidden])
+        waves = [wave(2 * np.pi * one.cycles) for one in told for wave in (np.cos, np.sin)]
+        fitted = np.stack(waves, axis=1) if waves else np.zeros((turns.size, 0))
+        return cls(tuple(round(one.harmonic) for one in told), fitted, hidden)
+
+    def unsure(self, fit: _Floats, found: float) -> float:
+        """What hidden orders may add to an amplitude `found` once a turn; `fit` (waves,) are those of the others."""
+        sizes = dict(zip(self.orders, np.hypot(fit[::2], fit[1::2]).tolist(), strict=True))
+        return float(np.linalg.norm([sizes.get(order - 1, found) for order in self.hidden]))
 
 
-def _heights(pattern: PatternReading, turns: _Floats, lamp: _Floats) -> tuple[_Complex, _Floats]:
+def _heights(pattern: PatternReading, turns: _Floats, lamp: _LampWaves) -> tuple[_Complex, _Floats]:
     """Complex amplitude, once a turn, of the height of each part of the row in px, and its 1-sigma."""
     rim, camera = pattern.rim, pattern.camera
     assert rim is not None
@@ -225,12 +249,11 @@ def _heights(pattern: PatternReading, turns: _Floats, lamp: _Floats) -> tuple[_C
         assert first is not None
         for part, x in enumerate(rim.part_x_px):
             shift[:, part] -= camera.moved_at(float(np.interp(x, first.x_px, first.y_px)), float(x))[0]
-    found = [once_a_turn(one, w, turns, lamp) for one, w in zip(shift.T, weight.T, strict=True)]
-    amplitude, spread = (np.array(part) for part in zip(*found, strict=True))
+    amplitude, spread = _parts_once_a_turn(shift, weight, turns, lamp)
     return amplitude, np.hypot(spread, _HEIGHT_FLOOR_PX)
 
 
-def _phases(row: RowSeries, turns: _Floats, lamp: _Floats) -> tuple[_Complex, _Floats, _Floats]:
+def _phases(row: RowSeries, turns: _Floats, lamp: _LampWaves) -> tuple[_Complex, _Floats, _Floats]:
     """The same for the phase of each block against the whole row, in dots; and what each block weighs in the whole."""
     aligned = align_blocks(row.blocks)
     total = aligned.sum(axis=1)
@@ -242,19 +265,44 @@ def _phases(row: RowSeries, turns: _Floats, lamp: _Floats) -> tuple[_Complex, _F
     more = np.stack([wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)], axis=1)
     if np.ptp(own) < 2 * np.pi * _OWN_CYCLES:
         more = more[:, :0]
-    more = np.concatenate([more, lamp], axis=1)
-    found = [once_a_turn(one, power, turns, more) for one in away.T]
-    amplitude, spread = (np.array(part) for part in zip(*found, strict=True))
+    amplitude, spread = _parts_once_a_turn(away, np.tile(power[:, None], away.shape[1]), turns, lamp, more)
     return amplitude, np.hypot(spread, _PHASE_FLOOR_DOTS), share / share.sum()
 
 
-def once_a_turn(series: _Floats, weight: _Floats, turns: _Floats, more: _Floats | None = None) -> tuple[complex, float]:
+def _parts_once_a_turn(
+    series: _Floats, weight: _Floats, turns: _Floats, lamp: _LampWaves, more: _Floats | None = None
+) -> tuple[_Complex, _Floats]:
+    """`once_a_turn` of each part (frames, parts), and its 1-sigma with what hidden orders of the lamp may add.
+
+    They add to all parts by one law, which may look like any error of the rim: the worst case over the parts is the
+    root of their number times what independent ones would add (Cauchy and Schwarz).
+    """
+    waves = lamp.waves if more is None else np.concatenate([lamp.waves, more], axis=1)
+    found = [_fit_once_a_turn(one, w, turns, waves) for one, w in zip(series.T, weight.T, strict=True)]
+    amplitude = np.array([fit.amplitude for fit in found])
+    hidden = [lamp.unsure(fit.others[: lamp.waves.shape[1]], abs(fit.amplitude)) for fit in found]
+    worst = np.sqrt(len(found)) / _COVERAGE * np.array(hidden)
+    return amplitude, np.hypot([fit.sigma for fit in found], worst)
+
+
+def once_a_turn(series: _Floats, turns: _Floats) -> tuple[complex, float]:
     """Complex amplitude of what comes once a turn, ``Re[z exp(2 pi i turns)]``, and the 1-sigma of either part."""
+    fit = _fit_once_a_turn(series, np.ones_like(series), turns, np.zeros((turns.size, 0)))
+    return fit.amplitude, fit.sigma
+
+
+class _Fit(NamedTuple):
+    amplitude: complex
+    sigma: float
+    others: _Floats
+
+
+def _fit_once_a_turn(series: _Floats, weight: _Floats, turns: _Floats, others: _Floats) -> _Fit:
+    """The same of a series whose frames weigh differently, beside `others` (frames, n) and their factors (n,)."""
     u = np.linspace(-1, 1, series.size)
     turn = 2 * np.pi * np.outer(turns, np.arange(1, _HARMONICS + 1))
-    basis = np.concatenate([np.cos(turn), np.sin(turn), np.stack([np.ones_like(u), u, u**2], axis=1)], axis=1)
-    if more is not None:
-        basis = np.concatenate([basis, more], axis=1)
+    slow = np.stack([np.ones_like(u), u, u**2], axis=1)
+    basis = np.concatenate([np.cos(turn), np.sin(turn), slow, others], axis=1)
     root = np.sqrt(weight / max(float(weight.max()), 1e-30))
     for _ in range(3):
         fit, *_ = np.linalg.lstsq(basis * root[:, None], series * root, rcond=1e-8)
@@ -264,7 +312,7 @@ def once_a_turn(series: _Floats, weight: _Floats, turns: _Floats, more: _Floats 
         root = np.where(np.abs(rest) > 4 * usual, 0.5 * root, root)
     rest = ((series - basis @ fit) * root)[used]
     alike = float(np.clip(np.mean(rest[1:] * rest[:-1]) / (np.mean(rest**2) + 1e-30), 0, 0.95))
-    noise = np.mean(rest**2) * (1 + alike) / (1 - alike)
+    noise = np.sum(rest**2) / max(rest.size - basis.shape[1], 1) * (1 + alike) / (1 - alike)
     covariance = np.linalg.pinv((basis * root[:, None]).T @ (basis * root[:, None])) * noise
     sigma = float(np.sqrt(max(covariance[0, 0], covariance[_HARMONICS, _HARMONICS])))
-    return complex(fit[0], -fit[_HARMONICS]), sigma
+    return _Fit(complex(fit[0], -fit[_HARMONICS]), sigma, fit[basis.shape[1] - others.shape[1] :])

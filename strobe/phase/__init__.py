@@ -11,7 +11,7 @@ from strobe.phase.slips import jumps_of
 from strobe.phase.timebase import TimeBase, fit_time_base
 from strobe.phase.travel import MarkTravel, find_travel
 from strobe.phase.turns import TurnSignature, find_turns, whole_turns
-from strobe.phase.waves import apparent_hz, hann, share_off_step, steps_off, swing_along, without_waves
+from strobe.phase.waves import apparent_hz, distinct_waves, hann, share_off_step, steps_off, swing_along, without_waves
 
 __all__ = [
     "LINE_ORDERS",
@@ -24,6 +24,7 @@ __all__ = [
     "align_blocks",
     "apparent_hz",
     "combine_blocks",
+    "distinct_waves",
     "find_flicker",
     "find_line",
     "find_travel",
