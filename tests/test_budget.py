@@ -104,6 +104,14 @@ def test_a_beat_of_the_lamp_counts_where_it_lies() -> None:
     assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], grown), rel=0.02)
 
 
+def test_a_coder_errs_more_the_faster_a_wobble_goes() -> None:
+    """Closed form: 0.3 of a cycle from frame to frame are 0.15 above where it begins, 0.4 of which is its share."""
+    plain, found = widths(bounded(course(SLOW))), widths(bounded(course(SLOW, FAST)))
+    share = 0.4 * (FAST[0] / RATE_HZ - 0.15)
+    assert found["flutter"] == pytest.approx(share * FAST[1] / np.sqrt(2), rel=0.1)
+    assert found["wow"] == pytest.approx(plain["wow"], abs=1e-5)
+
+
 def test_uneven_dots_widen_flutter_by_the_orders_above_the_split() -> None:
     """Closed form: order k of e gaps is a speed of 2 pi k e / N; 9 to 18 times a turn of 0.75 Hz lie above 6 Hz."""
     uneven = 2e-4
