@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from strobe.measuring.assembly import speed_of, timing_of
+from strobe.measuring.assembly import notes_of, speed_of, timing_of
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.lamps import Lamp
+from strobe.measuring.mixing import Mixing
 
 THIRD = 100 / 3
 CLOCK = CameraClock()
@@ -70,3 +71,29 @@ def test_what_stands_still_to_the_eye(dots: int, lamp: Lamp, still_hz: float, st
     )
     assert speed.drift_dots_per_minute == pytest.approx(dots * THIRD * 1.003 - 60 * still_hz, abs=1e-6)
     assert speed.still_deviation_percent == pytest.approx(still_percent, abs=1e-9)
+
+
+@pytest.mark.parametrize(("beside_hz", "said"), [(7.0, True), (12.0, False)])
+def test_what_lies_beside_the_beat_is_said_where_the_figures_reach(beside_hz: float, said: bool) -> None:
+    chosen = as_chosen(180, 0.3, flashing(100.04))
+    line = SimpleNamespace(**vars(chosen.line), beside=((beside_hz, 0.005),), lit=np.ones(300, bool))
+    row = SimpleNamespace(ring=None, mean_pitch_px=20.0, contrast=0.5)
+    seen: Any = SimpleNamespace(lamp=chosen.lamp, line=line, evidence=SimpleNamespace(row=row, kind=None))
+    band = SimpleNamespace(band_hz=(0.2, 10.0), weighting_checked_hz=(0.2, 10.0))
+    figures: Any = SimpleNamespace(fluctuation=band, revolutions=5.5)
+    timing: Any = SimpleNamespace(flash_rate_source="measured")
+    time: Any = SimpleNamespace(duration_s=10.0, dropped=0, kind="stamps of the file")
+    notes = notes_of(
+        seen,
+        figures,
+        time,
+        timing,
+        gap_percent=0.0,
+        assumed_speed_percent=0.0,
+        shaken=False,
+        scenery_seen=True,
+        corrupt=0,
+        swallowed_dots=0.0,
+        mixing=Mixing(0.0, 0.0),
+    )
+    assert ("beside-the-beat" in {note.code for note in notes}) == said

@@ -181,7 +181,8 @@ def notes_of(
         top_hz=figures.fluctuation.band_hz[1],
     )
     slow = 0 < line.swing_cycles < 3 and line.swing_dots > 0.003
-    near_percent = float(beside_percent(line)[1].max(initial=0.0))
+    near_hz, beside = beside_percent(line)
+    near_percent = float(beside[near_hz < figures.fluctuation.band_hz[1]].max(initial=0.0))
     cases = (
         (
             gap_percent > _WORTH_SAYING_PERCENT,
