@@ -76,15 +76,15 @@ def test_what_stands_still_to_the_eye(dots: int, lamp: Lamp, still_hz: float, st
 @pytest.mark.parametrize(("beside_hz", "said"), [(7.0, True), (12.0, False)])
 def test_what_lies_beside_the_beat_is_said_where_the_figures_reach(beside_hz: float, said: bool) -> None:
     chosen = as_chosen(180, 0.3, flashing(100.04))
-    line = SimpleNamespace(**vars(chosen.line), beside=((beside_hz, 0.005),), lit=np.ones(300, bool))
+    chosen.line = SimpleNamespace(**vars(chosen.line), beside=((beside_hz, 0.005),), lit=np.ones(300, bool))
     row = SimpleNamespace(ring=None, mean_pitch_px=20.0, contrast=0.5)
-    seen: Any = SimpleNamespace(lamp=chosen.lamp, line=line, evidence=SimpleNamespace(row=row, kind=None))
+    chosen.evidence = SimpleNamespace(row=row, kind=None)
     band = SimpleNamespace(band_hz=(0.2, 10.0), weighting_checked_hz=(0.2, 10.0))
     figures: Any = SimpleNamespace(fluctuation=band, revolutions=5.5)
     timing: Any = SimpleNamespace(flash_rate_source="measured")
     time: Any = SimpleNamespace(duration_s=10.0, dropped=0, kind="stamps of the file")
     notes = notes_of(
-        seen,
+        chosen,
         figures,
         time,
         timing,
