@@ -91,6 +91,7 @@ def test_what_lies_beside_the_beat_is_said_where_the_figures_reach(beside_hz: fl
         gap_percent=0.0,
         assumed_speed_percent=0.0,
         shaken=False,
+        shake_hides=False,
         scenery_seen=True,
         corrupt=0,
         swallowed_dots=0.0,

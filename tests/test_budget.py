@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 import strobe
 from strobe.figures import evaluate
 from strobe.figures.results import Fluctuation
+from strobe.measurement import BudgetEntry
 from strobe.measuring import budget
 from strobe.measuring.budget import fluctuation_with_budget
 from strobe.measuring.mixing import Mixing
@@ -102,6 +103,27 @@ def test_a_beat_of_the_lamp_counts_where_it_lies() -> None:
     grown = (np.hypot(FAST[1], hidden) - FAST[1]) / np.sqrt(2)
     assert found["wow"] == plain["wow"]
     assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], grown), rel=0.02)
+
+
+def swaying(peak_percent: float) -> NDArray[np.float64]:
+    """Dots that a camera feigns at 4 Hz."""
+    return peak_percent / 100 * DOTS * TURN_HZ / (2 * np.pi * 4) * np.sin(2 * np.pi * 4 * np.arange(1200) / RATE_HZ)
+
+
+def test_shake_that_hides_the_wobble_makes_an_upper_limit_and_more_a_refusal() -> None:
+    """The weighting is 1 at 4 Hz: 1 % and 2 % peak are 0.7 and 1.4 % rms, one below and one above what is allowed."""
+    run = course((TURN_HZ, 0.2), SLOW)
+    found = bounded(run, shaken_dots=swaying(1.0))
+    assert found.weighted_rms_uncertainty_percent > found.weighted_rms_percent
+    with pytest.raises(strobe.Refused, match=r"shaken: .* 1\.4 % of false wobble"):
+        bounded(run, shaken_dots=swaying(2.0))
+
+
+@pytest.mark.parametrize(("left_percent", "hides"), [(0.04, False), (0.06, True)])
+def test_shake_hides_what_it_may_be_most_of(left_percent: float, hides: bool) -> None:
+    fluctuation: Any = SimpleNamespace(weighted_rms_percent=0.1)
+    entries = (BudgetEntry("weighted_rms", "shake", left_percent), BudgetEntry("unweighted_rms", "shake", 0.3))
+    assert budget.hidden_by_shake(fluctuation, entries) == hides
 
 
 def test_a_coder_errs_more_the_faster_a_wobble_goes() -> None:

@@ -14,7 +14,7 @@ from strobe.figures.rings import parse_rpm
 from strobe.measurement import Clip, Measurement
 from strobe.measuring.assembly import notes_of, record_context, setup_of, speed_of, suspected_hz, timing_of
 from strobe.measuring.averaging import averaging_of
-from strobe.measuring.budget import components_with_budget, fluctuation_with_budget
+from strobe.measuring.budget import components_with_budget, fluctuation_with_budget, hidden_by_shake
 from strobe.measuring.choosing import choose_reading
 from strobe.measuring.clock import CameraClock
 from strobe.measuring.disc import off_centre_left_percent
@@ -236,6 +236,7 @@ def measure_reading(
             gap_percent=gap_percent,
             assumed_speed_percent=found.assumed_speed_percent,
             shaken=pattern.camera.moved,
+            shake_hides=hidden_by_shake(fluctuation, budget),
             scenery_seen=bool(np.all(np.isfinite(pattern.shift_px))),
             corrupt=tally.corrupt,
             swallowed_dots=swallowed,

@@ -168,6 +168,7 @@ def notes_of(
     gap_percent: float,
     assumed_speed_percent: float,
     shaken: bool,
+    shake_hides: bool,
     scenery_seen: bool,
     corrupt: int,
     swallowed_dots: float,
@@ -211,7 +212,8 @@ def notes_of(
         (
             shaken,
             "shake",
-            "The camera moved; its motion was taken off as far as the background shows it.",
+            "The camera moved; its motion was taken off as far as the background shows it."
+            + (" What is left may be most of the wobble: a stand shows that better." if shake_hides else ""),
         ),
         (
             not scenery_seen,
