@@ -9,6 +9,7 @@ import zlib
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -30,7 +31,7 @@ from strobe.measuring.still import high_spot_still
 from strobe.measuring.view import fit_view
 from strobe.pattern import RowShape
 from strobe.pattern.shake import CameraCourse
-from strobe.phase.mark import follow_rim_mark
+from strobe.phase.mark import MarkCourse, follow_rim_mark
 from strobe.render import (
     Camera,
     Coding,
@@ -214,6 +215,22 @@ def test_a_reading_of_a_rim_comes_back_from_the_log(bent: Measurement) -> None:
 def test_what_a_wrong_count_makes_of_the_speed_is_refused_by_the_tape(bent_clip: Path) -> None:
     with pytest.raises(strobe.Refused, match=r"ambiguous: The mark that passes takes 1\.79\d\d s .* -3\.3\d % off"):
         strobe.measure(bent_clip, rpm=100 / 3 * 180 / 174, dots=174)
+
+
+def test_light_that_goes_otherwise_than_dots_that_come_round_is_no_mark(
+    bent_clip: Path, bent: Measurement, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows beside each other make light that runs along them, as steadily as a mark but at no multiple of the turn."""
+
+    def twice_as_fast(*args: Any, **options: Any) -> MarkCourse | None:
+        mark = follow_rim_mark(*args, **options)
+        assert mark is not None
+        return replace(mark, rate_hz=1.97 * mark.rate_hz, turns=1.97 * mark.turns)
+
+    monkeypatch.setattr("strobe.measuring.rim.follow_rim_mark", twice_as_fast)
+    found = strobe.measure(bent_clip, rpm=33, dots=180)
+    assert found.index is None
+    assert found.speed == bent.speed
 
 
 @pytest.mark.parametrize(("off_percent", "turns", "refused"), [(0.5, 6.0, True), (0.2, 6.0, False), (0.5, 3.0, False)])

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from strobe.figures.rings import NOMINAL_RPM, bars_for
 from strobe.measuring.evidence import RowEvidence
 from strobe.measuring.lamps import Lamp
-from strobe.measuring.rows import CLEAR_SUPPORT, CLEAR_SUPPORT_OF_FEW_LIT, Draft, drafts_of
+from strobe.measuring.rows import CLEAR_SUPPORT, CLEAR_SUPPORT_OF_FEW_LIT, SAME_TURN, Draft, drafts_of
 from strobe.pattern import RowSeries
-from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line
+from strobe.phase import LINE_ORDERS, CoarseLine, FlashRate, LineReading, TimeBase, read_line, whole_turns
 
 __all__ = [
     "SLOW_SWING_CYCLES",
@@ -43,6 +43,9 @@ _SHAPELESS, _SHALLOW, _DEEP = 0.02, 0.1, 0.2
 its first harmonic) behind a shutter that leaves lamp and camera equally strong; too deep for soft light behind one."""
 _ASTRAY = 0.02
 """How far, relatively, the mean rate of a line that was followed may be from where it was found (by trial)."""
+_SAME_TURNS, _MOST_TURNS = 5.0, 3
+"""Errors of a turn's time within which it is the one that the dots make, and so many turns that may pass for one: the
+next count to 216 makes one longer by eight of those errors."""
 _ALIKE, _NO_LINE = 0.2, 6.0
 """By how much true lines of one row differ in coherence (below 0.1 in all scenarios), and what a much looser one costs:
 clearly more than the gap that two readings must have."""
@@ -118,6 +121,15 @@ class Hypothesis:
         turns = self.evidence.turns
         clear = CLEAR_SUPPORT if self.evidence.lit_share == 1 else CLEAR_SUPPORT_OF_FEW_LIT
         return turns is not None and turns.best()[1] > clear and self.turn_support > 0.6 * turns.best()[1]
+
+    @property
+    def turns_agree(self) -> bool:
+        """Whether they are seen, and repeat best after the very time that this hypothesis gives a turn."""
+        turns = self.evidence.turns
+        if turns is None or not self.turns_seen:
+            return False
+        turned = turns.turn_s * self.line.dot_rate_hz / self.dots
+        return whole_turns(turned, most=_MOST_TURNS, within=_SAME_TURNS * SAME_TURN) is not None
 
 
 def weigh(

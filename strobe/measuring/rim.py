@@ -77,9 +77,10 @@ def begin_rim(
         azimuth = (
             2 * np.pi / first_count * (rim.sector_dots - first.shape.dots_at(np.array([first.shape.width_px / 2])))
         )
-        return RimWork(None, _mark(pattern, azimuth, time, first_count, first_dots), RING_OFF_CENTRE_PERCENT), chosen
+        mark = _mark(pattern, azimuth, time, first_count, first_dots, turns_agree=chosen.turns_agree)
+        return RimWork(None, mark, RING_OFF_CENTRE_PERCENT), chosen
     azimuth = errors.view.azimuth_of_dots_rad(rim.sector_dots)
-    mark = _mark(pattern, azimuth, time, first_count, first_dots)
+    mark = _mark(pattern, azimuth, time, first_count, first_dots, turns_agree=chosen.turns_agree)
     left_percent, size_percent = (
         100 * 2 * np.pi * one / chosen.dots for one in (errors.false_dots_uncertainty, abs(errors.false_dots))
     )
@@ -92,14 +93,17 @@ def begin_rim(
 
 
 def _mark(
-    pattern: PatternReading, azimuth_rad: _Floats, time: TimeBase, count: float, dots: _Floats
+    pattern: PatternReading, azimuth_rad: _Floats, time: TimeBase, count: float, dots: _Floats, *, turns_agree: bool
 ) -> MarkCourse | None:
-    """The mark that passes; one that goes round otherwise than the dots say has to do so many times."""
+    """The mark that passes; one that goes round otherwise than the dots say has to do so many times.
+
+    Where the small differences of the dots come round as they say, what goes otherwise is light of another row.
+    """
     rim = pattern.rim
     assert rim is not None
     mark = follow_rim_mark(rim.lanes, azimuth_rad, time.time_s, sectors=round(count), dots=dots)
     turn_hz = float(np.ptp(dots)) / count / time.duration_s
-    if mark is None or (mark.turns < _SURE_TURNS and abs(mark.rate_hz / turn_hz - 1) > _BESIDE):
+    if mark is None or (abs(mark.rate_hz / turn_hz - 1) > _BESIDE and (mark.turns < _SURE_TURNS or turns_agree)):
         return None
     # Where in its interval a frame was exposed is not known.
     late = mark.rate_hz * time.interval_s
