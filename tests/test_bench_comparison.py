@@ -22,7 +22,7 @@ from strobe.bench.same_band import fluctuation_up_to, line_amplitude, listed_at
 from strobe.bench.story import replay_story
 from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
 from strobe.errors import UsageError
-from strobe.figures import evaluate
+from strobe.figures import SpeedSeries, evaluate
 from strobe.measurement import Measurement
 from strobe.report.comparing import answer_sentences
 
@@ -415,6 +415,18 @@ def test_the_same_band_is_left_as_it_is() -> None:
     assert fluctuation_up_to(whole, 14.98) is whole.fluctuation
     with pytest.raises(ValueError, match="not inside the reading's own"):
         fluctuation_up_to(whole, 20.0)
+
+
+def test_a_reading_too_short_for_the_others_band_is_named() -> None:
+    """1.5 s hold 9 samples of a camera that meets the dots 6.3 times a second; figures take 16."""
+    whole = evaluated(30.0)
+    kept = whole.series.time_s < 1.5
+    short = dataclasses.replace(
+        whole,
+        series=SpeedSeries(*(getattr(whole.series, field.name)[kept] for field in dataclasses.fields(SpeedSeries))),
+    )
+    with pytest.raises(UsageError, match=r"lasts 1\.5 s, too little for its fluctuation up to 3\.0 Hz"):
+        fluctuation_up_to(short, 3.0)
 
 
 @pytest.mark.parametrize("peak", [0.0, 0.02, 0.1])

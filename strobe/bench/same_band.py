@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.figures import evaluate
+from strobe.errors import UsageError
+from strobe.figures import LEAST_SAMPLES, evaluate
 from strobe.figures.fluctuation import BAND_LOW_HZ, TOP_SHARE, band_gain
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
 from strobe.measurement import Measurement
@@ -49,6 +51,8 @@ def fluctuation_up_to(measurement: Measurement, top_hz: float) -> Fluctuation:
     ------
     ValueError
         If `top_hz` is above the reading's own band, or not above the band's lower end.
+    UsageError
+        If the reading is too short to tell its fluctuation in that band.
     """
     stated = measurement.fluctuation
     own_top_hz = stated.band_hz[1]
@@ -58,6 +62,12 @@ def fluctuation_up_to(measurement: Measurement, top_hz: float) -> Fluctuation:
         raise ValueError(f"a band up to {top_hz:g} Hz is not inside the reading's own, {own_top_hz:g} Hz")
     step_s = _step_s(measurement.series)
     new_step_s = TOP_SHARE * 0.5 / top_hz
+    length_s = float(np.ptp(measurement.series.time_s))
+    if length_s < LEAST_SAMPLES * new_step_s:
+        raise UsageError(
+            f"the reading of {Path(measurement.clip.path).name} lasts {length_s:.1f} s, too little for its fluctuation "
+            f"up to {top_hz:.1f} Hz, as far as another reading goes; leave it out, or film 10 s and more"
+        )
     noise_rev = _angle_noise_rev(measurement, step_s)
     all_of_it = _angle(measurement, step_s, top_hz=0.5 / step_s, end_hz=1 / step_s, new_step_s=step_s)
     wide = _figures(measurement, *all_of_it, noise_rev, step_s)

@@ -35,9 +35,9 @@ from strobe.figures.results import (
 from strobe.figures.spectrum import TOP_SHARE, Floor, row_sigma
 from strobe.figures.weighting import weighting_gain
 
-__all__ = ["SPLITS_HZ", "Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
+__all__ = ["LEAST_SAMPLES", "SPLITS_HZ", "Component", "Figures", "Fluctuation", "SpeedSeries", "evaluate"]
 
-_LEAST_SAMPLES = 16
+LEAST_SAMPLES = 16
 _LEAST_SECONDS = 1.0
 """Fewest samples, and seconds, that figures are made from; a guard for callers, our own choice."""
 _MOSTLY_SLOWER = 1.5
@@ -172,8 +172,8 @@ def _validated(time_s: ArrayLike, angle_rev: ArrayLike, weight: ArrayLike | None
         raise ValueError("time_s must be strictly increasing")
     kept = relative > 0
     time, angle, relative = time[kept], angle[kept], relative[kept]
-    if time.size < _LEAST_SAMPLES:
-        raise ValueError(f"{time.size} samples are too few; {_LEAST_SAMPLES} are the least")
+    if time.size < LEAST_SAMPLES:
+        raise ValueError(f"{time.size} samples are too few; {LEAST_SAMPLES} are the least")
     if time[-1] - time[0] < _LEAST_SECONDS:
         raise ValueError(f"{time[-1] - time[0]:.3g} s are too short; {_LEAST_SECONDS:g} s is the least")
     if angle[-1] <= angle[0]:
