@@ -21,8 +21,8 @@ from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import Lamp as KnownLamp
 from strobe.measuring.smoothness import smoothest_clock
 from strobe.pattern import PatternReading, RowSeries
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.impression import Impression
-from strobe.pattern.shake import CameraCourse
 from strobe.phase import CoarseLine, FlashRate, fit_time_base, read_line
 from strobe.render import Camera, Coding, Delivery, DotRow, Lamp, Scene, Speed, Timing, Wobble, render_clip
 

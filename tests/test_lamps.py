@@ -17,8 +17,8 @@ from strobe.measuring.clock import CameraClock
 from strobe.measuring.lamps import lamps_of
 from strobe.measuring.options import Told
 from strobe.pattern import PatternReading, RowSeries
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.impression import Impression
-from strobe.pattern.shake import CameraCourse
 from strobe.phase import fit_time_base, measure_flash_rate
 from strobe.render import Camera, DotRow, Lamp, Scene, Speed, Wobble, render_clip
 

@@ -13,8 +13,8 @@ from scenarios import SCENARIOS
 
 import strobe
 from strobe.errors import Refused
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.leaving import dots_leave
-from strobe.pattern.shake import CameraCourse
 from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Zoom, render_clip, truth_of
 
 SCENE = Scene(

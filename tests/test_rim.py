@@ -30,7 +30,7 @@ from strobe.measuring.runout import once_a_turn
 from strobe.measuring.still import high_spot_still
 from strobe.measuring.view import fit_view
 from strobe.pattern import RowShape
-from strobe.pattern.shake import CameraCourse
+from strobe.pattern.camera import CameraCourse
 from strobe.phase.mark import MarkCourse, follow_rim_mark
 from strobe.render import (
     Camera,

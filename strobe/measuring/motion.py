@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from strobe.figures.weighting import weighting_gain
 from strobe.pattern import PatternReading, RowSeries
-from strobe.pattern.shake import SLOW_S, without_slow
+from strobe.pattern.camera import SLOW_S, without_slow
 from strobe.phase import apparent_hz, without_waves
 from strobe.phase.search import LineSearch
 

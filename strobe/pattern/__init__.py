@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from strobe.capture import Frame
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.disc import DiscFacts, RingPlaces
 from strobe.pattern.impression import Impression, impression
 from strobe.pattern.learned import HELD, FrameSeen, Learned, learn, unlearned
 from strobe.pattern.rim import RimFacts, RowShape
 from strobe.pattern.series import PatternReading, RowSeries
-from strobe.pattern.shake import CameraCourse
 
 __all__ = [
     "CameraCourse",

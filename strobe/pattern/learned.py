@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from strobe.capture import Frame
 from strobe.pattern.background import BackgroundReader, taken_way
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.disc import (
     CalmWatch,
     DiscFacts,
@@ -35,7 +36,7 @@ from strobe.pattern.leaving import dots_leave
 from strobe.pattern.reading import RowReader, learn_row
 from strobe.pattern.rim import RimFacts, RimReader, dots_along, learn_rim, shape_of
 from strobe.pattern.series import PatternReading, RowSeries
-from strobe.pattern.shake import CameraCourse, ShakeWatch
+from strobe.pattern.shake import ShakeWatch
 
 __all__ = ["HELD", "FrameSeen", "Learned", "learn", "unlearned"]
 

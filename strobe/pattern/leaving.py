@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.pattern.shake import CameraCourse
+from strobe.pattern.camera import CameraCourse
 
 __all__ = ["dots_leave"]
 

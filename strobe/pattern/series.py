@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.disc import DiscFacts, RingPlaces
 from strobe.pattern.impression import Impression
 from strobe.pattern.rim import RimFacts, RowShape
-from strobe.pattern.shake import CameraCourse
 
 __all__ = ["PatternReading", "RowSeries"]
 

@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.capture import Frame
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.images import Plane
 from strobe.pattern.impression import Impression, impression
 from strobe.pattern.learned import HELD, Learned, learn
 from strobe.pattern.reading import RowReader
 from strobe.pattern.series import PatternReading
-from strobe.pattern.shake import CameraCourse, ShakeWatch
+from strobe.pattern.shake import ShakeWatch
 
 __all__ = ["HELD", "FrameReading", "PatternReader", "learn_pattern"]
 

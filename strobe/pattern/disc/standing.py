@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.pattern.camera import CameraCourse
 from strobe.pattern.disc.geometry import FoundDisc
 from strobe.pattern.disc.lanes import bands_over
 from strobe.pattern.disc.rings import RingReader
 from strobe.pattern.images import Plane
-from strobe.pattern.shake import CameraCourse, ShakeWatch
+from strobe.pattern.shake import ShakeWatch
 
 __all__ = ["CalmWatch", "bears_out", "watch_beside"]
 
