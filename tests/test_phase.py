@@ -452,6 +452,20 @@ class TestFlashRate:
         assert seen is not None
         assert abs(seen.rate_hz - 100.06) < 3 * seen.uncertainty_hz
 
+    @pytest.mark.parametrize("off_hz", [0.06, 0.10, 0.13, -0.08])
+    @pytest.mark.parametrize("phase", [0.12, 0.4, 0.62, 0.9])
+    def test_half_a_band_down_the_picture_tells_a_creep_rightly_or_not_at_all(
+        self, off_hz: float, phase: float
+    ) -> None:
+        """A shutter of 4.3 ms reads half a band at 120 pictures a second: the rows walk a line, which is no arc."""
+        rng = np.random.default_rng(4)
+        time = np.arange(720) / 120
+        light = brightness_of(
+            time, 120 + off_hz, rng, exposure_s=0.0044, readout_s=0.00427, phase=phase, noise=0.004, drift=0.0
+        )
+        seen = measure_flash_rate(light, time, (120.0,))
+        assert seen is None or abs(seen.rate_hz - 120 - off_hz) < 3 * seen.uncertainty_hz
+
     @pytest.mark.parametrize("seed", [*range(16), 65, 68, 143, 196, 231])
     def test_never_far_off(self, seed: int) -> None:
         """Whatever the lamp, the shutter and the light: no error beyond five stated uncertainties and 20 ppm.

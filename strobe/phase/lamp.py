@@ -36,6 +36,9 @@ _LEAST_RATIO, _ROW_RATIO, _LEAST_SHARE_OF_ROWS = 30.0, 6.0, 0.5
 """Power over the floor of a line that counts, all rows together and one row; the share of rows that must show it."""
 _LEAST_ARC = 0.12
 """Cycles that bands creep at the least for their arc to tell the rate."""
+_LEAST_BANDS, _READ_WITHIN = 1.0, 1.1
+"""Cycles of flicker down the picture from which its rows show an arc, not a line that is walked up and down (of drawn
+light with two thirds of a cycle most that was told was wrong); and pictures that reading one may last, with room."""
 _MOST_OFF_ARC, _ARC_SWINGS = 0.02, (0.002, 0.7)
 """Power that an arc leaves, by its radius squared; and the swing of light, relative, that a lamp makes."""
 _MOST_MOVED_CYCLES, _MOST_ERROR_CYCLES = 0.15, 0.1
@@ -434,6 +437,10 @@ def _creeping_bands(
     moved = abs(wave.rate_hz - rate) * duration
     creep = folded_hz(wave.rate_hz, interval)
     unsure = moved > _MOST_MOVED_CYCLES or wave.error_hz * duration > _MOST_ERROR_CYCLES
-    if unsure or creep * duration < _LEAST_ARC:
+    # The fit finds a part of the true creep as well, by its harmonics; but light has those weaker than its first, and a
+    # shutter reads its lines while one picture lasts.
+    bands = abs(sweep_cycles(light.place, wave.rows))
+    banded = _LEAST_BANDS <= bands <= _READ_WITHIN * rate * interval
+    if unsure or not banded or np.abs(wave.harmonics).argmax() > 0 or creep * duration < _LEAST_ARC:
         return None
     return wave, candidate, creep * duration
