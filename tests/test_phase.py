@@ -850,6 +850,21 @@ class TestLines:
         assert 0.4 * size < said[size] < 2 * size
         assert said[0.0] < 0.0004
 
+    @pytest.mark.parametrize(("wobble_hz", "said"), [(10.07, True), (11.2, False), (3.5, False)])
+    def test_a_swing_of_the_phase_alone_at_a_supposed_beat_may_be_the_lamps(self, wobble_hz: float, said: bool) -> None:
+        """100 flashes in 29.97 pictures beat 10.09 times a second, by 0.25 more or less: there nothing tells which."""
+        rng = np.random.default_rng(9)
+        time = np.arange(300) / NTSC
+        dots = dots_at(time, 99.14, [(0.745, 0.038, 0.0), (wobble_hz, 0.0025, 0.4)])
+        line = follow(
+            "lamp", np.exp(2j * np.pi * (dots - 100.0 * time)) + white(rng, 300, 0.002), time, 1 / NTSC, 100 * time
+        )
+        at_the_beat = [(hz, found) for hz, found in line.beside if abs(hz - 10.09) < 0.3]
+        if said:
+            assert at_the_beat == [(pytest.approx(10.07, abs=0.03), pytest.approx(0.0025, rel=0.2))]
+        else:
+            assert not at_the_beat
+
     def test_noise_of_one_frame(self) -> None:
         """Phase noise of a phasor is sigma / (2 pi) dots; lines and slow courses must not count as noise."""
         rng = np.random.default_rng(1)

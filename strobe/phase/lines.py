@@ -20,7 +20,15 @@ from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit
 from strobe.phase.slips import without_slips
 from strobe.phase.swings import vote_of_swing
-from strobe.phase.takenoff import STRONG_SWING, creeps, hidden_in, lines_of_light, to_take_off
+from strobe.phase.takenoff import (
+    MAINS_OFF,
+    STRONG_SWING,
+    creeps,
+    hidden_in,
+    lines_of_light,
+    may_be_the_lamps,
+    to_take_off,
+)
 from strobe.phase.waves import (
     WOBBLE_HZ,
     Wave,
@@ -45,9 +53,9 @@ _ROUNDS = 3
 _SLOWEST_SWING, _LEAST_FITTED, _FASTEST_SLOW_SWING = 0.15, 1.0, 3.0
 """Cycles in the clip: slower than the first, the lines coincide; than the second, a swing can't be told from a steady
 speed; than the third, a swing of soft light is held to the phase that the brightness gives it."""
-_MAINS_OFF, _AROUND_MAINS, _CLEAR_LINE, _LEAST_NEAR = 0.0025, 0.012, 40.0, 3
-"""How far a mains may be off, relative; how far around the lamp's line is looked, its power over the usual one there
-for it to be clear; and at how many rates at the least."""
+_AROUND_MAINS, _CLEAR_LINE, _LEAST_NEAR = 0.012, 40.0, 3
+"""How far around the lamp's line is looked, relative, its power over the usual one there for it to be clear; and at how
+many rates within what a mains may be off at the least."""
 _MOST_MODULATION = 0.9
 """Of the amplitude's swing, which at 1 would divide by nothing."""
 _CURVED = 1.4
@@ -230,6 +238,10 @@ def _follow(
         others, beside_lamp = lines_of_light(fit, np.abs(series), residual, time_s, waves[:lamp_waves])
         near[:lamp_waves] = np.hypot(near[:lamp_waves], beside_lamp)
         clean = clean - others
+    beside_hz = [wave.apparent_hz for wave in waves]
+    if lamp_cycles is not None and flash is None and not dimmed and not taken.lamp:
+        may_be = may_be_the_lamps(clean, time_s, lamp_cycles, interval_s)
+        near, beside_hz = np.append(near, [dots for _, dots in may_be]), beside_hz + [hz for hz, _ in may_be]
     slope = float(np.polyfit(time_s, clean, 1)[0])
     slowest = waves[0] if swings else bound
     swing_dots = float(np.abs(first)) if swings else _CURVED * abs(modulation) / (2 * np.pi)
@@ -251,7 +263,7 @@ def _follow(
         swing_cycles=float(swing_hz * np.ptp(time_s)),
         removed_hz=tuple(wave.apparent_hz for wave in (*waves, *taken.of_lit)),
         hidden=hidden,
-        beside=tuple(zip((wave.apparent_hz for wave in waves), near.tolist(), strict=True)),
+        beside=tuple(zip(beside_hz, near.tolist(), strict=True)),
         vote=vote,
     )
 
@@ -275,7 +287,7 @@ def _by_its_line(
     duration = float(np.ptp(time_s))
     rate_hz = float(np.ptp(lamp_cycles)) / duration
     around_hz = np.arange(-_AROUND_MAINS, _AROUND_MAINS, 0.2 / (rate_hz * duration)) * rate_hz
-    near = np.abs(around_hz) < _MAINS_OFF * rate_hz
+    near = np.abs(around_hz) < MAINS_OFF * rate_hz
     if apparent_hz(lamp_cycles, time_s) < WOBBLE_HZ + float(around_hz[-1]) or near.sum() < _LEAST_NEAR:
         return lamp_cycles
     window = np.hanning(time_s.size + 2)[1:-1]

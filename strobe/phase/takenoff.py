@@ -12,8 +12,18 @@ from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import waves_of_lit
 from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of
 from strobe.phase.waves import WOBBLE_HZ, Wave, WaveFit, apparent_hz, distinct_waves, hann, swing_along
+from strobe.phase.zoom import zoomed
 
-__all__ = ["STRONG_SWING", "TakenOff", "creeps", "hidden_in", "lines_of_light", "to_take_off"]
+__all__ = [
+    "MAINS_OFF",
+    "STRONG_SWING",
+    "TakenOff",
+    "creeps",
+    "hidden_in",
+    "lines_of_light",
+    "may_be_the_lamps",
+    "to_take_off",
+]
 
 _HARMONICS, _MANY_HARMONICS = 4, 10
 """Of the lamp in the phase: soft light that swings it little, and flashes or a strong swing, which is no pure sine."""
@@ -35,6 +45,9 @@ _OF_LIGHT, _CLEAR = 0.6, 6.0
 """The same share for a line that no lamp is known to make, which must be clearer; and how much above the noise."""
 _DARKEST = 0.05
 """Of the mean amplitude, below which a frame says nothing more of how the light swings (by trial)."""
+MAINS_OFF, _LOOKED_BESIDE = 0.0025, 12.0
+"""How far a mains may be off, relative, beyond which its rate would have been told; and cycles in the clip, on either
+side of that, by which it is seen how strong lines usually are."""
 _STILL_CYCLES = 2.0
 """In the clip, up to which a line beside another looks like a slow course of that."""
 _CLOSE_CYCLES = 0.4
@@ -200,6 +213,37 @@ def lines_of_light(
             taken += line
             beside[int(np.argmin(away))] += float(np.mean(line**2))
     return taken, tuple(np.sqrt(beside))
+
+
+def may_be_the_lamps(
+    dots: NDArray[np.float64], time_s: NDArray[np.float64], lamp_cycles: NDArray[np.float64], interval_s: float
+) -> list[tuple[float, float]]:
+    """Lines of the dots where a supposed lamp's beat may lie, in Hz and dots: a wobble there could as well be its.
+
+    Lines that a shutter leaves on both sides alike swing the phase alone, as a wobble does.
+    """
+    bin_hz = 1 / float(np.ptp(time_s))
+    level = dots - np.polynomial.Polynomial.fit(time_s, dots, 2)(time_s)
+    windowed = 2 * hann(time_s.size) * level
+    found = []
+    for order in range(1, WOBBLE_HARMONICS + 1):
+        cycles = order * lamp_cycles
+        reach_hz = MAINS_OFF * float(np.ptp(cycles)) * bin_hz
+        if apparent_hz(cycles, time_s) < WOBBLE_HZ + reach_hz:
+            continue
+        off_hz = np.arange(-reach_hz - _LOOKED_BESIDE * bin_hz, reach_hz + _LOOKED_BESIDE * bin_hz, 0.2 * bin_hz)
+        turned = (windowed * np.exp(-2j * np.pi * cycles))[:, None]
+        size = np.abs(zoomed(turned, time_s, off_hz, interval_s=interval_s)[:, 0])
+        top = int(np.argmax(np.where(np.abs(off_hz) <= reach_hz, size, 0.0)))
+        is_a_line = size[top] >= size[max(top - 1, 0) : top + 2].max()
+        hz = apparent_hz(cycles + off_hz[top] * time_s, time_s)
+        if (
+            is_a_line
+            and size[top] > _CLEAR * float(np.median(size))
+            and all(abs(hz - one) > bin_hz for one, _ in found)
+        ):
+            found.append((hz, float(size[top])))
+    return found
 
 
 def _shows_on_dots(
