@@ -43,6 +43,7 @@ class Rub:
 class BeltDrive:
     """Motor and pulley, an elastic belt, a platter. Lengths in metres, diameters effective.
 
+    The driven face is off centre by `driven_off_m`, or out of round by it with more than one of `driven_lobes`.
     `servo` gives the motor a speed control whose natural rate and damping are told, trimmed to the nominal speed;
     `shaft_rpm` is the speed of a motor on the mains, which wanders a little. With neither the motor is trimmed as well.
     """
@@ -59,6 +60,7 @@ class BeltDrive:
     platter_m: float = 0.30
     pulley_off_m: float = 5e-6
     driven_off_m: float = 1e-5
+    driven_lobes: int = 1
     lump_m: float = 0.0
     lump_length_m: float = 0.012
     belt_uneven_m: float = 4e-6
@@ -107,7 +109,8 @@ class BeltDrive:
         for i in range(count):
             place = int(along * per_metre)
             r = small + self.pulley_off_m * math.cos(shaft + pulley_phase) + 0.5 * table[place % cells]
-            big_r = big + self.driven_off_m * math.cos(turned + driven_phase) + 0.5 * table[(place + wrap) % cells]
+            big_r = big + self.driven_off_m * math.cos(self.driven_lobes * turned + driven_phase)
+            big_r += 0.5 * table[(place + wrap) % cells]
             v_pulley, v_platter = shaft_speed[i] * r, omega * big_r
             rate = v_pulley - v_platter - stretch / self.strand_m * v_pulley + stretch_rate[i]
             force = stiffness * stretch + damping * rate

@@ -15,12 +15,15 @@ from test_report import measurement
 from strobe.drive.belts import transfer
 from strobe.drive.diagnosis import Diagnosis, diagnose
 from strobe.drive.features import Feature, Reading, shown
-from strobe.drive.locking import creep_words, locked_amplitudes, locked_share, turn_map
+from strobe.drive.locking import creep_words, locked_amplitudes, locked_noise, locked_share, turn_map
 from strobe.drive.machine import Machine, parse_machine
 from strobe.drive.naming import reading_of, with_suspects
 from strobe.drive.parts import PART_BY_KEY, PARTS
 from strobe.drive.sizes import Defect, defect, likelihood_of_size
+from strobe.drive.tightspot import spot_shares
 from strobe.figures.results import SpeedSeries
+from strobe.figures.weighting import weighting_gain
+from strobe.report.suspects import SURE
 
 BELT = {
     "drive": "belt",
@@ -78,6 +81,82 @@ def test_the_faulty_part_is_named(key: str) -> None:
     if key not in ("swing", "chassis", "hunting", "platter", "bearing"):
         assert without.drive == described["drive"]
     assert sum(one.share for one in with_description.suspects) <= 1 + 1e-9
+
+
+LOBED = [(2, 4e-5), (2, 1e-4), (3, 1e-4), (4, 1e-4)]
+
+
+@pytest.mark.parametrize(("lobes", "off_m"), LOBED)
+@pytest.mark.parametrize("described", [BELT, None])
+def test_a_running_face_out_of_round_is_no_tight_bearing(lobes: int, off_m: float, described: Any) -> None:
+    """One strong multiple is what no single tight spot makes; lobes or an uneven bush do, and one clip cannot tell."""
+    said = said_of(replace(MAINS_BELT, driven_off_m=off_m, driven_lobes=lobes), described)
+    assert said.first is not None
+    assert [one.part.key for one in said.suspects[:2]] == ["lobes", "bearing"]
+    assert round(said.first.features[0].order) == lobes
+    assert said.first.score < SURE
+    assert said.doubt is not None
+    assert "strobe coast" in said.doubt
+
+
+def test_a_running_face_out_of_round_is_told_by_figures_alone() -> None:
+    drive = replace(MAINS_BELT, driven_off_m=1e-4, driven_lobes=2)
+    said = diagnose(replace(reading(drive), series=None), parse_machine(BELT))
+    assert [one.part.key for one in said.suspects[:2]] == ["lobes", "bearing"]
+    assert said.doubt is not None
+    spot = diagnose(replace(reading(FAULTS["bearing"][0]), series=None), parse_machine(BELT))
+    assert spot.first is not None
+    assert spot.first.part.key == "bearing"
+
+
+def test_size_of_a_running_face_out_of_round_holds_the_truth() -> None:
+    said = said_of(replace(MAINS_BELT, driven_off_m=1e-4, driven_lobes=2), BELT)
+    assert said.first is not None
+    size = said.first.size
+    assert size is not None
+    assert size.kind == "running face out of round by"
+    assert size.least_mm <= 0.1 <= size.most_mm
+
+
+@pytest.mark.parametrize("rub", [Rub(spot_nm=0.004, spot_width_rev=w) for w in (0.03, 0.06, 0.09)])
+@pytest.mark.parametrize("young_pa", [2.5e6, 4e6, 6e6])
+def test_a_tight_spot_stays_one_where_the_belt_swings_at_one_of_its_multiples(rub: Rub, young_pa: float) -> None:
+    """Belts that swing at 1.5 to 2.4 Hz, 2.8 to 4.2 times a turn, make that multiple the strongest."""
+    drive = replace(MAINS_BELT, rub=rub, young_pa=young_pa)
+    for described in (BELT, None):
+        said = said_of(drive, described)
+        assert said.first is not None
+        assert said.first.part.key == "bearing"
+        assert all(one.part.key != "lobes" for one in said.suspects)
+
+
+def spot(spring_hz: float, *, width_rev: float = 0.06, damping: float = 0.18) -> Any:
+    order, ratio = np.arange(1, 7), np.arange(1, 7) * 100 / 180 / spring_hz
+    torque = np.exp(-0.5 * (2 * np.pi * width_rev * order) ** 2)
+    return torque * np.abs(ratio / (1 - ratio**2 + 2j * damping * ratio))
+
+
+def test_what_one_tight_spot_can_make() -> None:
+    def shares(amplitude: Any, noise: float = 1e-4) -> Any:
+        return spot_shares(
+            amplitude,
+            np.full(amplitude.size, noise),
+            turn_rate_hz=100 / 180,
+            spring_hz=(1.0, 4.0),
+            damping=(0.1, 0.18, 0.3),
+            counted=np.ones(amplitude.size),
+        )
+
+    for spring_hz in (1.1, 1.7, 2.3, 3.8):
+        made = spot(spring_hz)
+        assert shares(made) == pytest.approx(np.ones(6))
+        # Of a belt that swings at twice a turn with 0.1 of damping, and a spot of 0.1 turns, twice is 12 times three
+        # times a turn (4.3 from the belt, 2.7 from the spot, closed form); 1.3 is the model's slack.
+        lobed = np.where(np.arange(6) == 1, 40 * made, made)
+        assert shares(lobed)[1] < (1.3 * 12 * (made[2] + 1e-4) / lobed[1]) ** 2
+    alone = np.array([0.0, 0.1, 0.0, 0.0, 0.0, 0.0])
+    assert shares(alone, noise=1e-3)[1] < (1.3 * 12 * 1e-3 / 0.1) ** 2
+    assert shares(alone[:2]) == pytest.approx(np.zeros(2)), "twice a turn alone has nothing to be held against"
 
 
 def test_a_motor_that_folds_is_found_behind_an_idler() -> None:
@@ -243,6 +322,80 @@ def test_locked_amplitudes() -> None:
     value = 0.2 * np.cos(2 * np.pi * angle) + 0.1 * np.sin(6 * np.pi * angle) + 0.4
     found = locked_amplitudes(SpeedSeries(time, angle, value), highest=4)
     assert found == pytest.approx([0.2, 0, 0.1, 0], abs=1e-6)
+
+
+def test_locked_noise() -> None:
+    """White noise of 0.01 over N samples gives 2 |sum| / N, Rayleigh with the mean square 4 s^2 / N; median of six."""
+    rng = np.random.default_rng(4)
+    time = np.arange(1200) / 30
+    angle = time * 0.5
+    found = [
+        locked_noise(
+            SpeedSeries(time, angle, 0.2 * np.sin(4 * np.pi * angle) + 0.01 * rng.standard_normal(time.size)), highest=6
+        )
+        for _ in range(60)
+    ]
+    expected = np.median(np.sqrt(rng.exponential(4e-4 / time.size, (20000, 6))), axis=1).mean()
+    # A median of six scatters by a third of itself; 60 clips of six orders bring that to 2 %, bins shared to 4 %.
+    assert np.mean(found) == pytest.approx(expected, rel=0.1)
+
+
+def lines(*waves: tuple[float, float], rpm: float = 100 / 3) -> Reading:
+    """Figures of a clip of 60 s with lines at orders, of peaks in percent, and nothing else."""
+    base, turn = reading(FAULTS["pulley"][0]), rpm / 60
+    components = tuple(
+        replace(
+            base.components[0],
+            frequency_hz=order * turn,
+            frequency_uncertainty_hz=1e-4,
+            peak_percent=peak,
+            uncertainty_percent=1e-3,
+            per_revolution=order,
+        )
+        for order, peak in waves
+    )
+    weighted = np.sqrt(sum(0.5 * (peak * float(weighting_gain(order * turn))) ** 2 for order, peak in waves))
+    fluctuation = replace(base.fluctuation, weighted_rms_percent=1.02 * weighted)
+    return Reading(rpm, rpm, 60 * turn, 60.0, fluctuation, components)
+
+
+def test_the_range_of_an_idler_does_not_end_like_a_wall() -> None:
+    """280 mm over 33 mm are 8.5; two readings 1 % apart to either side of that are told alike."""
+    scores = []
+    for order in (8.45, 8.55, 9.3):
+        said = diagnose(lines((order, 0.25), (2 * order, 0.12), (3 * order, 0.06), (1.0, 0.05)))
+        assert said.first is not None
+        assert said.first.part.key == "idler"
+        scores.append(said.first.score)
+    assert scores[0] == pytest.approx(scores[1], abs=0.02)
+
+
+@pytest.mark.parametrize(("hz", "rpm"), [(7.5, 45.0), (10.0, 100 / 3)])
+@pytest.mark.parametrize("off", [0.0, 5e-5, 2e-4])
+def test_a_rate_of_a_mains_motor_leaves_an_undescribed_machine_open(hz: float, rpm: float, off: float) -> None:
+    """16 poles on 60 Hz make 10.0 turns a turn at 45, 12 make 18.0 at 33 1/3: as many as the coils of other motors."""
+    order = hz / (rpm / 60) / (1 + off)
+    seen = lines((order, 0.2), (1.0, 0.05), rpm=rpm)
+    said = diagnose(seen)
+    assert said.first is not None
+    assert said.first.part.key in ("poles", "pulley")
+    assert said.doubt is not None
+    known = diagnose(seen, Machine("direct"))
+    if off == 0.0:
+        assert known.first is not None
+        assert known.first.part.key == "poles"
+        assert known.doubt is None
+
+
+@pytest.mark.parametrize("order", [6.66, 9.54])
+def test_a_motor_or_an_idler_is_left_open_where_nobody_described_the_drive(order: float) -> None:
+    said = diagnose(lines((order, 0.25), (1.0, 0.05)))
+    assert said.first is not None
+    assert said.first.part.key in ("idler", "pulley")
+    assert said.doubt is not None
+    assert "idler" in said.doubt
+    assert "pulley" in said.doubt
+    assert diagnose(lines((order, 0.25), (1.0, 0.05)), Machine("idler")).doubt is None
 
 
 def feature(frequency_hz: float, peak_percent: float, *, sigma: float = 1e-4) -> Feature:

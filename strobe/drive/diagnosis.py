@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from strobe.drive.features import COVERAGE, Feature, Reading, shown
 from strobe.drive.locking import LockedShare, creep_words, locked_share
 from strobe.drive.machine import DRIVES, Machine
-from strobe.drive.model import HARMONICS, DriveModel
+from strobe.drive.model import HARMONICS, DriveModel, mains_motor
 from strobe.drive.parts import PART_BY_KEY, Part
 from strobe.drive.sizes import Defect, defect, likelihood_of_size
 
@@ -29,6 +29,10 @@ SLOWEST_TO_PART = 1 / (1 - 0.936)
 0.936 (computed); one round a sub-platter comes round less often."""
 CLOSE_SCORES = 0.5
 """Score of the second suspect, by the first's, from which it is not clear which of them it is; our own choice."""
+RIVAL_CLAIM = 0.25
+"""Claim of another part on the first suspect's own line, by the first's, from which a machine that nobody described
+leaves it open which of them it is: four to one is no clear answer where the very kind of drive is a guess. Our own
+choice."""
 LEAST_SCORE = 0.02
 """Share of the weighted fluctuation below which a part is not listed; our own choice."""
 OWN_CLAIM = 0.2
@@ -128,14 +132,13 @@ def diagnose(reading: Reading, machine: Machine | None = None) -> Diagnosis:
     models = [DriveModel(one, reading, features, described=machine is not None) for one in machines]
     weights = _normalised([math.log(DRIVE_PRIOR[one.machine.drive]) + one.evidence for one in models])
     likeliest = models[int(np.argmax(weights))]
-    suspects = []
-    for key in {key for model in models for key in model.claims}:
-        nothing = np.zeros(len(features))
-        claims = sum((w * one.claims.get(key, nothing) for w, one in zip(weights, models, strict=True)), nothing)
-        suspect = _suspect(key, features, claims, likeliest, reading, machine)
-        if suspect is not None:
-            suspects.append(suspect)
-    suspects.sort(key=lambda one: (-one.score, one.part.key))
+    nothing = np.zeros(len(features))
+    claims = {
+        key: sum((w * one.claims.get(key, nothing) for w, one in zip(weights, models, strict=True)), nothing)
+        for key in {key for model in models for key in model.claims}
+    }
+    listed = [_suspect(key, features, claim, likeliest, reading, machine) for key, claim in claims.items()]
+    suspects = sorted((one for one in listed if one is not None), key=lambda one: (-one.score, one.part.key))
     belted = weights[[one.machine.drive for one in models].index("belt")] if machine is None else None
     film_seconds, film_reason = _film(suspects, likeliest, reading, belted=belted)
     return Diagnosis(
@@ -144,7 +147,7 @@ def diagnose(reading: Reading, machine: Machine | None = None) -> Diagnosis:
         locked=None if reading.series is None else locked_share(reading.series),
         film_seconds=film_seconds,
         film_reason=film_reason,
-        doubt=_doubt(suspects, machine),
+        doubt=_doubt(suspects, machine) or (_undescribed(suspects, features, claims) if machine is None else None),
         drive=likeliest.machine.drive,
     )
 
@@ -176,7 +179,7 @@ def _film(
             return USUAL_FILM_S, "no part explains much, and so short a clip cannot tell a broad hump from lines"
         return None, None
     may_have_belt = model.machine.drive == "belt" if belted is None else belted > NO_BELT
-    if suspects[0].part.key not in ("platter", "bearing", "belt") or not may_have_belt:
+    if suspects[0].part.key not in ("platter", "lobes", "bearing", "belt") or not may_have_belt:
         return None, None
     belt = model.expected_of("belt")
     needed = SLOWEST_TO_PART
@@ -205,7 +208,33 @@ def _doubt(suspects: Sequence[Suspect], machine: Machine | None) -> str | None:
     way = "describe the machine (strobe machine), or film it at another speed too (strobe speeds)"
     if machine is not None:
         way = "film it at another speed too (strobe speeds), or do the cheaper check first"
+    if {first.part.key, second.part.key} == {"bearing", "lobes"}:
+        way = "film the platter slowing down without belt, idler or motor (strobe coast), where only a bearing pushes"
     return f"{first.part.name} and {second.part.name} fit almost alike; {way}"
+
+
+def _undescribed(
+    suspects: Sequence[Suspect], features: Sequence[Feature], claims: dict[str, NDArray[np.float64]]
+) -> str | None:
+    """Why the first suspect's line may be another part's, in a drive that nobody described."""
+    if not suspects:
+        return None
+    first = suspects[0]
+    lead = first.features[0]
+    way = "describe the machine (strobe machine), or film it at another speed too (strobe speeds)"
+    motor = mains_motor(lead.frequency_hz) if lead.sharp else None
+    whole = abs(lead.order - round(lead.order)) < 2 * lead.order_sigma
+    if motor is not None and (whole or first.part.key != "pulley"):
+        mains, poles = motor
+        if first.part.key == "pulley":
+            return f"its line is a whole number of times a turn, as what is tied to the platter makes it; {way}"
+        return f"the pulley of a motor of {poles} poles on {mains} Hz turns at just this rate too; {way}"
+    place = next(i for i, one in enumerate(features) if one is lead)
+    rivals = {key: float(claim[place]) for key, claim in claims.items() if key != first.part.key}
+    rival = max(rivals, key=lambda key: rivals[key])
+    if rivals[rival] < RIVAL_CLAIM * claims[first.part.key][place]:
+        return None
+    return f"{first.part.name} and {PART_BY_KEY[rival].name} may both make its line; {way}"
 
 
 def _evidence(
@@ -213,7 +242,7 @@ def _evidence(
 ) -> tuple[str, ...]:
     lead = own[0]
     said = []
-    expected = model.expected_of("platter" if key == "bearing" else key, near=lead.order)
+    expected = model.expected_of("platter" if key in ("bearing", "lobes") else key, near=lead.order)
     if not lead.sharp:
         said.append(f"a broad hump about {lead.frequency_hz:.2g} Hz, not a line: nothing that turns evenly does that")
         if expected is not None and expected.frequency_hz is not None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from strobe.drive.belts import swing_hz
 from strobe.drive.machine import Machine
 
-__all__ = ["SWING_HZ", "Expected", "expected_parts", "folded_hz"]
+__all__ = ["HUNTING_HZ", "HUNTING_SPREAD", "SWING_HZ", "Expected", "expected_parts", "folded_hz"]
 
 # How well a described rate holds, as standard deviations of its logarithm.
 BELT_TOLERANCE = 0.015
@@ -40,6 +40,11 @@ POLE_ORDERS = (2.0, 40.0)
 """Times in a turn of the platter."""
 IDLER_MOTOR_HZ = (22.0, 30.0)
 """Turns a second: a motor of four poles makes 25 on 50 Hz and 30 on 60 Hz, less its slip."""
+EDGE_SPREADS = {"idler": 0.2, "pulley": 0.2}
+"""How a part grows less usual beyond its range, as a standard deviation of the order's logarithm: at 1.2 times the end
+two thirds, at 1.6 times a sixteenth. A machine may be built otherwise, so no range ends like a wall; our own
+choice. A belt's range does: half and two thirds of a turn, just below it, are what multiples of the platter would be
+taken for."""
 SWING_HZ, SWING_SPREAD = 2.0, 0.45
 HUNTING_HZ, HUNTING_SPREAD = 1.0, 0.8
 BOUNCE_HZ, BOUNCE_SPREAD = 3.5, 0.35
@@ -74,6 +79,23 @@ class Expected:
     tolerance: float
     basis: str
     order_range: tuple[float, float] | None = None
+
+    def usual(self, order: float) -> float:
+        """How usual an order is for a part not described, by that of the inside of its range: 1 there, less beyond."""
+        assert self.order_range is not None
+        low, high = self.order_range
+        if low <= order <= high:
+            return 1.0
+        spread = EDGE_SPREADS.get(self.part, 0.0)
+        beyond = math.log(low / order if order < low else order / high)
+        return math.exp(-0.5 * (beyond / spread) ** 2) if spread else 0.0
+
+    @property
+    def usual_width(self) -> float:
+        """Width of that range in the order's logarithm, what lies beyond its ends by its own weight."""
+        assert self.order_range is not None
+        low, high = self.order_range
+        return math.log(high / low) + EDGE_SPREADS.get(self.part, 0.0) * math.sqrt(2 * math.pi)
 
     @property
     def period_s(self) -> float | None:

@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 from strobe.drive.features import Feature
 from strobe.figures.results import SpeedSeries
 
-__all__ = ["FEWEST_TURNS", "LockedShare", "TurnMap", "creep_words", "locked_amplitudes", "locked_share", "turn_map"]
+__all__ = [
+    "FEWEST_TURNS",
+    "LockedShare",
+    "TurnMap",
+    "creep_words",
+    "locked_amplitudes",
+    "locked_noise",
+    "locked_share",
+    "turn_map",
+]
 
 FEWEST_TURNS = 3
 """Turns that a locked share takes: each is left out in its turn, and two must be left."""
@@ -23,6 +32,8 @@ SECTORS = 60
 """Parts of a turn, 6 degrees each; 30 pictures a second see 54 a turn at 33 1/3 rpm."""
 _COVERAGE = 1.96
 """Standard deviations of a 95 % half-width: normal, closed form."""
+_BESIDE = np.array([-4.0, -3.0, -2.0, 2.0, 3.0, 4.0])
+"""Bins beside a whole order where noise is seen: off the order's own two, near enough for a floor that slopes."""
 _TIED_CYCLES = 0.15
 """Share of a cycle that a line may have crept over the clip and still count as tied to the platter; our own choice."""
 
@@ -109,15 +120,32 @@ def _share(turns: Array) -> float:
 
 def locked_amplitudes(series: SpeedSeries, *, highest: int) -> Array:
     """Amplitudes in percent at once, twice, ... `highest` times a turn, fitted together over whole turns."""
+    fitted = _locked(series, highest)[2]
+    return np.hypot(fitted[0::2], fitted[1::2])
+
+
+def locked_noise(series: SpeedSeries, *, highest: int) -> Array:
+    """What the same fit gives where nothing is tied to the platter: the median amplitude in the bins beside each."""
+    angle, rest, _ = _locked(series, highest)
+    turns = round(float(angle[-1] - angle[0]))
+    beside = np.arange(1, highest + 1)[:, np.newaxis] + _BESIDE / max(turns, 1)
+    seen = np.exp(-2j * np.pi * beside[..., np.newaxis] * angle) @ rest
+    return np.asarray(np.median(2 * np.abs(seen) / angle.size, axis=1))
+
+
+def _locked(series: SpeedSeries, highest: int) -> tuple[Array, Array, Array]:
+    """Angles in whole turns, what the fit leaves there, and its cosines and sines in turn."""
     turns = math.floor(float(series.angle_rev[-1] - series.angle_rev[0]) + 1e-9)
     inside = series.angle_rev - series.angle_rev[0] <= turns
-    angle = 2 * np.pi * series.angle_rev[inside]
+    angle, value = series.angle_rev[inside], series.deviation_percent[inside]
+    turn = 2 * np.pi * angle
     along = np.linspace(-1.0, 1.0, angle.size)
     columns = [np.ones_like(angle), along, along**2]
     for order in range(1, highest + 1):
-        columns += [np.cos(order * angle), np.sin(order * angle)]
-    fitted = np.linalg.lstsq(np.stack(columns, axis=1), series.deviation_percent[inside], rcond=None)[0][3:]
-    return np.hypot(fitted[0::2], fitted[1::2])
+        columns += [np.cos(order * turn), np.sin(order * turn)]
+    design = np.stack(columns, axis=1)
+    fitted = np.linalg.lstsq(design, value, rcond=None)[0]
+    return angle, value - design @ fitted, fitted[3:]
 
 
 def creep_words(line: Feature, *, turns: float) -> str:

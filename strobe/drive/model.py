@@ -13,12 +13,13 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.drive.expected import Expected, expected_parts, folded_hz
+from strobe.drive.expected import HUNTING_HZ, HUNTING_SPREAD, Expected, expected_parts, folded_hz
 from strobe.drive.features import Feature, Reading
-from strobe.drive.locking import locked_amplitudes
+from strobe.drive.locking import locked_amplitudes, locked_noise
 from strobe.drive.machine import Machine
+from strobe.drive.tightspot import spot_shares
 
-__all__ = ["HARMONICS", "DriveModel"]
+__all__ = ["HARMONICS", "DriveModel", "mains_motor"]
 
 # How usual a fault is before anything was measured; common practice, coarse on purpose.
 TURNING_PRIOR = {"platter": 0.3, "belt": 0.25, "pulley": 0.2, "idler": 0.4, "poles": 0.2, "hum": 0.05, "camera": 0.05}
@@ -43,14 +44,33 @@ COMPANION_SHARE = 0.08
 FEWEST_COMPANIONS = 2
 """What is left of the weight of a multiple of whose slower companions not even two show (one for twice): it is hardly a
 multiple. A companion shows from this share of its peak on. By trial."""
+MOST_LOBES = 4
+LOBED = 0.05
+"""Lobes of a running face or ring up to which it is usual to be out of round; and what is left of the weight of such a
+multiple alone: far fewer are than are off centre. Common practice."""
 RICH = 0.4
 RICH_SLOPE = 2.5
 """Strength of the multiples of once a turn, by that of once a turn, where off centre and tight spot are as likely; and
 the power of it by which the odds change. By trial."""
 HIGHEST_LOCKED = 6
 """Times a turn up to which that strength is made up; the multiples above are weak. Our own choice."""
-# Speeds of motors on the mains that belt drives use: poles and mains.
-MAINS_MOTORS = tuple(120 * mains / poles / 60 for mains in (50, 60) for poles in (24, 16, 12))
+UNEVEN_BUSH = 0.4
+"""How often a multiple that one tight spot cannot make comes from the bearing nevertheless, from an oval bush or from
+several spots; the rest is a running face or ring with lobes. Our own choice: one clip does not tell the two apart, so
+both must be listed, and the answer doubted."""
+SPRING_SPREADS = 1.5
+"""Standard deviations to either side of the expected swing, or control's rate, that a tight spot's spring may have: as
+far as what the check table calls usual."""
+IDLER_SPRING_HZ = (8.0, 25.0)
+"""The same behind an idler, whose rubber is pressed, not stretched; by our own models of idler drives."""
+SPRING_DAMPING = {"belt": (0.1, 0.18, 0.3), "idler": (0.1, 0.18, 0.3), "direct": (0.3, 0.6, 0.9)}
+"""Damping of that swing: of a moving belt 0.18 (`strobe.drive.sizes`) and about half and twice as much; of a control
+that does not hunt by itself more."""
+UNSEEN_SIGMAS = 5.0
+"""Standard deviations of an amplitude below which no line is listed: sqrt(2 ln of the looks to one false alarm), closed
+form."""
+# Turns a second of motors on the mains that belt drives use, by mains and poles.
+MAINS_MOTORS = {(mains, poles): 2 * mains / poles for mains in (50, 60) for poles in (24, 16, 12)}
 MAINS_MOTOR_SHARE = 0.5
 """Of belt drives whose motor is not described, the share that runs by the mains; common practice."""
 MAINS_MOTOR_TOLERANCE = 0.0015
@@ -59,6 +79,8 @@ MAINS_MOTOR_TOLERANCE = 0.0015
 USUAL_POLES = (4, 6, 8, 10, 12, 16, 18, 20, 24)
 USUAL_POLE_SHARE = 0.85
 """How many of these motors have one of those numbers; common practice."""
+LEAST_USUAL = 0.01
+"""How usual an order must be at the least for an undescribed part to be pinned to it; our own choice."""
 UNPINNED = 0.5
 """What is left of the weight of an undescribed part that no line pins down; by trial."""
 MOST_FOLDS = 3
@@ -153,18 +175,20 @@ class DriveModel:
         """An undescribed turning part takes as its order the line that, with its multiples, explains most."""
         if not one.turns or one.order is not None or one.order_range is None or one.part == "poles":
             return one
-        low, high = one.order_range
         best, most, spread, pin = None, 0.0, 0.0, None
         for line in features:
             for multiple in range(1, 4 if one.part == "belt" else 2):
                 order, sigma = line.order / multiple, line.order_sigma / multiple
-                if not line.sharp or not low <= order <= high:
+                usual = one.usual(order)
+                if not line.sharp or usual < LEAST_USUAL:
                     continue
-                if abs(order - round(order)) < 2 * sigma and not _of_a_mains_motor(one.part, line.frequency_hz):
+                if abs(order - round(order)) < 2 * sigma and not (
+                    one.part == "pulley" and mains_motor(line.frequency_hz)
+                ):
                     continue
                 if one.part == "belt" and order + 2 * sigma > 1 - 0.25 / self.reading.revolutions:
                     continue
-                held = sum(
+                held = usual * sum(
                     other.share
                     for other in features
                     if other.sharp
@@ -188,7 +212,7 @@ class DriveModel:
         if one.part == "poles" and one.order is None:
             return prior * self._any_pole(feature, features)
         if one.order is None and one.order_range is not None:
-            return prior * UNPINNED * self._anywhere(one.order_range, feature)
+            return prior * UNPINNED * self._anywhere(one, feature)
         if one.order is None or one.frequency_hz is None:
             return 0.0
         total = 0.0
@@ -198,12 +222,14 @@ class DriveModel:
             total *= self._of_range(one)
         return prior * total
 
-    def _anywhere(self, order_range: tuple[float, float], feature: Feature) -> float:
+    def _anywhere(self, one: Expected, feature: Feature) -> float:
         """Density of a rate that may lie anywhere in a range, seen straight or folded by the frame rate."""
-        low, high = (order * self.reading.turn_rate_hz for order in order_range)
         frames = self.reading.frame_rate_hz
         rates = [fold * frames + side * feature.frequency_hz for fold in range(MOST_FOLDS) for side in (-1, 1)]
-        return sum(feature.frequency_hz / rate for rate in rates if low <= rate <= high) / math.log(high / low)
+        usual = [
+            one.usual(rate / self.reading.turn_rate_hz) * feature.frequency_hz / rate for rate in rates if rate > 0
+        ]
+        return sum(usual) / one.usual_width
 
     def _multiple(self, one: Expected, multiple: int, feature: Feature, features: Sequence[Feature]) -> float:
         assert one.frequency_hz is not None
@@ -215,7 +241,7 @@ class DriveModel:
         density = _bell((feature.frequency_hz - seen) / sigma) / sigma * feature.frequency_hz
         weight = HARMONIC_FALL ** (multiple - 1)
         if multiple > 1 and density > 0 and not self._companions(one, multiple, feature, features):
-            weight *= LONELY
+            weight *= LOBED if one.part == "platter" and multiple <= MOST_LOBES else LONELY
         return weight * density
 
     def _companions(self, one: Expected, multiple: int, feature: Feature, features: Sequence[Feature]) -> bool:
@@ -238,15 +264,14 @@ class DriveModel:
 
         Half of the undescribed belt-drive motors run by the mains, at a few known rates.
         """
-        assert one.order_range is not None
+        assert one.order is not None
         assert one.frequency_hz is not None
-        low, high = one.order_range
-        anywhere = one.tolerance * math.sqrt(2 * math.pi) / math.log(high / low)
+        anywhere = one.usual(one.order) * one.tolerance * math.sqrt(2 * math.pi) / one.usual_width
         if one.part != "pulley" or self.machine.drive != "belt":
             return anywhere
         mains = sum(
             _bell(math.log(one.frequency_hz / rate) / MAINS_MOTOR_TOLERANCE) / MAINS_MOTOR_TOLERANCE
-            for rate in MAINS_MOTORS
+            for rate in MAINS_MOTORS.values()
         ) / len(MAINS_MOTORS)
         spread = one.tolerance * math.sqrt(2 * math.pi)
         return (1 - MAINS_MOTOR_SHARE) * anywhere + MAINS_MOTOR_SHARE * mains * spread
@@ -283,22 +308,78 @@ class DriveModel:
         return prior * _bell(math.log(feature.frequency_hz / one.frequency_hz) / spread) / spread
 
     def _split_locked(self, features: Sequence[Feature]) -> None:
-        """Divide what is tied to the platter between a part off centre and a tight bearing, by its multiples."""
+        """Divide what is tied to the platter between a part off centre, a tight bearing, and one out of round."""
         tied = self.claims.get("platter")
         if tied is None:
             return
-        first, rest = _once_and_multiples(self.reading, features, tied)
-        rich = math.sqrt(rest) / max(math.sqrt(first), 1e-9)
-        bearing = 1 / (1 + (rich / RICH) ** -RICH_SLOPE) if rich > 0 else 0.0
+        amplitude, noise, counted = self._tied_orders(features, tied)
+        spot = spot_shares(
+            amplitude,
+            noise,
+            turn_rate_hz=self.reading.turn_rate_hz,
+            spring_hz=self._spring_hz(),
+            damping=SPRING_DAMPING[self.machine.drive],
+            counted=counted,
+        )
+        first, rest = amplitude[0], amplitude[1:] * np.sqrt(counted[1:])
+        of_spot = _beyond_off_centre(first, rest * np.sqrt(spot[1:]))
+        of_all = _beyond_off_centre(first, rest)
+        bearing, lobes = np.zeros(len(features)), np.zeros(len(features))
+        for place, feature in enumerate(features):
+            order = max(1, round(feature.order))
+            if order == 1:
+                bearing[place] = of_spot
+                continue
+            # A multiple too fast to be looked at singly goes as the slower ones together.
+            within = spot[order - 1] if order <= spot.size else of_spot / max(of_all, _TINY)
+            lobes[place] = of_all * (1 - within) * (1 - UNEVEN_BUSH)
+            bearing[place] = of_all - lobes[place]
         self.claims["bearing"] = tied * bearing
-        self.claims["platter"] = tied * (1 - bearing)
+        self.claims["lobes"] = tied * lobes
+        self.claims["platter"] = tied * (1 - bearing - lobes)
+
+    def _tied_orders(self, features: Sequence[Feature], tied: Array) -> tuple[Array, Array, Array]:
+        """Amplitude once, twice, ... a turn, what noise gives there, and how much of each is tied to the platter."""
+        top = self.reading.fluctuation.band_hz[1] / self.reading.turn_rate_hz
+        highest = min(HIGHEST_LOCKED, max(1, int(top)))
+        counted, peaks = np.zeros(highest), np.zeros(highest)
+        unsure = 0.0
+        for feature, claim in zip(features, tied, strict=True):
+            order = round(feature.order)
+            if feature.sharp and 1 <= order <= highest and claim > counted[order - 1]:
+                counted[order - 1], peaks[order - 1] = claim, feature.peak_percent
+                unsure = max(unsure, feature.peak_sigma_percent / order)
+        if self.reading.series is not None and self.reading.revolutions >= 2:
+            found = locked_amplitudes(self.reading.series, highest=highest)
+            return found, locked_noise(self.reading.series, highest=highest), counted
+        # The angle's noise makes one of the speed that grows with the order.
+        return peaks, UNSEEN_SIGMAS * unsure * np.arange(1, highest + 1), counted
+
+    def _spring_hz(self) -> tuple[float, float]:
+        """Between which rates the platter swings on what drives it."""
+        if self.machine.drive == "idler":
+            return IDLER_SPRING_HZ
+        swing = self.expected_of("swing")
+        if swing is None or swing.frequency_hz is None:
+            middle, spread = HUNTING_HZ, HUNTING_SPREAD
+        else:
+            middle, spread = swing.frequency_hz, swing.tolerance
+        reach = math.exp(SPRING_SPREADS * spread)
+        return middle / reach, middle * reach
 
 
-def _of_a_mains_motor(part: str, frequency_hz: float) -> bool:
-    """Whether a rate is that of a usual motor on the mains, whose order may well be a whole number."""
-    return part == "pulley" and any(
-        abs(math.log(frequency_hz / rate)) < 2 * MAINS_MOTOR_TOLERANCE for rate in MAINS_MOTORS
-    )
+def _beyond_off_centre(first: float, multiples: Array) -> float:
+    """How likely more than a part off centre is at work, 0 to 1, by the strength of the multiples of once a turn."""
+    rich = float(np.linalg.norm(multiples)) / max(float(first), 1e-9)
+    return 1 / (1 + (rich / RICH) ** -RICH_SLOPE) if rich > 0 else 0.0
+
+
+def mains_motor(frequency_hz: float) -> tuple[int, int] | None:
+    """Mains in Hz and poles of the usual motor that turns at a rate, whose order may well be a whole number."""
+    for kind, rate in MAINS_MOTORS.items():
+        if abs(math.log(frequency_hz / rate)) < 2 * MAINS_MOTOR_TOLERANCE:
+            return kind
+    return None
 
 
 def _lamp_beats(reading: Reading) -> list[Expected]:
@@ -312,33 +393,6 @@ def _lamp_beats(reading: Reading) -> list[Expected]:
         for rate in rates
         if rate > low
     ]
-
-
-def _once_and_multiples(reading: Reading, features: Sequence[Feature], tied: Array) -> tuple[float, float]:
-    """Squares of the amplitude once a turn, and of its multiples together."""
-    if reading.series is not None and reading.revolutions >= 2:
-        square = locked_amplitudes(reading.series, highest=HIGHEST_LOCKED) ** 2
-        claimed = np.array(
-            [
-                max(
-                    (c for one, c in zip(features, tied, strict=True) if one.sharp and round(one.order) == k),
-                    default=0.0,
-                )
-                for k in range(1, HIGHEST_LOCKED + 1)
-            ]
-        )
-        return float(square[0]), float(np.sum(square[1:] * claimed[1:]))
-    first = sum(
-        one.peak_percent**2
-        for one, c in zip(features, tied, strict=True)
-        if one.sharp and round(one.order) == 1 and c > 0.5
-    )
-    rest = sum(
-        one.peak_percent**2
-        for one, c in zip(features, tied, strict=True)
-        if one.sharp and round(one.order) > 1 and c > 0.5
-    )
-    return first, rest
 
 
 def _weight(feature: Feature) -> float:

@@ -60,6 +60,19 @@ PARTS: tuple[Part, ...] = (
         UNPLUG_CAUTION,
     ),
     Part(
+        "lobes",
+        "running face",
+        "running face (or ring of dots) out of round: oval, or with lobes",
+        _ALL,
+        "two, three or four times a turn, far stronger than the multiples beside it; upright in the turn map",
+        "Belt or idler off, spin the platter by hand, film it slowing down (strobe coast): a tight spot there is the "
+        "bearing. If there is none, wipe the running face, turn ring or mat with the dots by 90 degrees on the "
+        "platter, film again: if the phase follows the dots, it is they.",
+        "Clean dirt and old glue off the running face; true or change the sub-platter; print and seat the dots anew.",
+        "the line falls with a true running face; one of the dots turns with them, or goes with others",
+        UNPLUG_CAUTION,
+    ),
+    Part(
         "slip",
         "belt slip",
         "belt slips on pulley or platter",

@@ -44,13 +44,14 @@ class Defect:
 
 def defect(part: str, line: Feature, machine: Machine | None, rpm: float, swing: Expected | None) -> Defect | None:
     """The fault that would make a line, None where the description lacks a diameter or the part has no such size."""
-    share = line.peak_percent / 100
-    if part == "platter" and machine is not None and machine.drive == "belt" and machine.driven_effective_mm:
-        low, high = _passed(line.frequency_hz, swing)
-        radius = 0.5 * machine.driven_effective_mm
-        return Defect("running face off centre by", share * radius / high, share * radius / low, "belt model")
     if machine is None:
         return None
+    share = line.peak_percent / 100
+    if part in ("platter", "lobes") and machine.drive == "belt" and machine.driven_effective_mm:
+        low, high = _passed(line.frequency_hz, swing)
+        radius = 0.5 * machine.driven_effective_mm
+        kind = "running face off centre by" if part == "platter" else "running face out of round by"
+        return Defect(kind, share * radius / high, share * radius / low, "belt model")
     if part == "platter" and machine.platter_mm:
         size = share * 0.5 * machine.platter_mm
         return Defect("running face or dots off centre by", size, size, "e / R")

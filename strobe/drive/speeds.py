@@ -124,7 +124,7 @@ def _meaning(one: Feature, keeps: str, drive: str | None) -> str:
                 return "turns with the platter: seat, sub-platter or dots off centre, bearing"
             if drive == "direct":
                 return "turns with the platter: poles or coils of the motor, or a tight bearing"
-            return "turns with the platter: a tight bearing, multiples of once a turn"
+            return "turns with the platter: a tight bearing, or a running face out of round"
         if one.order < 1 and drive != "idler":
             return "the belt"
         return {
