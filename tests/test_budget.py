@@ -105,6 +105,17 @@ def test_a_beat_of_the_lamp_counts_where_it_lies() -> None:
     assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], grown), rel=0.02)
 
 
+@pytest.mark.parametrize(("share", "times"), [(0.103, 1.4), (0.05, 0.7)])
+def test_more_in_step_with_the_light_than_a_lamp_swings_is_likely_a_wobble(share: float, times: float) -> None:
+    """0.005 dots in step are 0.10 of a swing of 0.05, which none of a lamp's are, and 0.05 of one of 0.1."""
+    run = course((TURN_HZ, 0.2), SLOW)
+    plain, found = widths(bounded(run)), widths(bounded(run, hidden=((5.1, 0.005, share),)))
+    hidden = times * min(100 * 2 * np.pi * 5.1 * 0.005 / 120, 0.2 if times < 1 else np.inf)
+    rms = np.hypot(0.2, SLOW[1]) / np.sqrt(2)
+    grown = np.sqrt(rms**2 + hidden**2 / 2) - rms
+    assert found["unweighted"] == pytest.approx(np.hypot(plain["unweighted"], grown), rel=0.05)
+
+
 def swaying(peak_percent: float) -> NDArray[np.float64]:
     """Dots that a camera feigns at 4 Hz."""
     return peak_percent / 100 * DOTS * TURN_HZ / (2 * np.pi * 4) * np.sin(2 * np.pi * 4 * np.arange(1200) / RATE_HZ)

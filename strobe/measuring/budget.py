@@ -49,10 +49,11 @@ _BESIDE_HZ = 0.5
 """The false line that shake leaves is as likely some tenths of a hertz beside the shake's own."""
 
 _MOST_HIDDEN_PERCENT = 0.1
-_LOUD, _LOUD_SHARE, _QUIET_SHARE = (0.001, 0.4), 1.4, 0.7
-"""What was taken off with the lamp's beat though it stands as no lamp's swing does: up to about a thousandth of a dot,
-or a third of the swing, noise and uneven light do that, and a wobble is thought possible as large as the largest other,
-or so many percent; more than that is likely a wobble, with as much again where it can't be seen."""
+_LOUD_DOTS, _LAMPS_OWN, _LOUD_SHARE, _QUIET_SHARE = 0.001, 0.075, 1.4, 0.7
+"""What was taken off with the lamp's beat though it stands as no lamp's swing does: up to about a thousandth of a dot
+and so large a share of the swing, noise and uneven light do that (0.07 of any above 0.004 dots on 96 rendered clips),
+and a wobble is thought possible as large as the largest other, or so many percent; more than that is likely a wobble,
+with as much again where it can't be seen."""
 _ONCE_A_TURN = 0.05
 """How near to once a turn, in multiples of it, a component counts as that; the next one lies a whole multiple away."""
 _FEW_TURNS, _FEW_TURNS_SHARE = 2.0, 0.12
@@ -314,7 +315,7 @@ def _hidden(figures: Figures, line: LineReading, *, shaken: bool) -> _Waves:
     beats_hz, beats_dots, in_phase = np.array(line.hidden, float).reshape(-1, 3).T
     swing = _swing_percent(beats_hz, beats_dots / line.dot_rate_hz)
     # In a hand any wave holds some of the shake, which has an entry of its own.
-    loud = (beats_dots > _LOUD[0]) & (in_phase > _LOUD[1]) & ~np.array(shaken)
+    loud = (beats_dots * in_phase > _LOUD_DOTS * in_phase + _LAMPS_OWN * beats_dots) & ~np.array(shaken)
     quiet = _QUIET_SHARE * np.minimum(swing, max(strongest, _MOST_HIDDEN_PERCENT))
     return _up_to(figures.fluctuation.band_hz[1], beats_hz, np.where(loud, _LOUD_SHARE * swing, quiet))
 
