@@ -109,7 +109,7 @@ def steadied(
     parts = _without_flicker(_parts(pattern), time_s, removed_hz)
     follows, rest = _following(dots, parts, _bends(row, parts, turn_hz, time_s), time_s, turn_hz)
     slow = shift - without_slow(shift, time_s)
-    drift = (1 - _told_bywithout_slow(without_slow(shift, time_s))) * (slow - slow[0])
+    drift = (1 - _told_by_quick(without_slow(shift, time_s))) * (slow - slow[0])
     creep, taken_off = ((one[:, 0] + row.slope * one[:, 1]) / row.mean_pitch_px for one in (drift, shift))
     left, noise = _left(rest, taken_off - follows - creep, time_s)
     return Steadied(dots - follows, left + _LEFT_OF_CREEP * creep, noise)
@@ -196,11 +196,11 @@ def _following(
             best = (unexplained, solution, target - basis[:, :platter] @ solution[:platter])
     assert best is not None
     # What is measured of a motion is taken off with its noise, which follows by a factor of its own.
-    follows = (quick + _told_bywithout_slow(quick) * (known - quick)) @ best[1][: known.shape[1]]
+    follows = (quick + _told_by_quick(quick) * (known - quick)) @ best[1][: known.shape[1]]
     return follows - follows[0], best[2]
 
 
-def _told_bywithout_slow(quick: NDArray[np.float64]) -> NDArray[np.float64]:
+def _told_by_quick(quick: NDArray[np.float64]) -> NDArray[np.float64]:
     """How far the quick part of motions (frames, n) tells the factor of their slow one, 0 to 1: not where it is noise.
 
     Noise is as strong over all frequencies, and a hand hardly moves at the upper quarter of them.
