@@ -15,7 +15,7 @@ from strobe.figures import evaluate
 from strobe.figures.results import Fluctuation
 from strobe.measurement import BudgetEntry
 from strobe.measuring import budget
-from strobe.measuring.budget import fluctuation_with_budget
+from strobe.measuring.budget import components_with_budget, fluctuation_with_budget
 from strobe.measuring.mixing import Mixing
 from strobe.measuring.seldom import Mistaken
 from strobe.measuring.unevenness import RowParts, UnevenDots
@@ -156,6 +156,30 @@ def test_uneven_dots_widen_flutter_by_the_orders_above_the_split() -> None:
     false, line = 1.96 * 100 * 2 * np.pi * 12 * uneven / DOTS, FAST[1]
     fallen = line / np.sqrt(2) - np.sqrt(max(line**2 / 2 - 1.6 * square - line * false, 0.0))
     assert found["flutter"] == pytest.approx(np.hypot(plain["flutter"], fallen), rel=0.1)
+
+
+@pytest.mark.parametrize(("seconds", "widened"), [(6.0, True), (40.0, False)])
+def test_a_line_near_a_multiple_of_the_turn_may_be_the_dots_as_far_as_the_clip_parts_them(
+    seconds: float, widened: bool
+) -> None:
+    """0.09 of a turn's rate beside three times a turn are 0.4 cycles in 6 s, and 2.7 in 40."""
+    run = course((TURN_HZ, 0.2), (3.09 * TURN_HZ, 0.1), seconds=seconds)
+    figures = evaluate(**run, nominal_rpm=45.0, angle_noise_rev=1e-7, frame_interval_s=1 / RATE_HZ)
+    time: Any = SimpleNamespace(time_s=run["time_s"], interval_s=1 / RATE_HZ)
+    found = components_with_budget(
+        figures,
+        time,
+        averaging=lambda hz: (np.ones_like(hz), np.ones_like(hz)),
+        left_dots=np.zeros_like(run["time_s"]),
+        dots=DOTS,
+        off_centre_percent=0.0,
+        scale_share=0.0,
+        uneven=ring(others=1e-3),
+    )
+    line = min(found, key=lambda one: abs(one.per_revolution - 3.09))
+    # Closed form: order k of e gaps is a speed of 2 pi k e / N.
+    false = 1.96 * 100 * 2 * np.pi * 3 * 1e-3 / DOTS
+    assert (line.uncertainty_percent > 0.9 * false) == widened
 
 
 def test_noise_of_mixed_pictures_weighs_more_in_each_part() -> None:

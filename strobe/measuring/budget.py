@@ -54,8 +54,9 @@ _LOUD_DOTS, _LAMPS_OWN, _LOUD_SHARE, _QUIET_SHARE = 0.001, 0.075, 1.4, 0.7
 and so large a share of the swing, noise and uneven light do that (0.07 of any above 0.004 dots on 96 rendered clips),
 and a wobble is thought possible as large as the largest other, or so many percent; more than that is likely a wobble,
 with as much again where it can't be seen."""
-_ONCE_A_TURN = 0.05
-"""How near to once a turn, in multiples of it, a component counts as that; the next one lies a whole multiple away."""
+_ONCE_A_TURN, _OWN_REACH = 0.05, 0.5
+"""How near to a whole multiple of the turn a component counts as that, in multiples of it, and in cycles over the clip,
+by which noise and neighbours may move it (half of what parts two lines)."""
 _FEW_TURNS, _FEW_TURNS_SHARE = 2.0, 0.12
 """Below so many turns a wobble once a turn is hardly told from a bend: so much of the unweighted figures is unsure then
 (simulated, one to two turns)."""
@@ -87,8 +88,10 @@ def components_with_budget(
     widened = []
     window = hann(left_dots.size)
     for one in figures.components:
-        ring = off_centre_percent if abs(one.per_revolution - 1) < _ONCE_A_TURN else 0.0
-        ring = max(ring, uneven.swing_percent(one.per_revolution)) if uneven is not None else ring
+        order = round(one.per_revolution)
+        of_turn = order > 0 and abs(one.per_revolution - order) < max(_ONCE_A_TURN, _OWN_REACH / figures.revolutions)
+        ring = off_centre_percent if of_turn and order == 1 else 0.0
+        ring = max(ring, uneven.swing_percent(order)) if uneven is not None and of_turn else ring
         least, most = (float(end[0]) for end in averaging(np.array([one.frequency_hz])))
         loss = (most - least) / (most + least)
         peak = one.peak_percent
