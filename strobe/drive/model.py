@@ -342,7 +342,8 @@ class DriveModel:
         """Amplitude once, twice, ... a turn, what noise gives there, and how much of each is tied to the platter."""
         top = self.reading.fluctuation.band_hz[1] / self.reading.turn_rate_hz
         highest = min(HIGHEST_LOCKED, max(1, int(top)))
-        counted, peaks = np.zeros(highest), np.zeros(highest)
+        counted: Array = np.zeros(highest)
+        peaks: Array = np.zeros(highest)
         unsure = 0.0
         for feature, claim in zip(features, tied, strict=True):
             order = round(feature.order)
@@ -353,7 +354,8 @@ class DriveModel:
             found = locked_amplitudes(self.reading.series, highest=highest)
             return found, locked_noise(self.reading.series, highest=highest), counted
         # The angle's noise makes one of the speed that grows with the order.
-        return peaks, UNSEEN_SIGMAS * unsure * np.arange(1, highest + 1), counted
+        unseen: Array = UNSEEN_SIGMAS * unsure * np.arange(1.0, highest + 1)
+        return peaks, unseen, counted
 
     def _spring_hz(self) -> tuple[float, float]:
         """Between which rates the platter swings on what drives it."""

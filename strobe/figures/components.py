@@ -54,6 +54,16 @@ _LEAST_GAP_BINS = 0.1
 """Least distance stated of two lines fitted as one, in bins: no more than ten times the clip is told as needed."""
 _GHOST_REACH_BINS, _GHOST_SHARE = 5.0, 0.3
 """How far from one line fitted to two the lines lie that it leaves, and how strong they are beside it."""
+_CROWD_BINS = 2.0
+"""Nearer than this a weaker line of any strength may be such a one; by trial."""
+_PAIR_STARTS_BINS = (-0.7, -0.35, 0.0, 0.35, 0.7)
+"""Where, from one line fitted to two, the middle of the two is looked for: it may stand outside of both, where they
+cancel between. Half a bin is as far as a refit goes by itself."""
+_HALF_PAIR_BINS = 0.35
+"""From that middle to each of the two at first; with `_CLOSEST_START_BINS` between them."""
+_WORTH_SPLITTING = 0.25
+"""Share of the power of a line that must be left within `_CROWD_BINS` of another for two in its place to be tried: what
+they take away is spread over some bins. By trial."""
 _MOST_EVENTS = 4
 """Sudden events in one clip at most; our own choice."""
 _EVENT_SIGMAS = 6.0
@@ -109,7 +119,7 @@ def find_lines(
     )
     fit = _settled(JointFit(time_s, angle_rev, weight, np.empty(0)), band)
     floor = band.floor(fit)
-    return fit.result(floor, _leakage(fit, floor, interval_s), lowest_hz=lowest, gap_hz=_gaps(fit, floor))
+    return fit.result(floor, _leakage(fit, floor, interval_s), lowest_hz=lowest, gap_hz=_gaps(fit, band, floor))
 
 
 def searched_hz(duration_s: float, interval_s: float) -> tuple[float, float]:
@@ -163,38 +173,64 @@ def _clearness(fit: JointFit, band: _Band) -> Array:
     return np.minimum(found, standing_out(grid, at))
 
 
-def _gaps(fit: JointFit, floor: Floor) -> Array:
-    """For each line, how far apart two lie that explain it clearly better, though they can't be told apart here."""
+def _gaps(fit: JointFit, band: _Band, floor: Floor) -> Array:
+    """For each line, how far apart two lie that explain it clearly better, though they can't be told apart here.
+
+    Two in the place of a line and of those that it left beside it are no more lines than before, so that they need only
+    explain as much, if they lie closer than can be told apart. Of several ways the widest counts.
+    """
     width = 0.5 / fit.half
     gaps = np.full(fit.frequency.size, np.inf)
-    for i, both in _split(fit):
-        if 0.5 * (fit.squares - both.squares) > _least_power(floor, fit.frequency[i : i + 1])[0]:
-            gaps[i] = max(both.closest_hz, _LEAST_GAP_BINS * width)
-    for i, ghosts, both in _without_ghosts(fit):
-        if both.squares < fit.squares and both.closest_hz < _CLOSEST_BINS * width:
-            gaps[[i, *ghosts]] = max(both.closest_hz, _LEAST_GAP_BINS * width)
+    least = _least_power(floor, fit.frequency)
+    for i, left, both in _pairs(fit, least, band):
+        gain = 0.5 * (fit.squares - both.squares)
+        if gain > least[i] or (left.size and gain > 0 and both.closest_hz < _CLOSEST_BINS * width):
+            gap = np.clip(both.closest_hz, _LEAST_GAP_BINS * width, _CLOSEST_BINS * width)
+            gaps[[i, *left]] = np.minimum(gaps[[i, *left]], gap)
     return gaps
 
 
-def _without_ghosts(fit: JointFit) -> Iterator[tuple[int, NDArray[np.intp], JointFit]]:
-    """The fit with a pair in the place of each line and of the weak ones around it, which one line for two leaves."""
+def _pairs(fit: JointFit, least: Array, band: _Band) -> Iterator[tuple[int, NDArray[np.intp], JointFit]]:
+    """The fit with a pair in the place of each line, and of those beside it that one line for two leaves.
+
+    These are weak ones in a wide reach, or weaker ones in a narrow reach; or there are none, and then something must be
+    left that no line could be started on.
+    """
     width = 0.5 / fit.half
+    bins, power = periodogram(*to_grid(fit.time, fit.residual, band.interval_s), _PADDING)
     for i, line in enumerate(fit.frequency):
-        near = np.abs(fit.frequency - line) < _GHOST_REACH_BINS * width
-        ghosts = np.flatnonzero(near & (fit.amplitude < _GHOST_SHARE * fit.amplitude[i]))
-        pair = line + np.array([-0.35, 0.35]) * width
-        if ghosts.size and pair[0] > 0.5 * width:
-            yield i, ghosts, fit.with_lines(np.append(np.delete(fit.frequency, [i, *ghosts]), pair))
+        away = np.abs(fit.frequency - line)
+        by_it = fit.amplitude / fit.amplitude[i]
+        ghosts = (away < _GHOST_REACH_BINS * width) & (by_it < _GHOST_SHARE)
+        crowd = (away < _CROWD_BINS * width) & (by_it < 1)
+        ways = {tuple(np.flatnonzero(one)) for one in (ghosts, crowd, ghosts | crowd) if np.any(one)}
+        left_over = np.max(power, where=np.abs(bins - line) < _CROWD_BINS * width, initial=0.0)
+        if left_over > _WORTH_SPLITTING * least[i] and fit.frequency.size < MAX_LINES:
+            ways.add(())
+        for way in sorted(ways):
+            both = _paired(fit, line, np.delete(fit.frequency, np.array([i, *way], dtype=np.intp)))
+            if both is not None:
+                yield i, np.array(way, dtype=np.intp), both
 
 
-def _split(fit: JointFit) -> Iterator[tuple[int, JointFit]]:
+def _paired(fit: JointFit, line_hz: float, others_hz: Array) -> JointFit | None:
+    """The best fit with two lines near the place of one; None where that is too slow."""
+    width = 0.5 / fit.half
+    middles = line_hz + np.array(_PAIR_STARTS_BINS) * width
+    starts = [middle + np.array([-_HALF_PAIR_BINS, _HALF_PAIR_BINS]) * width for middle in middles]
+    fits = [fit.with_lines(np.append(others_hz, pair)) for pair in starts if pair[0] > 0.5 * width]
+    return min(fits, key=lambda one: one.squares, default=None)
+
+
+def _split(fit: JointFit) -> Iterator[JointFit]:
     """The fit with a pair in the place of each line in turn, where there is room for it."""
     width = 0.5 / fit.half
     for i, line in enumerate(fit.frequency):
         others = np.delete(fit.frequency, i)
-        pair = line + np.array([-0.35, 0.35]) * width
-        if fit.frequency.size < MAX_LINES and np.all(np.abs(others - line) > 2 * width) and pair[0] > 0.5 * width:
-            yield i, fit.with_lines(np.append(others, pair))
+        if fit.frequency.size < MAX_LINES and np.all(np.abs(others - line) > _CROWD_BINS * width):
+            both = _paired(fit, line, others)
+            if both is not None:
+                yield both
 
 
 @dataclass(frozen=True)
@@ -261,8 +297,7 @@ def _more_sudden(fit: JointFit, band: _Band, floor: Floor, longer: JointFit | No
     with_it = fit.with_events((*fit.shapes, shape)).sharp()
     if np.min(_clearness(with_it, band)) <= _EVENT_SIGMAS:
         return None
-    pairs = [pair for _, pair in _split(fit)]
-    rival = min([*pairs, *([] if longer is None else [longer])], key=lambda one: one.squares, default=fit)
+    rival = min([*_split(fit), *([] if longer is None else [longer])], key=lambda one: one.squares, default=fit)
     if rival.squares > with_it.squares:
         return with_it
     if rival is not longer and rival.closest_hz >= _CLOSEST_BINS * 0.5 / fit.half:
