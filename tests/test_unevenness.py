@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -120,6 +122,41 @@ def test_too_few_turns_take_the_usual_ring() -> None:
     assert (found.others, found.told.size) == (pytest.approx(USUAL), 0)
 
 
+def of_a_strip(step: float, *, parts: int, in_view: float = 14.0, seconds: float = 6.0) -> tuple[RowSeries, Array]:
+    """A steady row of a strip whose joint is that much too wide, by its mean over the dots in view; frames lack."""
+    row, passed = view(np.zeros(30, complex), seconds=seconds, in_view=in_view)
+    across = (np.arange(60) + 0.5) / 60 * in_view
+    seen = passed + step * ((passed[:, None] + across - 100.0) / DOTS % 1.0).mean(axis=1)
+    kept = np.delete(np.arange(passed.size), [20, 21, 70])
+    # A step in N dots leaves N + g of its pitches to a turn.
+    return replace(row, blocks=row.blocks[kept, :parts]), (seen * DOTS / (DOTS + step))[kept]
+
+
+@pytest.mark.parametrize("seconds", [2.8, 6.0])
+@pytest.mark.parametrize("step", [0.1, -0.3])
+def test_a_joint_that_few_parts_hide_has_room_in_the_course(step: float, seconds: float) -> None:
+    row, passed = of_a_strip(step, parts=2, seconds=seconds)
+    found = uneven_dots(row, passed, dots=DOTS)
+    assert found.joint_dots == pytest.approx(abs(step), rel=0.15)
+    # Closed form: 2 g / N of the speed at every multiple, what the row's dots leave of it.
+    order = np.arange(1.0, 9.0)
+    left = 200 * abs(step) / DOTS * np.abs(found.parts.seen(order))
+    assert np.all(np.array([found.swing_percent(k) for k in order]) > 0.8 * left)
+
+
+def test_where_the_parts_are_many_or_nothing_jumps_no_joint_widens_what_is_said() -> None:
+    """A joint shows in many parts, and is gone by then; a wobble that is no step leaves little room for one."""
+    row, passed = view(np.zeros(30, complex))
+    step = 0.3 * (passed / DOTS % 1.0)
+    assert uneven_dots(row, passed + step, dots=DOTS).joint_dots == 0
+    row, passed = view(np.zeros(30, complex), wobble_dots=0.005, in_view=14.0)
+    few = uneven_dots(replace(row, blocks=row.blocks[:, :2]), passed, dots=DOTS)
+    # Closed form: the step that a wave as large at four times a turn makes up best, the slowest that is not taken off.
+    order = np.arange(4, 90)
+    waves = np.abs(np.sinc(order * 14.0 / DOTS)) / (np.pi * order)
+    assert few.joint_dots < 0.005 * waves[0] / np.sum(waves**2) < 0.04
+
+
 def whole_row(uneven: float, *, dots: int, in_view: float, parts: int = 1) -> UnevenDots:
     """A row whose dots all count alike, of a ring that errs by so many gaps at any order."""
     places = (np.arange(parts) + 0.5) * in_view / parts
@@ -172,3 +209,15 @@ def test_what_uneven_dots_add_to_a_mean_square_lies_inside(in_view: float, real_
         inside += wrong < ring.mean_square(np.where(orders == 2, read, 0.0), np.ones(9))
     assert inside > 0.92 * 400
     assert whole_row(uneven, dots=dots, in_view=92.0).mean_square(np.zeros(9), np.ones(9)) < 1e-3
+
+
+def test_a_joint_adds_the_mean_square_of_its_waves() -> None:
+    """Nine waves of 2 g / N each, beside nothing and beside a real wobble that they stand in or against."""
+    dots, step = 180, 0.2
+    peak = 200 * step / dots
+    parts = RowParts(dots, np.zeros(1), np.ones(1), 0.0)
+    ring = UnevenDots(parts, np.empty(0), 0.0, step)
+    assert ring.mean_square(np.zeros(9), np.ones(9)) == pytest.approx(9 * peak**2 / 2)
+    beside = np.where(np.arange(9) == 3, 0.1, 0.0)
+    assert ring.mean_square(beside, np.ones(9)) == pytest.approx(9 * peak**2 / 2 + 0.1 * peak)
+    assert ring.swing_percent(1.0) == pytest.approx(peak)

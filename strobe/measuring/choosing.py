@@ -155,7 +155,7 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
     check_coherence(chosen)
     check_alias(chosen, time)
     chosen, joint = without_joint(chosen, time)
-    check_continuity(chosen, time)
+    check_continuity(chosen, time, turn_dots=chosen.dots if disc is None else None)
     return ChosenReading(
         times=replace(times, time=time),
         chosen=chosen,

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
@@ -55,6 +56,9 @@ _SAME_SPEED = 0.01
 """How near, relatively, two nominal speeds are one: 78 and 78.26 rpm are 0.003 apart, all others a third and more."""
 _JUMP_DOTS, _FAR_JUMP = 0.12, 8.0
 """Size of a jump from one frame to the next that no platter makes, and how far above what is usual in the clip."""
+_SAME_PLACE_DOTS, _AS_LARGE = 4.0, 0.5
+"""How near to whole turns after a jump its next one comes, a picture's worth of dots and what the joint smears; and how
+large that is at the least by the first (0.8 and more in eight rendered close-ups)."""
 _CLOSE_PERCENT = 0.6
 """Difference of two readings, in percent, up to which it goes into the uncertainty instead of being refused (by trial;
 a mains alone may be off by 0.2 %)."""
@@ -287,11 +291,18 @@ def check_alias(chosen: Hypothesis, time: TimeBase) -> None:
     )
 
 
-def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:
+def check_continuity(chosen: Hypothesis, time: TimeBase, *, turn_dots: int | None = None) -> None:
     """Refuse dots that jump from one frame to the next: joined scenes, or pictures lost that the stamps do not show.
 
     A platter changes its speed at once at most, never its place. Straight courses through some frames before and after
     are held against each other between each two frames.
+
+    Parameters
+    ----------
+    chosen : Hypothesis
+    time : TimeBase
+    turn_dots : int or None
+        Dots in one turn, after which a jump comes again that the joint of a strip makes; None leaves that unasked.
     """
     strength = np.abs(chosen.evidence.amplitude)
     seen = np.flatnonzero(chosen.line.lit & (strength > 0.4 * np.median(strength)))
@@ -300,11 +311,30 @@ def check_continuity(chosen: Hypothesis, time: TimeBase) -> None:
         return
     jump = np.abs(signed)
     largest = int(np.argmax(np.where(whole, jump, 0.0)))
-    if jump[largest] > max(_JUMP_DOTS, _FAR_JUMP * float(np.median(jump[whole]))):
+    if jump[largest] <= max(_JUMP_DOTS, _FAR_JUMP * float(np.median(jump[whole]))):
+        return
+    passed = np.interp(between_s, time.time_s, chosen.line.dots)
+    if turn_dots is not None and _comes_round(passed[whole], signed[whole], passed[largest], turn_dots):
         raise Refused(
-            "bad-timing",
-            f"The dots jump by {jump[largest]:.2f} of a gap from one picture to the next at {between_s[largest]:.1f} s,"
-            " which no platter does: scenes were joined, or pictures are missing that the time stamps do not show.",
-            "Use the camera's original file, one for each scene; or film again, under a mains lamp at another frame "
-            "rate: its dark moments, in step with the pictures, can do that too.",
+            "no-pattern",
+            f"The dots jump by {jump[largest]:.2f} of a gap at the same place in every turn, as at the joint of a "
+            "strip, and too few of them are in view at once to take that off.",
+            "Film from further off, so that at least thirty dots show across the picture; or glue the strip to its "
+            "printed length.",
         )
+    raise Refused(
+        "bad-timing",
+        f"The dots jump by {jump[largest]:.2f} of a gap from one picture to the next at {between_s[largest]:.1f} s,"
+        " which no platter does: scenes were joined, or pictures are missing that the time stamps do not show.",
+        "Use the camera's original file, one for each scene; or film again, under a mains lamp at another frame "
+        "rate: its dark moments, in step with the pictures, can do that too. Of a strip, film three turns or more.",
+    )
+
+
+def _comes_round(passed: NDArray[np.float64], jump: NDArray[np.float64], at_dots: float, turn_dots: int) -> bool:
+    """Whether the jump after so many dots comes again, the same way, whenever they have made whole turns since."""
+    size = jump[np.argmin(np.abs(passed - at_dots))]
+    turns = np.rint((passed - at_dots) / turn_dots)
+    near = np.abs(passed - at_dots - turns * turn_dots) < _SAME_PLACE_DOTS
+    again = [float(np.max(jump[near & (turns == one)] / size)) for one in np.unique(turns[near])]
+    return len(again) > 1 and min(again) > _AS_LARGE
