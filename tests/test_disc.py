@@ -19,7 +19,7 @@ from strobe.capture import Frame, open_clip
 from strobe.errors import Refused, UsageError
 from strobe.measuring import Told, measure_reading
 from strobe.measuring.clock import CameraClock
-from strobe.measuring.disc import DiscWork, settle
+from strobe.measuring.disc import DiscWork, begin_disc, off_centre_left_percent, settle, weigh_rings
 from strobe.measuring.evidence import RowEvidence
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import Lamp as LampAsRead
@@ -252,6 +252,109 @@ def test_a_dimmed_lamp_is_none_of_the_mains_on_a_disc_either() -> None:
     left = settled.chosen.line.dots - dots
     sixth = 2 * abs(np.mean((left - left.mean()) * np.exp(-2j * np.pi * 6 * light)))
     assert sixth < 0.1 * 0.6**6 / 6 / (2 * np.pi)
+
+
+def displaced_ring(
+    e: complex, c: complex, *, bars: int = 160, map_bars: float = 160.0, counted: int | None = 160, share: float = 1.0
+) -> tuple[RowSeries, Floats, Floats]:
+    """A ring e off centre, by its radius, read on a map learned while it lay off by c; times and turns with it.
+
+    About the map's middle a bar lies at the angle of ``1 + (c - e exp(-2 pi i turns)) exp(-i azimuth)``, to all orders.
+    """
+    time = np.arange(240) / 30
+    turns = 0.5571 * time + 2e-4 * np.sin(2 * np.pi * 4.2 * time)
+    azimuth = np.arange(44)[: round(44 * share)] * 2 * np.pi / 44
+    apart = c - e * np.exp(-2j * np.pi * turns)
+    own = np.angle(1 + apart[:, None] * np.exp(-1j * azimuth))
+    phase = bars * (2 * np.pi * turns[:, None] + own + azimuth) - map_bars * azimuth
+    places = RingPlaces(azimuth, 0.5 + 0.4 * np.cos(azimuth), counted, map_bars, 1.0, share)
+    blocks = np.exp(1j * phase).astype(np.complex64)
+    return RowSeries(0.5, None, 0.0, 10.0, 10.0, bars * share, 0.5, 40.0, blocks, places), time, turns
+
+
+def settled(row: RowSeries, times: Floats, *, bars: int, kind: str = "camera") -> Any:
+    time = fit_time_base(times)
+    rate_hz = bars * 0.5571
+    light = 100.02 * times
+    blocks = row.blocks if kind == "camera" else row.blocks * np.exp(-2j * np.pi * light)[:, None]
+    row = replace(row, blocks=blocks.astype(np.complex64))
+    supposed: Any = SimpleNamespace(dot_rate_hz=rate_hz, coherence=0.9, kind=kind, followed=kind, dots=rate_hz * times)
+    lamp = LampAsRead("mains", 50.0, None, None, None, None, light)
+    evidence = RowEvidence(row, row.blocks.sum(axis=1).astype(complex), None, 1.0)
+    way = Hypothesis(evidence, lamp, THIRD, bars, supposed, 0.0, 0.0, (bars,))
+    return settle(work_of(row, times.size), way, time)
+
+
+def work_of(row: RowSeries, frames: int) -> DiscWork:
+    nowhere, nothing = np.zeros((1, 1)), cast(PatternReading, None)
+    facts = DiscFacts(60.0, None, 0.0, 1.0, nowhere[0], nowhere, np.zeros((frames, 1, 1), np.float32))
+    return DiscWork((row,), nothing, facts, None, None)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.8])
+@pytest.mark.parametrize("toward", [0.3, 1.9])
+def test_a_map_learned_beside_the_spindle_feigns_no_wobble(toward: float, share: float) -> None:
+    """To second order it bends a ring as a delay of the shutter would; taken for one it feigns ``e c / 2``.
+
+    What is left is of third order on a whole ring; of its fifth that is hidden, a fifth of the second order.
+    """
+    e, c = 0.03, 0.015
+    row, times, turns = displaced_ring(e * np.exp(0.7j), c * np.exp(1j * toward), share=share)
+    found = settled(row, times, bars=160)
+    false = found.chosen.line.dots / 160 - turns
+    angle = 2 * np.pi * turns
+    columns = [np.ones(turns.size), times] + [wave(m * angle) for m in (1, 2, 3) for wave in (np.cos, np.sin)]
+    fit = np.linalg.lstsq(np.stack(columns, axis=1), false, rcond=None)[0]
+    once = 2 * np.pi * float(np.hypot(fit[2], fit[3]))
+    assert once < (e**2 * c if share == 1.0 else 0.2 * e * c)
+    assert 100 * once < off_centre_left_percent(found.chosen, found.even) < 100 * e * c
+    assert abs(found.even.error.off_centre) == pytest.approx(e, rel=0.01)
+
+
+def test_where_the_exposure_is_not_told_a_share_is_left() -> None:
+    """A lamp that leaves no flicker tells no delay: 2 % of a ring 3 % off centre may be left, seen whole or not."""
+    row, times, _ = displaced_ring(0.03 * np.exp(0.7j), 0.015 + 0j)
+    found = settled(row, times, bars=160, kind="lamp")
+    assert off_centre_left_percent(found.chosen, found.even) == pytest.approx(0.02 * 3.0, rel=0.05)
+
+
+@pytest.mark.parametrize(("bars", "map_bars", "counted"), [(133, 133.35, None), (160, 159.0, 159)])
+def test_a_ring_far_off_centre_is_counted_over_whole_turns(bars: int, map_bars: float, counted: int | None) -> None:
+    """What is hidden takes bars with it, more or fewer by where the ring stood when the map was learned."""
+    row, times, _ = displaced_ring(
+        0.05 * np.exp(0.7j), 0.03 + 0j, bars=bars, map_bars=map_bars, counted=counted, share=0.86
+    )
+    nothing: Any = None
+    facts = work_of(row, times.size).facts
+    reading = PatternReading(
+        times, (row,), np.zeros((times.size, 0)), True, nothing, False, "luma", nothing, disc=facts
+    )
+    work = begin_disc(reading, fit_time_base(times))
+    assert work is not None
+    assert work.raw[0].ring is not None
+    assert work.raw[0].ring.bars == bars
+    assert work.raw[0].ring.bars_seen == pytest.approx(bars, abs=0.05)
+
+
+def test_a_ring_far_off_centre_that_is_not_counted_is_refused() -> None:
+    row, times, _ = displaced_ring(0.03 * np.exp(0.7j), 0.015 + 0j, map_bars=159.8, counted=None, share=0.8)
+    with pytest.raises(Refused, match=r"off centre by 3\.0 %.*\(159\.8 by what is seen\)") as refused:
+        settled(row, times, bars=160)
+    assert refused.value.code == "ambiguous"
+    near, times, _ = displaced_ring(0.01 * np.exp(0.7j), 0.005 + 0j, map_bars=159.8, counted=None, share=0.8)
+    assert settled(near, times, bars=160).chosen.dots == 160
+
+
+def test_a_count_that_nothing_bears_out_is_not_taken() -> None:
+    """No mark, and a ring so well centred that its own error shows no turning: only a count that is told will do."""
+    row, times, _ = displaced_ring(1e-5 + 0j, 0j, map_bars=159.8, counted=None, share=0.8)
+    time = fit_time_base(times)
+    lamp = LampAsRead("mains", 50.0, None, None, None, None, None)
+    work = work_of(row, times.size)
+    with pytest.raises(Refused, match=r"counted surely \(159\.8 by what is seen\), and nothing else") as refused:
+        weigh_rings(work, [row], time, [lamp], rpm=THIRD, dots=None)
+    assert refused.value.code == "ambiguous"
+    assert all(way.dots == 160 for way in weigh_rings(work, [row], time, [lamp], rpm=THIRD, dots=160))
 
 
 def test_half_hidden_parts_are_left_out() -> None:

@@ -10,6 +10,8 @@ from strobe.pattern import PatternReading, RowSeries
 
 __all__ = [
     "ROW_OF_DOTS",
+    "far_off_centre",
+    "not_counted",
     "not_turning",
     "nothing_to_read",
     "refuse_too_few_lit",
@@ -148,6 +150,26 @@ def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
         f"The {row.dots_in_view:.0f} dots or stripes in view stand evenly, as on something flat; on a rim with {dots} "
         "dots they would crowd towards the sides.",
         "Film the rim of the platter from outside. If the count of its dots was given, count them again.",
+    )
+
+
+def far_off_centre(share_percent: float, bars_seen: float) -> Refused:
+    """A ring of a disc that lies far off centre (e / R in percent), of which too little is seen to count its bars."""
+    return Refused(
+        "ambiguous",
+        f"The disc lies off centre by {share_percent:.1f} % of the ring's radius, and too little of the ring is seen "
+        f"to count its bars surely ({bars_seen:.1f} by what is seen).",
+        "Centre the disc on the spindle, and film it so that the whole ring shows.",
+    )
+
+
+def not_counted(bars_seen: float) -> Refused:
+    """A ring of a disc whose bars are not counted surely, where nothing else shows how fast it turns."""
+    return Refused(
+        "ambiguous",
+        f"The bars of the ring can't be counted surely ({bars_seen:.1f} by what is seen), and nothing else shows how "
+        "fast it turns.",
+        "Film the disc so that the whole ring shows, well centred on the spindle, or give its count with --dots.",
     )
 
 
