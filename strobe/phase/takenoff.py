@@ -225,7 +225,7 @@ def may_be_the_lamps(
     bin_hz = 1 / float(np.ptp(time_s))
     level = dots - np.polynomial.Polynomial.fit(time_s, dots, 2)(time_s)
     windowed = 2 * hann(time_s.size) * level
-    found = []
+    found: list[tuple[float, float]] = []
     for order in range(1, WOBBLE_HARMONICS + 1):
         cycles = order * lamp_cycles
         reach_hz = MAINS_OFF * float(np.ptp(cycles)) * bin_hz
