@@ -9,7 +9,7 @@ import zlib
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -35,6 +35,7 @@ from strobe.phase.mark import MarkCourse, follow_rim_mark
 from strobe.render import (
     Camera,
     Coding,
+    Delivery,
     DotRow,
     Lamp,
     Mark,
@@ -186,6 +187,71 @@ def test_a_harmonic_of_the_lamp_that_comes_once_a_turn_is_no_ring(tmp_path: Path
     assert found.ring.ring_percent < found.ring.ring_uncertainty_percent
     rms = found.fluctuation.unweighted_rms_percent
     assert abs(rms - truth_of(scene).unweighted_rms_percent) < found.fluctuation.unweighted_rms_uncertainty_percent
+
+
+READOUT_S, WOW_PERCENT = 0.022, 2.0
+BY_READOUT_PERCENT = 0.2
+"""What of that wow looks like a ring along the row, about: in one readout the platter turns by 0.08 rad, and the parts
+of the row stand over some 0.8 rad of it."""
+
+
+def sideways(lamp: Lamp, *, rotation_deg: Literal[90, 270] = 90, ring_mm: float = 0.0) -> Scene:
+    """A level rim with wow in a picture that was filmed upright, so that the shutter sweeps along the row."""
+    return replace(
+        BENT,
+        speed=Speed(100 / 3, 0.4, wobbles=(Wobble(WOW_PERCENT, per_revolution=1.0, phase_rad=2.5),)),
+        lamp=lamp,
+        camera=Camera(
+            width=960,
+            height=540,
+            exposure_s=0.002 if lamp.kind != "pulse" else 0.012,
+            readout_s=READOUT_S,
+            elevation_deg=12.0,
+            hfov_deg=60.0,
+            distance_mm=340.0,
+            roll_deg=-90.0 if rotation_deg == 90 else 90.0,
+        ),
+        delivery=Delivery(rotation_deg=rotation_deg),
+        surface=Surface(),
+        runout=TrueRunout(0.0, 0.0, 0.0, 0.0, ring_mm, OUT_RAD),
+    )
+
+
+@pytest.mark.parametrize(
+    ("lamp", "rotation_deg", "widest_percent"),
+    [
+        (Lamp("half-sine", 100.03), 90, BY_READOUT_PERCENT / 2),
+        (Lamp("half-sine", 100.03), 270, BY_READOUT_PERCENT / 2),
+        (Lamp("pulse", 100.03, 0.1), 90, BY_READOUT_PERCENT / 2),
+        (Lamp("steady", 100.0), 90, 2 * BY_READOUT_PERCENT),
+    ],
+    ids=["flicker", "the other way", "lamp-timed", "unknown"],
+)
+def test_wow_that_the_parts_of_a_row_show_at_different_times_is_no_ring(
+    lamp: Lamp, rotation_deg: Literal[90, 270], widest_percent: float, tmp_path: Path
+) -> None:
+    """Flicker tells how long the shutter sweeps along the row; in steady light nothing does: the interval says so."""
+    scene = sideways(lamp, rotation_deg=rotation_deg)
+    render_clip(scene, tmp_path / "sideways.mp4", rng=np.random.default_rng(3))
+    found = strobe.measure(tmp_path / "sideways.mp4", rpm=33, dots=180, mains=50)
+    ring = found.ring
+    assert ring is not None
+    assert "ring-off-centre" not in {note.code for note in found.notes}
+    assert ring.ring_percent < ring.ring_uncertainty_percent < widest_percent
+    assert abs(ring.wobble_percent - WOW_PERCENT) < ring.wobble_uncertainty_percent
+    rms = found.fluctuation.weighted_rms_percent
+    assert abs(rms - truth_of(scene).weighted_rms_percent) < found.fluctuation.weighted_rms_uncertainty_percent
+
+
+def test_dots_off_centre_are_told_beside_wow_that_the_shutter_meets_late(tmp_path: Path) -> None:
+    scene = sideways(Lamp("half-sine", 100.03), ring_mm=2 * OFF_MM)
+    render_clip(scene, tmp_path / "both.mp4", rng=np.random.default_rng(3))
+    found = strobe.measure(tmp_path / "both.mp4", rpm=33, dots=180, mains=50)
+    ring, false_percent = found.ring, 100 * 2 * OFF_MM / 150
+    assert ring is not None
+    assert "ring-off-centre" in {note.code for note in found.notes}
+    assert abs(ring.ring_percent - false_percent) < ring.ring_uncertainty_percent < 0.5 * false_percent
+    assert abs(ring.wobble_percent - WOW_PERCENT) < ring.wobble_uncertainty_percent
 
 
 def test_the_tape_tells_the_speed_by_itself(bent: Measurement) -> None:
@@ -373,10 +439,23 @@ def test_heights_stand_firm_under_bands_of_light() -> None:
 def test_once_a_turn_leaves_other_orders_alone() -> None:
     turns = np.linspace(0, 5.3, 400)
     series = 0.3 * np.cos(2 * np.pi * turns + 1.1) + 0.2 * np.cos(4 * np.pi * turns) + 3 - turns
-    found, sigma = once_a_turn(series, turns)
+    found, sigma = once_a_turn(series, turns, turns / 0.56)
     assert abs(found) == pytest.approx(0.3, abs=0.003)
     assert np.angle(found) == pytest.approx(1.1, abs=0.01)
     assert sigma < 0.01
+
+
+@pytest.mark.parametrize("missing", [[], [57], [101, 102, 260]], ids=["none", "one", "three"])
+def test_once_a_turn_beside_all_the_dots_that_pass_where_frames_are_missing(missing: list[int]) -> None:
+    """A frame is worth four dots of the course, and a swing of 0.3 dots has to be told beside it."""
+    time = np.delete(np.arange(300) / 30, missing)
+    turns = 0.56 * time
+    swing = 0.3 * np.cos(2 * np.pi * turns + 1.1)
+    noise = np.random.default_rng(2).normal(0, 0.01, time.size)
+    found, sigma = once_a_turn(200 * turns + swing + noise, turns, time)
+    # White noise leaves either part 0.01 * sqrt(2 / frames); three of it, and the slow terms share a little.
+    assert abs(found - 0.3 * np.exp(1.1j)) < 4 * 0.01 * math.sqrt(2 / time.size)
+    assert sigma < 2 * 0.01 * math.sqrt(2 / time.size)
 
 
 def lanes_with(brightness: float, *, rate_hz: float = 0.5556, seconds: float = 12.0) -> tuple[np.ndarray, np.ndarray]:

@@ -118,7 +118,7 @@ def measure_reading(
     disc, even, joint = found.disc, found.even, found.joint
     work = None
     if even is None:
-        work, chosen = begin_rim(pattern, chosen, time, gap_percent=gap_percent)
+        work, chosen = begin_rim(pattern, chosen, time, sweep=reading.facts.sweep, gap_percent=gap_percent)
         off_centre_percent = work.off_centre_percent
     else:
         off_centre_percent = off_centre_left_percent(chosen, even)
@@ -194,7 +194,7 @@ def measure_reading(
     notes = found.notes + notes_of_joint(joint)
     seen, index, runout, ring = None, None, None, None
     if work is not None:
-        runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, rim_mm)
+        runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, time, rim_mm)
         index = index_mark(work.mark, speed, figures, chosen.nominal_rpm, clock)
         refuse_by_mark(index, pattern="dots")
         notes += notes_of_rim(ring) + notes_of_mark(index, pattern="dots")

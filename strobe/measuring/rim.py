@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.figures.results import COVERAGE
 from strobe.measurement import Note, RingShare, Runout
 from strobe.measuring.budget import RING_OFF_CENTRE_PERCENT
 from strobe.measuring.hypotheses import Hypothesis
-from strobe.measuring.runout import RimErrors, once_a_turn, rim_errors
+from strobe.measuring.runout import Readout, RimErrors, once_a_turn, rim_errors
 from strobe.pattern import PatternReading
 from strobe.phase import TimeBase
 from strobe.phase.mark import MarkCourse, follow_rim_mark
@@ -29,6 +30,9 @@ rendered clips)."""
 _OFF_CENTRE_SPEAKS, _OFF_CENTRE_ROOM = 2.0, 1.25
 """From how many half-widths dots off centre are told of; and the room that their millimetres need beyond the fit's own
 half-width, because small ones are expected and the estimate leans to them (seen on rendered clips)."""
+_LEAST_ROWS, _LEAST_CYCLES, _READOUT_SPREAD = 6, 0.3, 0.15
+"""Picture rows that must flicker for their bands to tell the readout; cycles down the picture that no noise makes; and
+the share, a 95 % half-width, by which it is told too long or too short (seen on rendered clips)."""
 _SURE_TURNS, _BESIDE = 4.0, 0.02
 """Turns over which a mark must be followed where it goes round otherwise than the dots by so large a share."""
 
@@ -56,12 +60,13 @@ class RimWork:
 
 
 def begin_rim(
-    pattern: PatternReading, chosen: Hypothesis, time: TimeBase, *, gap_percent: float
+    pattern: PatternReading, chosen: Hypothesis, time: TimeBase, *, sweep: str, gap_percent: float
 ) -> tuple[RimWork, Hypothesis]:
     """The rim looked at, and the hypothesis with what dots off centre add taken off, as far as the clip shows it.
 
-    Where lamp and shutter may both time the dots (`gap_percent`), the parts of a row do not tell a ring off centre
-    surely enough; then it stays in the uncertainty, and so does what does not stand out of its own.
+    `sweep` is the way in which a rolling shutter goes through the picture, as of `strobe.capture.ClipFacts`. Where lamp
+    and shutter may both time the dots (`gap_percent`), the parts of a row do not tell a ring off centre surely enough;
+    then it stays in the uncertainty, and so does what does not stand out of its own.
     """
     rim, first, row = pattern.rim, pattern.rows[0], chosen.evidence.row
     if rim is None or first.shape is None or row.shape is None:
@@ -72,7 +77,16 @@ def begin_rim(
         return RimWork(None, None, RING_OFF_CENTRE_PERCENT), chosen
     ratio = float(np.ptp(first.shape.dots_at(shared)) / np.ptp(row.shape.dots_at(shared)))
     first_count, first_dots = chosen.dots * ratio, line.dots * ratio
-    errors = rim_errors(pattern, row, line.dots, chosen.dots, first_count=first_count, lamp_cycles=chosen.lamp.cycles)
+    errors = rim_errors(
+        pattern,
+        row,
+        line.dots,
+        chosen.dots,
+        time_s=time.time_s,
+        first_count=first_count,
+        readout=_readout(chosen, time, sweep),
+        lamp_cycles=chosen.lamp.cycles,
+    )
     if errors is None:
         azimuth = (
             2 * np.pi / first_count * (rim.sector_dots - first.shape.dots_at(np.array([first.shape.width_px / 2])))
@@ -90,6 +104,26 @@ def begin_rim(
         return RimWork(errors, mark, size_percent + left_percent), chosen
     false = (errors.false_dots * np.exp(2j * np.pi * errors.turns_rev)).real
     return RimWork(errors, mark, left_percent), replace(chosen, line=replace(line, dots=line.dots - false))
+
+
+def _readout(chosen: Hypothesis, time: TimeBase, sweep: str) -> Readout:
+    """The readout by how the flicker rolls along the picture; without that, all that fits between two frames.
+
+    Lamp-timed dots are late as well: among its flashes, a part of the row meets those of its own exposure, and in the
+    mean over the flashes that is as late as its place. Where only some frames meet a flash, parts that it lights
+    together see one time, and the mean is between that and theirs.
+    """
+    flash = chosen.lamp.flash
+    shortest, longest = 0.0, time.interval_s
+    if flash is not None and np.count_nonzero(flash.row_flicker) >= _LEAST_ROWS:
+        cycles = abs(flash.sweep_cycles)
+        if _LEAST_CYCLES < cycles < (1 + _READOUT_SPREAD) * flash.rate_hz * longest:
+            told = cycles / flash.rate_hz
+            longest = (1 + _READOUT_SPREAD) * told
+            shortest = (1 - _READOUT_SPREAD) * told if np.all(chosen.line.lit) else 0.0
+    if sweep == "sideways":
+        shortest = -longest
+    return Readout(sweep, (shortest + longest) / 2, (longest - shortest) / 2)
 
 
 def _mark(
@@ -159,7 +193,7 @@ def _passing_s(place_rad: float, turns: _Floats, time_s: _Floats) -> float:
     return float(passes[0]) if passes.size else float(time_s[0])
 
 
-def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, rim_mm: float | None) -> RingShare | None:
+def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, time: TimeBase, rim_mm: float | None) -> RingShare | None:
     """What of the speed's swing once a turn is the ring's and what the platter's; None where the clip does not tell.
 
     `dots` (frames,) are those that the figures were made of.
@@ -168,13 +202,13 @@ def ring_of(work: RimWork, chosen: Hypothesis, dots: _Floats, rim_mm: float | No
     if errors is None or not work.told:
         return None
     percent = 100 * 2 * np.pi / chosen.dots
-    real, spread = once_a_turn(dots, errors.turns_rev)
+    real, spread = once_a_turn(dots, errors.turns_rev, time.time_s)
     # The speed is ahead of the dots by a quarter turn; the series counts the platter's angle from the first frame.
     swing = 1j * errors.ring_dots * np.exp(2j * np.pi * errors.turns_rev[0])
     radius = None if rim_mm is None else rim_mm / 2
     return RingShare(
         wobble_percent=percent * abs(real),
-        wobble_uncertainty_percent=float(np.hypot(percent * 2 * spread, work.off_centre_percent)),
+        wobble_uncertainty_percent=float(np.hypot(percent * COVERAGE * spread, work.off_centre_percent)),
         ring_percent=percent * abs(errors.false_dots),
         ring_uncertainty_percent=work.off_centre_percent,
         dots_percent=percent * abs(errors.ring_dots),

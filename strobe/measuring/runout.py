@@ -6,7 +6,8 @@ ahead of or behind their places (a ring off centre). Seen at picture azimuth a, 
 platter, each is ``Re[Z exp(i b)]``, in radii of the rim. Heights and phases of the parts of the row are linear in the
 three, by what a shift does in the picture (`strobe.measuring.view`). Real wobble moves all parts alike and drops out of
 their phases against the whole row, so that the ring off centre is told apart from it in one clip. Common practice of
-spindle metrology: many probes about one axis.
+spindle metrology: many probes about one axis. A rolling shutter, though, reads one part after the other, and each sees
+the wobble as much later: along the row that grows as a ring off centre does, and is taken off first.
 """
 
 from __future__ import annotations
@@ -17,12 +18,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.figures.results import COVERAGE
 from strobe.measuring.heights import row_heights
 from strobe.measuring.view import RimView, fit_view
 from strobe.pattern import PatternReading, RowSeries, RowShape
 from strobe.phase import align_blocks, apparent_hz, distinct_waves
 
-__all__ = ["RimErrors", "once_a_turn", "rim_errors"]
+__all__ = ["Readout", "RimErrors", "once_a_turn", "rim_errors"]
 
 _LEAST_TURNS, _HARMONICS = 1.5, 2
 """Turns from which once a turn is told from a slow course; and multiples of it that are fitted (by trial)."""
@@ -32,8 +34,6 @@ _SPREAD = np.repeat([2e-2, 6e-4, 3e-4], 2)
 """Expected sizes of axial, radial and ring errors, in radii of the rim (common practice)."""
 _DRAWS = 24
 """Cameras that are drawn: their scatter is good to 15 % (closed form: one over the root of twice 23)."""
-_COVERAGE = 2.0
-"""Sigmas of a 95 % half-width."""
 _OWN_CYCLES = 3.0
 """Cycles that the pattern must run through in the picture for what follows it to be told from a slow course (by
 trial)."""
@@ -43,6 +43,31 @@ each must lie off once a turn, past which least squares part two waves (by trial
 
 _Floats = NDArray[np.float64]
 _Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Readout:
+    """How a rolling shutter sweeps the picture.
+
+    Attributes
+    ----------
+    way : str
+        ``down``, ``up``, ``left`` or ``right``; ``sideways`` for the latter two, when the duration may be negative.
+    duration_s, half_width_s : float
+        From the first line of the picture to the last, and how far off that may be.
+    """
+
+    way: str
+    duration_s: float
+    half_width_s: float
+
+    def places(self, row: RowShape) -> _Floats:
+        """Places (blocks,) of the parts of a row along the sweep, as shares of the picture."""
+        if self.way in ("down", "up"):
+            along = np.interp(row.block_x_px, row.x_px, row.y_px) / row.height_px
+        else:
+            along = row.block_x_px / row.width_px
+        return -along if self.way in ("up", "left") else along
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +110,9 @@ def rim_errors(
     dots: _Floats,
     count: int,
     *,
+    time_s: _Floats,
     first_count: float,
+    readout: Readout,
     lamp_cycles: _Floats | None = None,
 ) -> RimErrors | None:
     """How the rim runs from true; None where the clip does not show it.
@@ -99,8 +126,11 @@ def rim_errors(
         Dots of it that have passed.
     count : int
         Its dots in one turn.
+    time_s : array of float64 (frames,)
+        Frame times.
     first_count : float
         The same for the first row of the reading, about which the rim was looked at.
+    readout : Readout
     lamp_cycles : array of float64 (frames,) or None
         Phase of the lamp, whose flashes light the parts of a row in different frames.
     """
@@ -117,26 +147,38 @@ def rim_errors(
     if view is None or own is None:
         return None
     lamp = _LampWaves.of(lamp_cycles, turns)
-    heights, of_heights = _heights(pattern, turns, lamp)
-    phases, of_phases, weight = _phases(row, turns, lamp)
+    clock = _Clock(turns, time_s)
+    heights, of_heights = _heights(pattern, clock, lamp)
+    phases, of_phases, weight = _phases(row, clock, lamp)
+    swing, _ = once_a_turn(dots, turns, time_s)
+    ahead = 2j * np.pi * clock.turn_hz * readout.places(shape)
 
-    def solved(view: RimView, own: RimView, expected: _Floats) -> tuple[_Floats, _Floats, _Complex]:
+    def solved(
+        view: RimView, own: RimView, expected: _Floats, readout_s: float = readout.duration_s
+    ) -> tuple[_Floats, _Floats, _Complex]:
         """The three errors and their covariance, and what each does to the whole row, by a view of either row."""
         by_height = _by_height(view, rim.part_x_px)
         by_phase = _by_phase(own, shape, rim.lean, count)
         whole = weight @ by_phase
+        # All that swings reaches a part as much later as the shutter does.
+        later = swing * np.expm1(readout_s * ahead)
         rows = np.concatenate([by_height / of_heights[:, None], (by_phase - whole) / of_phases[:, None]])
-        seen = np.concatenate([heights / of_heights, phases / of_phases])
+        seen = np.concatenate([heights / of_heights, (phases - later + weight @ later) / of_phases])
         matrix, target = _as_real(rows), np.stack([seen.real, seen.imag], axis=1).ravel()
         inverse = np.asarray(np.linalg.inv(matrix.T @ matrix + np.diag(1 / expected**2)), np.float64)
         found = inverse @ matrix.T @ target
         left = float(np.mean((target - matrix @ found) ** 2)) * target.size / max(target.size - 6, 1)
         return np.asarray(found), inverse * max(left, 1.0), whole
 
-    # What was expected draws towards zero; the more so what is larger than that, which is then expected so.
-    first_found, _, _ = solved(view, own, _SPREAD)
-    expected = np.maximum(_SPREAD, np.repeat(np.abs(_complex(first_found)), 2))
+    # What was expected draws towards zero; the more so what is larger than that, which is then expected so. So is what
+    # a readout at its bounds would leave to the rim.
+    first_found, shortest, longest = (
+        solved(view, own, _SPREAD, readout.duration_s + way * readout.half_width_s)[0] for way in (0, -1, 1)
+    )
+    largest = np.max([np.abs(_complex(one)) for one in (first_found, shortest, longest)], axis=0)
+    expected = np.maximum(_SPREAD, np.repeat(largest, 2))
     found, covariance, whole = solved(view, own, expected)
+    by_readout = solved(view, own, expected, readout.duration_s + readout.half_width_s)[0] - found
     others = [solved(a, b, expected) for a, b in zip(view.others(_DRAWS), own.others(_DRAWS), strict=True)]
     by_view = np.cov(np.array([one[0] for one in others]).T)
     false = complex(_complex(found) @ whole)
@@ -144,7 +186,7 @@ def rim_errors(
     effect = _as_real(whole[None, :])
     of_false = effect @ covariance @ effect.T
     axial, radial, ring = _complex(found)
-    drawn = np.stack([_complex(covariance @ (found / expected**2)), _complex(found - first_found)])
+    drawn = np.stack([_complex(one) for one in (covariance @ (found / expected**2), found - first_found, by_readout)])
     unsure = [_half_width((covariance + by_view)[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]) for k in range(3)]
     half = np.linalg.norm([unsure, *abs(drawn)], axis=0).tolist()
     return RimErrors(
@@ -159,13 +201,13 @@ def rim_errors(
         false_dots=false,
         ring_dots=complex(ring * whole[2]),
         false_dots_uncertainty=float(
-            np.linalg.norm([_half_width(of_false), _COVERAGE * np.std(spread), *abs(drawn @ whole)])
+            np.linalg.norm([_half_width(of_false), COVERAGE * np.std(spread), *abs(drawn @ whole)])
         ),
     )
 
 
 def _half_width(covariance: _Floats) -> float:
-    return _COVERAGE * float(np.sqrt(np.linalg.eigvalsh(covariance).max()))
+    return COVERAGE * float(np.sqrt(np.linalg.eigvalsh(covariance).max()))
 
 
 def _complex(found: _Floats) -> _Complex:
@@ -238,7 +280,19 @@ class _LampWaves:
         return float(np.linalg.norm([sizes.get(order - 1, found) for order in self.hidden]))
 
 
-def _heights(pattern: PatternReading, turns: _Floats, lamp: _LampWaves) -> tuple[_Complex, _Floats]:
+class _Clock(NamedTuple):
+    """Turns of the platter and times of the frames."""
+
+    turns: _Floats
+    time_s: _Floats
+
+    @property
+    def turn_hz(self) -> float:
+        """Mean turns a second."""
+        return float(np.ptp(self.turns) / np.ptp(self.time_s))
+
+
+def _heights(pattern: PatternReading, clock: _Clock, lamp: _LampWaves) -> tuple[_Complex, _Floats]:
     """Complex amplitude, once a turn, of the height of each part of the row in px, and its 1-sigma."""
     rim, camera = pattern.rim, pattern.camera
     assert rim is not None
@@ -249,11 +303,11 @@ def _heights(pattern: PatternReading, turns: _Floats, lamp: _LampWaves) -> tuple
         assert first is not None
         for part, x in enumerate(rim.part_x_px):
             shift[:, part] -= camera.moved_at(float(np.interp(x, first.x_px, first.y_px)), float(x))[0]
-    amplitude, spread = _parts_once_a_turn(shift, weight, turns, lamp)
+    amplitude, spread = _parts_once_a_turn(shift, weight, clock, lamp)
     return amplitude, np.hypot(spread, _HEIGHT_FLOOR_PX)
 
 
-def _phases(row: RowSeries, turns: _Floats, lamp: _LampWaves) -> tuple[_Complex, _Floats, _Floats]:
+def _phases(row: RowSeries, clock: _Clock, lamp: _LampWaves) -> tuple[_Complex, _Floats, _Floats]:
     """The same for the phase of each block against the whole row, in dots; and what each block weighs in the whole."""
     aligned = align_blocks(row.blocks)
     total = aligned.sum(axis=1)
@@ -265,12 +319,12 @@ def _phases(row: RowSeries, turns: _Floats, lamp: _LampWaves) -> tuple[_Complex,
     more = np.stack([wave(n * own) for n in (1, 2) for wave in (np.cos, np.sin)], axis=1)
     if np.ptp(own) < 2 * np.pi * _OWN_CYCLES:
         more = more[:, :0]
-    amplitude, spread = _parts_once_a_turn(away, np.tile(power[:, None], away.shape[1]), turns, lamp, more)
+    amplitude, spread = _parts_once_a_turn(away, np.tile(power[:, None], away.shape[1]), clock, lamp, more)
     return amplitude, np.hypot(spread, _PHASE_FLOOR_DOTS), share / share.sum()
 
 
 def _parts_once_a_turn(
-    series: _Floats, weight: _Floats, turns: _Floats, lamp: _LampWaves, more: _Floats | None = None
+    series: _Floats, weight: _Floats, clock: _Clock, lamp: _LampWaves, more: _Floats | None = None
 ) -> tuple[_Complex, _Floats]:
     """`once_a_turn` of each part (frames, parts), and its 1-sigma with what hidden orders of the lamp may add.
 
@@ -278,16 +332,19 @@ def _parts_once_a_turn(
     root of their number times what independent ones would add (Cauchy and Schwarz).
     """
     waves = lamp.waves if more is None else np.concatenate([lamp.waves, more], axis=1)
-    found = [_fit_once_a_turn(one, w, turns, waves) for one, w in zip(series.T, weight.T, strict=True)]
+    found = [_fit_once_a_turn(one, w, clock, waves) for one, w in zip(series.T, weight.T, strict=True)]
     amplitude = np.array([fit.amplitude for fit in found])
     hidden = [lamp.unsure(fit.others[: lamp.waves.shape[1]], abs(fit.amplitude)) for fit in found]
-    worst = np.sqrt(len(found)) / _COVERAGE * np.array(hidden)
+    worst = np.sqrt(len(found)) / COVERAGE * np.array(hidden)
     return amplitude, np.hypot([fit.sigma for fit in found], worst)
 
 
-def once_a_turn(series: _Floats, turns: _Floats) -> tuple[complex, float]:
-    """Complex amplitude of what comes once a turn, ``Re[z exp(2 pi i turns)]``, and the 1-sigma of either part."""
-    fit = _fit_once_a_turn(series, np.ones_like(series), turns, np.zeros((turns.size, 0)))
+def once_a_turn(series: _Floats, turns: _Floats, time_s: _Floats) -> tuple[complex, float]:
+    """Complex amplitude of what comes once a turn, ``Re[z exp(2 pi i turns)]``, and the 1-sigma of either part.
+
+    A slow course, even a steep one, is told from it by the frames' times, whichever frames are missing.
+    """
+    fit = _fit_once_a_turn(series, np.ones_like(series), _Clock(turns, time_s), np.zeros((turns.size, 0)))
     return fit.amplitude, fit.sigma
 
 
@@ -297,10 +354,10 @@ class _Fit(NamedTuple):
     others: _Floats
 
 
-def _fit_once_a_turn(series: _Floats, weight: _Floats, turns: _Floats, others: _Floats) -> _Fit:
+def _fit_once_a_turn(series: _Floats, weight: _Floats, clock: _Clock, others: _Floats) -> _Fit:
     """The same of a series whose frames weigh differently, beside `others` (frames, n) and their factors (n,)."""
-    u = np.linspace(-1, 1, series.size)
-    turn = 2 * np.pi * np.outer(turns, np.arange(1, _HARMONICS + 1))
+    u = 2 * (clock.time_s - clock.time_s[0]) / np.ptp(clock.time_s) - 1
+    turn = 2 * np.pi * np.outer(clock.turns, np.arange(1, _HARMONICS + 1))
     slow = np.stack([np.ones_like(u), u, u**2], axis=1)
     basis = np.concatenate([np.cos(turn), np.sin(turn), slow, others], axis=1)
     root = np.sqrt(weight / max(float(weight.max()), 1e-30))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.figures.results import COVERAGE
 from strobe.pattern import RowShape
 
 __all__ = ["RimView", "fit_view"]
@@ -65,7 +66,7 @@ class RimView:
     @property
     def elevation_uncertainty_deg(self) -> float:
         """Its 95 % half-width."""
-        return float(np.degrees(2 * np.sqrt(self.covariance[2, 2])))
+        return float(np.degrees(COVERAGE * np.sqrt(self.covariance[2, 2])))
 
     def others(self, count: int) -> list[RimView]:
         """Cameras that go with the row as well: `count` draws, the same each time."""
