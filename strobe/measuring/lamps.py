@@ -222,12 +222,15 @@ def _flash_on_the_dots(rows: Sequence[RowSeries], time: TimeBase, candidates_hz:
 def _unknown_flicker(pattern: PatternReading, rows: Sequence[RowSeries], time: TimeBase) -> float | None:
     """Where a flicker of unknown rate folds to, by the brightness of what stands still, else by moving rows.
 
-    Scenery that moves past brightens and darkens too; and where the frame rate changes, one flicker looks like two.
+    Scenery that moves past brightens and darkens too, and so do a few large dots that come into the picture and leave
+    it; and where the frame rate changes, one flicker looks like two.
     """
     if pattern.camera.moved or not _is_even(time):
         return None
     seen_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
-    return _flicker_of_the_dots(rows, time) if seen_hz is None else seen_hz
+    if seen_hz is None or (rows and np.abs(_own_hz(clearest_dots(rows), time) - seen_hz).min() < _OWN_HZ):
+        return _flicker_of_the_dots(rows, time)
+    return seen_hz
 
 
 def _flicker_of_the_dots(rows: Sequence[RowSeries], time: TimeBase) -> float | None:
