@@ -234,7 +234,7 @@ def _undescribed(
     rival = max(rivals, key=lambda key: rivals[key])
     if rivals[rival] < RIVAL_CLAIM * claims[first.part.key][place]:
         return None
-    return f"{first.part.name} and {PART_BY_KEY[rival].name} may both make its line; {way}"
+    return f"{first.part.short} and {PART_BY_KEY[rival].short} may both make its line; {way}"
 
 
 def _evidence(

@@ -116,7 +116,7 @@ def shown(reading: Reading) -> Shown:
         lines = [line for place, line in enumerate(lines) if place not in absorbed]
     power = [_weighted_square(one) for one in (*lines, *humps)]
     whole = max(reading.fluctuation.weighted_rms_percent**2, sum(power), 1e-30)
-    features = [_shared(one, square / whole) for one, square in zip((*lines, *humps), power, strict=True)]
+    features = [replace(one, share=square / whole) for one, square in zip((*lines, *humps), power, strict=True)]
     features.sort(key=lambda one: -one.share)
     return Shown(tuple(features), max(0.0, 1.0 - sum(one.share for one in features)))
 
@@ -140,10 +140,6 @@ def _line(reading: Reading, component: Component) -> Feature:
 
 def _weighted_square(one: Feature) -> float:
     return 0.5 * (one.peak_percent * float(weighting_gain(one.frequency_hz))) ** 2
-
-
-def _shared(one: Feature, share: float) -> Feature:
-    return replace(one, share=share)
 
 
 def _humps(reading: Reading, series: SpeedSeries, lines: list[Feature]) -> tuple[list[Feature], set[int]]:
