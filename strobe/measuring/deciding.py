@@ -65,6 +65,9 @@ a mains alone may be off by 0.2 %)."""
 _ALIAS_STEP_CYCLES, _LEAST_ALIAS_CYCLES, _ALIKE_ENOUGH = 0.2, 3.0, 0.8
 """Of speeds that look alike from look to look: steps and least distance, in cycles over the clip, that are tried; and
 the share of a line that shows at the other, from which it could be that (looks by strict turns show all of it)."""
+_LEANS = 0.3
+"""By how much of what two lines differ either may lean away from the other, where they part by less than a dot in the
+clip: r / (1 - r) for a line beside one r times as strong (closed form), and a quarter is usual."""
 _TOLD_BY_TRAVEL = 0.3
 """By how much marks that travel along the row must speak for one of those more than for the other (by trial)."""
 _FAR_OFF_PERCENT = 8.5
@@ -130,7 +133,8 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             if rival.line.kind == "lamp" and rival.lamp.source == "nominal" and rival.lamp.nominal_hz is not None:
                 unknown = mains_uncertainty_percent(rival.lamp.nominal_hz)
             # The rival, if it is right, may itself be off by so much.
-            gap = max(gap, apart + unknown)
+            leans = _LEANS if apart / 100 * float(np.ptp(best.line.dots)) < 1 else 0.0
+            gap = max(gap, (1 + leans) * apart + unknown)
             continue
         raise Refused(
             "ambiguous",
