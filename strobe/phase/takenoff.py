@@ -48,6 +48,9 @@ _DARKEST = 0.05
 MAINS_OFF, _LOOKED_BESIDE = 0.0025, 12.0
 """How far a mains may be off, relative, beyond which its rate would have been told; and cycles in the clip, on either
 side of that, by which it is seen how strong lines usually are."""
+_GRID_BINS, _HANN_BINS = 0.2, 1.5
+"""From one rate that is looked at to the next, in cycles over the clip; and how wide the window makes a line (closed
+form: its equivalent noise bandwidth)."""
 _STILL_CYCLES = 2.0
 """In the clip, up to which a line beside another looks like a slow course of that."""
 _CLOSE_CYCLES = 0.4
@@ -220,7 +223,8 @@ def may_be_the_lamps(
 ) -> list[tuple[float, float]]:
     """Lines of the dots where a supposed lamp's beat may lie, in Hz and dots: a wobble there could as well be its.
 
-    Lines that a shutter leaves on both sides alike swing the phase alone, as a wobble does.
+    Lines that a shutter leaves on both sides alike swing the phase alone, as a wobble does. Of several within what the
+    mains may be off, the strongest is given, with the size of all.
     """
     bin_hz = 1 / float(np.ptp(time_s))
     level = dots - np.polynomial.Polynomial.fit(time_s, dots, 2)(time_s)
@@ -231,7 +235,7 @@ def may_be_the_lamps(
         reach_hz = MAINS_OFF * float(np.ptp(cycles)) * bin_hz
         if apparent_hz(cycles, time_s) < WOBBLE_HZ + reach_hz:
             continue
-        off_hz = np.arange(-reach_hz - _LOOKED_BESIDE * bin_hz, reach_hz + _LOOKED_BESIDE * bin_hz, 0.2 * bin_hz)
+        off_hz = np.arange(-reach_hz - _LOOKED_BESIDE * bin_hz, reach_hz + _LOOKED_BESIDE * bin_hz, _GRID_BINS * bin_hz)
         turned = (windowed * np.exp(-2j * np.pi * cycles))[:, None]
         size = np.abs(zoomed(turned, time_s, off_hz, interval_s=interval_s)[:, 0])
         top = int(np.argmax(np.where(np.abs(off_hz) <= reach_hz, size, 0.0)))
@@ -242,7 +246,8 @@ def may_be_the_lamps(
             and size[top] > _CLEAR * float(np.median(size))
             and all(abs(hz - one) > bin_hz for one, _ in found)
         ):
-            found.append((hz, float(size[top])))
+            together = float(np.sum(size[np.abs(off_hz) <= reach_hz + bin_hz] ** 2)) * _GRID_BINS / _HANN_BINS
+            found.append((hz, max(float(size[top]), np.sqrt(together))))
     return found
 
 
