@@ -213,7 +213,7 @@ def notes_of(
             shaken,
             "shake",
             "The camera moved; its motion was taken off as far as the background shows it."
-            + (" What is left may be most of the wobble: a stand shows that better." if shake_hides else ""),
+            f"{' What is left may be most of the wobble: a stand shows that better.' if shake_hides else ''}",
         ),
         (
             not scenery_seen,
