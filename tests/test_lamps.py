@@ -139,7 +139,7 @@ def test_of_dots_that_alone_are_lit_both_are_given() -> None:
         assert lamp.flash.second >= 0.5
 
 
-@pytest.mark.parametrize(("swing_hz", "kinds"), [(6.0, {"mains"}), (9.1, {"dimmed"})])
+@pytest.mark.parametrize(("swing_hz", "kinds"), [(6.0, {"mains"}), (6.3, {"dimmed"}), (9.1, {"dimmed"})])
 def test_large_dots_that_come_into_the_picture_are_no_dimmed_lamp(swing_hz: float, kinds: set[str]) -> None:
     """A close-up: bins that dots come into and leave swing with those, six times a second here."""
     time_s = frames_at(60.0)

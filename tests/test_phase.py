@@ -551,6 +551,7 @@ def follow(
     flash: FlashRate | None = None,
     height: float = 0.5,
     expected_hz: float = 100.0,
+    dimmed: bool = False,
 ) -> LineReading:
     coarse = find_line(
         amplitude,
@@ -569,6 +570,7 @@ def follow(
         lamp_cycles=lamp_cycles,
         flash=flash,
         height=height,
+        dimmed=dimmed,
     )
 
 
@@ -864,6 +866,21 @@ class TestLines:
             assert at_the_beat == [(pytest.approx(10.07, abs=0.03), pytest.approx(0.0025, rel=0.2))]
         else:
             assert not at_the_beat
+
+    @pytest.mark.parametrize("rate_hz", [258.71, 229.3])
+    def test_a_dimmed_lamp_that_shows_by_its_second_harmonic_alone(self, rate_hz: float) -> None:
+        """258.71 flashes in 60 pictures swing the dots 18.71 times a second; still scenery shows 22.58, twice that."""
+        rng = np.random.default_rng(10)
+        time = np.arange(600) / 60
+        dots = dots_at(time, 99.1, [(0.551, 0.03, 0.0), (7.72, 0.0016, 0.4)])
+        swing = 0.036 * np.sin(2 * np.pi * rate_hz * time + 0.3) + 0.004 * np.sin(4 * np.pi * rate_hz * time)
+        seen = np.exp(2j * np.pi * (dots + swing)) + white(rng, 600, 0.003)
+        line = follow("camera", seen, time, 1 / 60, (2 * rate_hz - 480) * time, dimmed=True)
+        assert scatter(line.dots - dots, time) < 0.002
+        plain = follow(
+            "camera", np.exp(2j * np.pi * dots) + white(rng, 600, 0.003), time, 1 / 60, 22.58 * time, dimmed=True
+        )
+        assert scatter(plain.dots - dots, time) < 0.002
 
     def test_noise_of_one_frame(self) -> None:
         """Phase noise of a phasor is sigma / (2 pi) dots; lines and slow courses must not count as noise."""

@@ -51,9 +51,9 @@ how much it is drawn (1 sigma)."""
 _LEAST_SLOW_CYCLES, _FASTEST_SLOW_HZ, _STEP_CYCLES, _DEEP_SLOW = 3.0, 4.5, 1.0, 0.08
 """Of a slow flicker: cycles in a clip, its highest frequency, cycles by which it differs from times the turn, and the
 swing of the dots' amplitude that no wobble makes."""
-_SWINGING, _OWN_HZ = 0.025, 0.5
-"""Of the dots' amplitude, relative, three times what coding and uneven dots make of it; and how near the pattern's own
-rate or its double that may lie."""
+_SWINGING, _OWN_HZ, _OWN_CYCLES = 0.025, 0.5, 0.5
+"""Of the dots' amplitude, relative, three times what coding and uneven dots make of it; how near the pattern's own rate
+or its double that may lie; and how near its own rate, in cycles over the clip, what scenery does is that of dots."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,7 +228,8 @@ def _unknown_flicker(pattern: PatternReading, rows: Sequence[RowSeries], time: T
     if pattern.camera.moved or not _is_even(time):
         return None
     seen_hz = find_flicker(pattern.brightness, time.time_s, interval_s=time.interval_s)
-    if seen_hz is None or (rows and np.abs(_own_hz(clearest_dots(rows), time) - seen_hz).min() < _OWN_HZ):
+    own_hz = _own_hz(clearest_dots(rows), time)[0] if rows else np.inf
+    if seen_hz is None or abs(own_hz - seen_hz) * time.duration_s < _OWN_CYCLES:
         return _flicker_of_the_dots(rows, time)
     return seen_hz
 

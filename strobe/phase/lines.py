@@ -35,6 +35,7 @@ from strobe.phase.waves import (
     apparent_hz,
     distinct_waves,
     fit_waves,
+    swing_along,
     what_lies_beside,
 )
 from strobe.phase.zoom import zoomed
@@ -56,6 +57,9 @@ speed; than the third, a swing of soft light is held to the phase that the brigh
 _AROUND_MAINS, _CLEAR_LINE, _LEAST_NEAR = 0.012, 40.0, 3
 """How far around the lamp's line is looked, relative, its power over the usual one there for it to be clear; and at how
 many rates within what a mains may be off at the least."""
+_AWAY_BINS, _OF_A_LINE = 10, 6.0
+"""Cycles in the clip to either side of a line up to which it is seen what else swings, and by how much a line stands
+above that (by choice: noise reaches three)."""
 _MOST_MODULATION = 0.9
 """Of the amplitude's swing, which at 1 would divide by nothing."""
 _CURVED = 1.4
@@ -201,6 +205,8 @@ def _follow(
 
     if lamp_cycles is not None and flash is None and not dimmed:
         lamp_cycles = _by_its_line(residual, time_s, lamp_cycles, interval_s)
+    elif lamp_cycles is not None and dimmed:
+        lamp_cycles = _by_its_fundamental(residual, time_s, lamp_cycles, interval_s)
     taken = to_take_off(np.abs(series), residual, time_s, interval_s, lamp_cycles, flash, own, courses, dimmed)
     courses = taken.courses
     waves, lamp_waves = [*taken.lamp, *taken.others], len(taken.lamp)
@@ -303,6 +309,28 @@ def _by_its_line(
         return lamp_cycles
     fine_hz = around_hz[best] + np.linspace(-0.5, 0.5, 201) / duration
     return lamp_cycles + fine_hz[int(np.argmax(power_at(fine_hz)))] * time_s
+
+
+def _by_its_fundamental(
+    residual: NDArray[np.float64], time_s: NDArray[np.float64], lamp_cycles: NDArray[np.float64], interval_s: float
+) -> NDArray[np.float64]:
+    """The cycles (frames,) of a lamp of which only the second harmonic may have been seen, by its swing of the dots.
+
+    A shutter open for about whole flashes shows their second harmonic alone, and dots that pass the first as well.
+    Folded by the frames it lies at half the rate that is seen, or half a frame rate beside that.
+    """
+    duration = float(np.ptp(time_s))
+    away_hz = np.array([k for k in range(-_AWAY_BINS, _AWAY_BINS + 1) if abs(k) > 2]) / duration
+    found, strongest = lamp_cycles, swing_along(residual, lamp_cycles)
+    for beside_hz in (0.0, 0.5 / interval_s):
+        half = lamp_cycles / 2 + beside_hz * time_s
+        if apparent_hz(half, time_s) < WOBBLE_HZ:
+            continue
+        swing = swing_along(residual, half)
+        usual = float(np.median([swing_along(residual, half + hz * time_s) for hz in away_hz]))
+        if swing > max(strongest, STRONG_SWING, _OF_A_LINE * usual):
+            found, strongest = half, swing
+    return found
 
 
 def _bound_swing(
