@@ -275,6 +275,17 @@ def test_a_hump_is_told_from_lines() -> None:
         assert sum(one.share for one in shown(reading(drive)).features) <= 1 + 1e-9
 
 
+@pytest.mark.parametrize("turns", [5.0, 5.6, 8.0])
+def test_a_wobble_that_goes_round_in_few_turns_leaves_the_locked_share_open(turns: float) -> None:
+    """0.1 % once a turn beside 0.3 % 6.22 times a turn are a share of 0.1, which five turns do not tell from none."""
+    angle = np.arange(0, turns, 1 / 54)
+    wave = 0.3 * np.sin(2 * np.pi * 6.22 * angle) + 0.1 * np.sin(2 * np.pi * angle + 1)
+    share = locked_share(SpeedSeries(1.8 * angle, angle, wave))
+    assert share is not None
+    assert 0.0 <= share.share <= 1.0
+    assert abs(share.share - 0.1) < share.uncertainty
+
+
 def test_locked_share() -> None:
     tied, creeping = reading(FAULTS["bearing"][0]).series, reading(FAULTS["pulley"][0]).series
     assert tied is not None

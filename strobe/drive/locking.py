@@ -94,7 +94,8 @@ def locked_share(series: SpeedSeries) -> LockedShare | None:
     Notes
     -----
     With the variance b of the mean turn and the mean variance w of the turns about it, over K turns, the locked part
-    is ``b - w / (K - 1)`` and the whole ``b + w``. The half-width comes from leaving out each turn in its turn.
+    is ``b - w / (K - 1)`` and the whole ``b + w``. The half-width comes from leaving out each turn in its turn. What
+    goes round the platter in a few turns makes the first negative; by as much it may hide, and that is unsure too.
     """
     turns = turn_map(series).deviation_percent
     if turns.shape[0] < FEWEST_TURNS:
@@ -104,7 +105,7 @@ def locked_share(series: SpeedSeries) -> LockedShare | None:
     left_out = np.array([_share(np.delete(turns, k, axis=0)) for k in range(count)])
     sigma = math.sqrt((count - 1) / count * float(np.sum((left_out - left_out.mean()) ** 2)))
     wide = _COVERAGE + 2.37 / (count - 1)
-    return LockedShare(value, min(1.0, wide * sigma), count)
+    return LockedShare(min(1.0, max(0.0, value)), min(1.0, math.hypot(wide * sigma, min(0.0, value))), count)
 
 
 def _share(turns: Array) -> float:
@@ -115,7 +116,7 @@ def _share(turns: Array) -> float:
     whole = float(np.var(turns))
     if whole <= 0.0:
         return 0.0
-    return min(1.0, max(0.0, (between - within / (count - 1)) / whole))
+    return (between - within / (count - 1)) / whole
 
 
 def locked_amplitudes(series: SpeedSeries, *, highest: int) -> Array:
