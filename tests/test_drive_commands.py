@@ -162,7 +162,7 @@ def test_a_machine_is_made_by_questions(tmp_path: Path, monkeypatch: pytest.Monk
     path = tmp_path / "new.toml"
     answers = [
         *("steam", "belt", "my deck", "33, 45", "synchronous", "50", "24", "", "300", "1600", "160", ""),
-        *("33=20.8 45=28,3", "0,6", "", "567.5", "", "180 216", "maybe", "no", ""),
+        *("45", "33=20.8 45=28,3", "0,6", "", "567.5", "", "180 216", "maybe", "no", ""),
     ]
     monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(answers) + "\n"))
     status, out, err, _ = strobe("machine", str(path), "--new")
@@ -174,6 +174,8 @@ def test_a_machine_is_made_by_questions(tmp_path: Path, monkeypatch: pytest.Monk
     assert machine.belt_thickness_mm == 0.6
     assert machine.dots == (180, 216)
     assert machine.sprung is False
+    assert "'steam' is none of belt, idler, direct" in err
+    assert "'45' does not say at which speed; write it as in 33=20.8" in err
     assert "driven_mm is 1600" in err
     assert "true or false" in err
 

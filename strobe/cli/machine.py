@@ -63,10 +63,11 @@ def _make(path: Path, here: Surroundings) -> None:
     check_target(path, option="machine")
     if path.exists():
         raise UsageError(f"{path} is there already; change it by hand, or name another file")
-    here.err.write("What is known of the machine; just Enter where it is not.\n")
+    here.err.write("What is known of the machine; just Enter where it is not, but for the drive.\n")
     values: dict[str, Any] = {}
-    while values.get("drive") not in DRIVES:
-        values["drive"] = _ask(f"Drive: {', '.join(DRIVES)}?", here).lower()
+    while (drive := _ask(f"Drive: {', '.join(DRIVES)}?", here).lower()) not in DRIVES:
+        here.err.write(f"  {drive!r} is none of {', '.join(DRIVES)}\n")
+    values["drive"] = drive
     for question in QUESTIONS:
         if values["drive"] not in question.drives:
             continue
@@ -104,6 +105,8 @@ def _value(name: str, answer: str) -> Any:
         return [_number(name, item) for item in answer.replace(",", " ").split()]
     if name == "pulley_mm":
         pairs = [item.partition("=") for item in answer.replace(":", "=").split()]
+        if not all(equals for _, equals, _ in pairs):
+            raise UsageError(f"{name}: {answer!r} does not say at which speed; write it as in 33=20.8")
         return {speed: _number(name, diameter) for speed, _, diameter in pairs}
     return _number(name, answer)
 
