@@ -17,6 +17,7 @@ from strobe.measuring.evidence import RowEvidence, gather
 from strobe.measuring.hypotheses import Hypothesis, weigh
 from strobe.measuring.lamps import Lamp
 from strobe.measuring.refusals import far_off_centre, not_counted
+from strobe.measuring.ringtiming import timed
 from strobe.pattern import DiscFacts, PatternReading, RowSeries
 from strobe.phase import LINE_ORDERS, FlashRate, LineReading, TimeBase, combine_blocks
 from strobe.phase.falselines import without_lines
@@ -52,20 +53,6 @@ _PRINT_ERROR_PERCENT = 0.03
 """What a printer's own errors, twice a turn and more, may feign once a turn where a part of the ring is hidden."""
 _SURE_MARK = 0.003
 """Half-width of a mark's turns a second, relative, from which they are not relied on."""
-_UNTOLD_SHARE = 0.02
-"""Of an off-centre share that was taken off, what may be left where the clip does not tell when each part was exposed:
-the delay that is fitted then takes the bend of a displaced map for its own (0.7 to 1.5 % seen on rendered clips)."""
-_SECOND_ORDER, _STEADY_SHARE = 0.3, 0.005
-"""What may be left where it does tell, by the off-centre share e / R itself and steadily. While the map is learned the
-ring lies off the spindle by no more than e; azimuths and radii about two middles that far apart leave half of
-``(e / R)^2``, but the two go along for the most part: 0.17 of it was the most seen on rendered clips, and 0.003 of
-e / R where that is small."""
-_PURE = 0.2
-"""Share of the other line, lamp's or shutter's, up to which a ring counts as seen by one of them: what light and a long
-shutter mix had 0.31 on a rendered clip where parts were neither exposed at once nor one by one, all others 0.13 at most
-and mostly 0.00."""
-_BEND_FROM = 0.55
-"""Share of the circle that must be seen to tell a ring's bend from its being off centre, as for two harmonics of it."""
 _SURE_COUNT, _COUNT_NOISES = 0.2, 3.0
 """How near a whole number a count must be, in bars, and by how many times its noise it must miss the next half (as in
 the first pictures)."""
@@ -320,82 +307,13 @@ def settle(work: DiscWork, chosen: Hypothesis, time: TimeBase, *, coder_hz: floa
         turns_per_s = chosen.line.dot_rate_hz / chosen.dots
         turns = chosen.line.dots / chosen.dots
         even = _even(clean, turns, turns_per_s, lamp, readout_s or 0.0)
-        even = _timed(clean, even, turns, turns_per_s, chosen, readout_s)
+        even = timed(clean, even, turns, turns_per_s, chosen, readout_s)
         amplitude, _ = combine_blocks(even.blocks)
         line, coded = _read_ring(amplitude, chosen, time, calm=even.calm, coder_hz=coder_hz)
         evidence = replace(chosen.evidence, row=replace(_only(raw, even.kept), blocks=even.blocks), amplitude=amplitude)
         chosen = replace(chosen, evidence=evidence, line=line)
     _refuse_far_off_centre(chosen, even)
     return SettledRing(chosen, even, _CODED_SCALE_SHARE if coded else _DISC_SCALE_SHARE)
-
-
-def _timed(
-    row: RowSeries,
-    even: EvenRing,
-    turns: NDArray[np.float64],
-    turns_per_s: float,
-    chosen: Hypothesis,
-    readout_s: float | None,
-) -> EvenRing:
-    """A ring made even with each part taken at the time that it is known to be exposed, and its bend taken off.
-
-    The map is learned while the ring lies off the spindle, by c on the mean. About its middle a ring that is off centre
-    shows ``Im log(1 + (c - e exp(i psi)) exp(-i a) / R)``: no part of it is common to the whole circle, but to second
-    order there is a bend once a turn, ``e c / R^2`` at twice the azimuth. A delay from near to far side bends a ring
-    just so, and shifts all of it besides. Where the delay is fitted, as `even_ring` must, the bend passes for one and
-    feigns wobble. So here the delay is none where the shutter freezes the bars, whose azimuths turn with it, and the
-    shutter's own under a lamp; and the bend is fitted.
-    """
-    ring = row.ring
-    assert ring is not None
-    if even.error is None:
-        return even
-    taken = abs(even.error.off_centre)
-    at, sweep = ring.azimuth_rad[even.kept], ring.sweep_place[even.kept]
-    # What was taken off goes round more than once where e / R is large: all but the little that it is unlike is known.
-    known = np.conj(1j * chosen.dots * even.error.off_centre) * np.exp(1j * at)
-    plain = row.blocks[:, even.kept] * np.exp(-1j * (known * np.exp(2j * np.pi * turns)[:, None]).real)
-    delay_s = 0.0 if chosen.line.kind == "camera" else readout_s
-    if delay_s is None or _other_line(plain, chosen) > _PURE:
-        return replace(even, left_percent=float(np.hypot(even.left_percent, 100 * _UNTOLD_SHARE * taken)))
-    unlike = np.unwrap(np.angle(plain * np.conj(even.blocks)), axis=0)
-    apart = np.angle(even.blocks * np.conj(even.blocks.sum(axis=1))[:, None])
-    removed, left = known + _once_a_turn(unlike, turns), _once_a_turn(apart, turns)
-    centre = np.exp(1j * (at + 2 * np.pi * turns_per_s * delay_s * (sweep - sweep.mean())))
-    bend = np.exp(2j * at)
-    waves = [centre, bend] if ring.seen_share >= _BEND_FROM else [centre]
-    fit, *_ = np.linalg.lstsq(np.stack([*waves, np.ones(at.size)], axis=1), removed + left, rcond=None)
-    back = removed - sum(amount * wave for amount, wave in zip(fit, waves, strict=False))
-    moved = (np.exp(2j * np.pi * turns)[:, None] * back).real
-    share = float(np.hypot(_SECOND_ORDER * taken, _STEADY_SHARE))
-    return replace(
-        even,
-        blocks=(even.blocks * np.exp(1j * moved)).astype(np.complex64),
-        left_percent=float(np.hypot(even.left_percent, 100 * share * taken)),
-    )
-
-
-def _other_line(blocks: NDArray[np.complexfloating], chosen: Hypothesis) -> float:
-    """How strong, in parts of a ring (frames, blocks), the line is that is not read, by the one that is.
-
-    Light that only comes and goes makes lines on both sides of the shutter's alike, and moves nothing.
-    """
-    if chosen.lamp.cycles is None:
-        return 0.0
-    lamp, shutter, beyond = (
-        float(np.abs(np.exp(-2j * np.pi * (chosen.line.dots + h * chosen.lamp.cycles)) @ blocks).mean())
-        for h in (-1, 0, 1)
-    )
-    return abs(lamp - beyond) / shutter if chosen.line.kind == "camera" else shutter / lamp
-
-
-def _once_a_turn(phase: NDArray[np.float64], turns: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Amplitudes z (blocks,) of what phases (frames, blocks) do once a turn, ``Re(z exp(2 pi i turns))``."""
-    angle = 2 * np.pi * turns
-    columns = [np.ones(turns.size)] + [wave(m * angle) for m in (1, 2) for wave in (np.cos, np.sin)]
-    fit, *_ = np.linalg.lstsq(np.stack(columns, axis=1), phase, rcond=None)
-    amplitudes: NDArray[np.complex128] = fit[1] - 1j * fit[2]
-    return amplitudes
 
 
 def _refuse_far_off_centre(chosen: Hypothesis, even: EvenRing) -> None:
