@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from strobe.errors import UsageError
 from strobe.figures import LEAST_SAMPLES, evaluate
 from strobe.figures.fluctuation import BAND_LOW_HZ, TOP_SHARE, band_gain
-from strobe.figures.results import Component, Fluctuation, SpeedSeries
+from strobe.figures.results import COVERAGE, Component, Fluctuation, SpeedSeries
 from strobe.measurement import Measurement
 
 __all__ = ["FIGURES", "SAME_TOP_SHARE", "fluctuation_up_to", "line_amplitude", "listed_at"]
@@ -28,8 +28,6 @@ _SAME_ORDER = 0.02
 (common practice)."""
 _LEAST_NOISE_REV = 1e-9
 """Turns; `evaluate` asks for noise above 0. A row of 180 dots read to a thousandth of their gap has 6e-6."""
-_COVERAGE = 1.959963984540054
-"""Standard deviations of a 95 % half-width: normal, closed form."""
 _OWN_BINS, _REACH_BINS = 2, 12
 """Bins to either side of a line, each one over the length: so far it reaches through the Hann taper (closed form), and
 so far what is beside it is looked at (by trial)."""
@@ -162,7 +160,7 @@ def _fitted(measurement: Measurement, frequency_hz: float, length_s: float) -> t
     beside = (np.abs(offset) > _OWN_BINS) & (around > 1 / length_s)
     noise = float(np.sqrt(np.mean(amplitude[beside] ** 2)))
     own = float(amplitude[_REACH_BINS])
-    return float(np.sqrt(max(own**2 - noise**2, 0.0))), _COVERAGE * noise / np.sqrt(2)
+    return float(np.sqrt(max(own**2 - noise**2, 0.0))), COVERAGE * noise / np.sqrt(2)
 
 
 def _figures(measurement: Measurement, time_s: Array, angle_rev: Array, noise_rev: float, step_s: float) -> Fluctuation:

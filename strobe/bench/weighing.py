@@ -23,6 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from strobe.figures.results import COVERAGE
+
 __all__ = ["LEVEL", "Difference", "Group", "Repeatability", "group_of", "holm", "mean_half_width", "pooled", "weigh"]
 
 LEVEL = 0.05
@@ -31,8 +33,6 @@ LEVEL = 0.05
 LEAST_LENT_FREEDOM = 2
 """A spread that stands for a state which does not show its own must rest on three readings of one state, or more."""
 
-_COVERAGE = 1.959963984540054
-"""Standard deviations of a 95 % half-width: normal, closed form."""
 _LEAST_P = 1e-15
 """Least probability that is looked for and told; a smaller one changes no answer."""
 
@@ -102,7 +102,7 @@ def group_of(values: ArrayLike, half_widths: ArrayLike) -> Group:
         raise ValueError("values and half-widths must be finite")
     mean = float(value.mean())
     spread = Repeatability(float(value.std(ddof=1)), value.size - 1, mean) if value.size > 1 else None
-    return Group(value.size, mean, float(np.sqrt(np.mean(width**2))) / _COVERAGE, spread)
+    return Group(value.size, mean, float(np.sqrt(np.mean(width**2))) / COVERAGE, spread)
 
 
 def pooled(spreads: Sequence[Repeatability | None], *, level: float | None = None) -> Repeatability | None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from strobe.drive.features import COVERAGE
 from strobe.errors import Refused, UsageError
 
 __all__ = ["Coast", "fit_coast"]
@@ -30,8 +31,6 @@ viscous friction. Our own choice."""
 HIGHEST = 5
 """Waves of ring and torque up to so many times a turn; a tight spot's are strongest at the first few. Our own
 choice."""
-_COVERAGE = 1.96
-"""Standard deviations of a 95 % half-width: normal, closed form."""
 _ROUNDS = 25
 """Steps of Gauss and Newton at the most; it ends sooner where the law stands."""
 _RICH = 0.4
@@ -238,15 +237,15 @@ def _result(time: Array, law: Array, waves: Array, covariance: Array) -> Coast:
         start_rpm=60 * float(start),
         end_rpm=60 * float(_speed(law, time[-1])),
         dry_rpm_per_s=60 * float(dry),
-        dry_uncertainty_rpm_per_s=60 * math.hypot(_COVERAGE * float(sigma[2]), _LAW_SHARE * float(dry)),
+        dry_uncertainty_rpm_per_s=60 * math.hypot(COVERAGE * float(sigma[2]), _LAW_SHARE * float(dry)),
         viscous_per_s=float(viscous),
-        viscous_uncertainty_per_s=math.hypot(_COVERAGE * float(sigma[3]), _LAW_SHARE * float(viscous)),
+        viscous_uncertainty_per_s=math.hypot(COVERAGE * float(sigma[3]), _LAW_SHARE * float(viscous)),
         from_45_to_33_s=between,
         from_45_to_33_uncertainty_s=between_spread,
         ring_percent=100 * ring,
-        ring_uncertainty_percent=100 * _COVERAGE * float(sigma[4:6].max()),
+        ring_uncertainty_percent=100 * COVERAGE * float(sigma[4:6].max()),
         torque_rpm_per_s=60 * float(size[0]),
-        torque_uncertainty_rpm_per_s=60 * _COVERAGE * float(unsure[0]),
+        torque_uncertainty_rpm_per_s=60 * COVERAGE * float(unsure[0]),
         torque_kind=kind,
         tight_angle_deg=tight,
     )
@@ -256,7 +255,7 @@ def _between(dry: float, viscous: float, covariance: Array) -> tuple[float | Non
     """Seconds from 45 to 33 1/3 rpm and their half-width; None where friction at either is not clear of nothing."""
     ends = np.array([[1.0, _LOW_HZ], [1.0, _HIGH_HZ]])
     friction = ends @ [dry, viscous]
-    unsure = _COVERAGE * np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", ends, covariance, ends), 0.0))
+    unsure = COVERAGE * np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", ends, covariance, ends), 0.0))
     if np.any(friction <= unsure):
         return None, None
 
@@ -274,4 +273,4 @@ def _between(dry: float, viscous: float, covariance: Array) -> tuple[float | Non
     )
     between = seconds(dry, viscous)
     spread = float(np.sqrt(slope @ covariance @ slope))
-    return between, math.hypot(_COVERAGE * spread, _LAW_SHARE * between)
+    return between, math.hypot(COVERAGE * spread, _LAW_SHARE * between)

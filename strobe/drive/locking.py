@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.drive.features import Feature
+from strobe.drive.features import COVERAGE, Feature
 from strobe.figures.results import SpeedSeries
 
 __all__ = [
@@ -30,8 +30,6 @@ FEWEST_TURNS = 3
 """Turns that a locked share takes: each is left out in its turn, and two must be left."""
 SECTORS = 60
 """Parts of a turn, 6 degrees each; 30 pictures a second see 54 a turn at 33 1/3 rpm."""
-_COVERAGE = 1.96
-"""Standard deviations of a 95 % half-width: normal, closed form."""
 _BESIDE = np.array([-4.0, -3.0, -2.0, 2.0, 3.0, 4.0])
 """Bins beside a whole order where noise is seen: off the order's own two, near enough for a floor that slopes."""
 _TIED_CYCLES = 0.15
@@ -104,7 +102,7 @@ def locked_share(series: SpeedSeries) -> LockedShare | None:
     value = _share(turns)
     left_out = np.array([_share(np.delete(turns, k, axis=0)) for k in range(count)])
     sigma = math.sqrt((count - 1) / count * float(np.sum((left_out - left_out.mean()) ** 2)))
-    wide = _COVERAGE + 2.37 / (count - 1)
+    wide = COVERAGE + 2.37 / (count - 1)
     return LockedShare(min(1.0, max(0.0, value)), min(1.0, math.hypot(wide * sigma, min(0.0, value))), count)
 
 
@@ -155,7 +153,7 @@ def creep_words(line: Feature, *, turns: float) -> str:
     if whole < 1:
         return "creeps along the platter's angle"
     crept = (line.order - whole) * turns
-    unsure = _COVERAGE * line.order_sigma * turns
+    unsure = COVERAGE * line.order_sigma * turns
     if abs(crept) > max(unsure, _TIED_CYCLES):
         return f"creeps along the platter's angle, {abs(crept) / turns:.2g} of a cycle a turn"
     if abs(crept) + unsure < _TIED_CYCLES:

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.drive.features import COVERAGE
 from strobe.errors import UsageError
 from strobe.figures.results import SpeedSeries
 from strobe.measurement import RingShare
@@ -35,8 +36,6 @@ FEWEST_TURNS = 3
 BLIND = 0.2
 """``|u - 1|`` below which an order counts as lost: k D within 11.5 degrees of whole turns, where the half-width would
 be more than five times that of the clips (closed form)."""
-_COVERAGE = 1.96
-"""Standard deviations of a 95 % half-width: normal, closed form."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +155,7 @@ def locked_amplitude(filmed: Filmed, order: int) -> tuple[complex, float]:
     scatter = float(np.sqrt(np.mean(np.abs(amplitude - mean) ** 2) / (turns - 1)))
     rate = float(series.angle_rev[-1] - series.angle_rev[0]) / float(series.time_s[-1] - series.time_s[0])
     by_mark = abs(mean) * 2 * math.pi * order * rate * filmed.mark_uncertainty_s
-    wide = _COVERAGE + 2.37 / (turns - 1)
+    wide = COVERAGE + 2.37 / (turns - 1)
     return mean, math.hypot(wide * scatter, by_mark, filmed.feigned_percent if order == 1 else 0.0)
 
 

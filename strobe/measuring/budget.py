@@ -86,12 +86,11 @@ def components_with_budget(
     `swallowed_dots` is how much smaller any wobble may read for dots that stand almost still on the picture.
     """
     widened = []
+    within = max(_ONCE_A_TURN, _OWN_REACH / figures.revolutions)
     window = hann(left_dots.size)
     for one in figures.components:
-        order = round(one.per_revolution)
-        of_turn = order > 0 and abs(one.per_revolution - order) < max(_ONCE_A_TURN, _OWN_REACH / figures.revolutions)
-        ring = off_centre_percent if of_turn and order == 1 else 0.0
-        ring = max(ring, uneven.swing_percent(order)) if uneven is not None and of_turn else ring
+        ring = off_centre_percent if abs(one.per_revolution - 1) < within else 0.0
+        ring = max(ring, uneven.swing_percent(one.per_revolution, within=within)) if uneven is not None else ring
         least, most = (float(end[0]) for end in averaging(np.array([one.frequency_hz])))
         loss = (most - least) / (most + least)
         peak = one.peak_percent

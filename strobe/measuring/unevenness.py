@@ -98,10 +98,10 @@ class UnevenDots:
     others: float
     joint_dots: float = 0.0
 
-    def swing_percent(self, per_revolution: float) -> float:
-        """What it may add to or take from a component, as a 95 % half-width; 0 where that is no whole multiple."""
+    def swing_percent(self, per_revolution: float, *, within: float = 0.05) -> float:
+        """What it may add to or take from a component, as a 95 % half-width; 0 where no whole multiple is so near."""
         order = round(per_revolution)
-        if order < 1 or abs(per_revolution - order) > 0.05:
+        if order < 1 or abs(per_revolution - order) > within:
             return 0.0
         by_chance = 1.96 * self._quadrature_percent(order)[-1] if order > 1 else 0.0
         return float(np.hypot(by_chance, self._joint_percent(np.array([float(order)]))[0]))

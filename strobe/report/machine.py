@@ -11,6 +11,7 @@ from typing import Any
 from rich.text import Text
 
 from strobe.drive.expected import Expected, expected_parts, folded_hz
+from strobe.drive.features import COVERAGE
 from strobe.drive.machine import Machine
 from strobe.drive.parts import PART_BY_KEY
 from strobe.report.sheet import Sheet, columns
@@ -18,8 +19,6 @@ from strobe.report.words import period_words, printable, rpm_words
 
 __all__ = ["QUESTIONS", "Question", "machine_json", "machine_text"]
 
-COVERAGE = 1.96
-"""Standard deviations in the 95 % half-widths that are shown."""
 USUAL_FRAME_RATE_HZ = 30.0
 """Pictures a second by which fast parts are folded down where nobody says another rate; what most phones film at
 (common practice)."""
