@@ -148,7 +148,7 @@ def _coinciding(rng: np.random.Generator) -> Case:
     kind = str(rng.choice(["half-sine", "sine", "fluorescent", "pulse"]))
     scene = _tripod(rng, mains_hz=mains)
     # Not typed: a kind that was drawn.
-    lamp = Lamp(kind, _mains_rate(rng, scene), modulation=0.2, phase_cycles=rng.random())  # type: ignore[arg-type]
+    lamp = Lamp(kind, _mains_rate(rng, scene), modulation=0.2, phase_cycles=rng.random())  # type: ignore[arg-type]  # drawn
     return _case(_under(rng, lamp, scene, frame_rate_hz=rate))
 
 
@@ -340,7 +340,7 @@ def _turned(roll_deg: float, rotation_deg: int) -> Scenario:
         scene = _tripod(rng)
         made = _filmed(scene, roll_deg=roll_deg + rng.uniform(-3, 3), aim_x_mm=0.0, aim_z_mm=0.0)
         # Not typed: one of the four.
-        return _case(replace(made, delivery=Delivery(rotation_deg=rotation_deg)))  # type: ignore[arg-type]
+        return _case(replace(made, delivery=Delivery(rotation_deg=rotation_deg)))  # type: ignore[arg-type]  # of those allowed
 
     return draw
 

@@ -243,7 +243,7 @@ def lucas_kanade(planes: Planes) -> Array:
             continue
         corners = corners + np.array([0, 36], np.float32)
         # Not typed: OpenCV's stubs want an array for None.
-        found, state, _ = cv2.calcOpticalFlowPyrLK(before, after, corners, None, winSize=(15, 15))  # type: ignore[call-overload]
+        found, state, _ = cv2.calcOpticalFlowPyrLK(before, after, corners, None, winSize=(15, 15))  # type: ignore[call-overload]  # stubs want an array
         good = state.ravel() == 1
         moved.append(float(np.median((found - corners)[good, 0, 0])) if np.any(good) else 0.0)
     return -np.cumsum(moved) / PITCH_PX
@@ -286,7 +286,7 @@ def methods_part(seed: int, frames: int = 240) -> list[tuple[str, str, float, fl
     rows = []
     for name, options in CLIPS.items():
         # Not typed: options of several types.
-        planes, passed = strips(frames, np.random.default_rng(seed), **options)  # type: ignore[arg-type]
+        planes, passed = strips(frames, np.random.default_rng(seed), **options)  # type: ignore[arg-type]  # of several kinds
         time = np.arange(frames) / 30
         true = _weighted_rms(time, passed)
         for method, read in METHODS.items():

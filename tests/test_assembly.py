@@ -61,7 +61,7 @@ def test_what_stands_still_to_the_eye(dots: int, lamp: Lamp, still_hz: float, st
     speed, _ = speed_of(
         figures_of(chosen, 0.3),
         chosen,
-        SimpleNamespace(duration_s=float(TIME_S[-1]), interval_uncertainty=0.0),  # type: ignore[arg-type]
+        SimpleNamespace(duration_s=float(TIME_S[-1]), interval_uncertainty=0.0),  # type: ignore[arg-type]  # stands in for a time base
         timing_of(chosen, CLOCK),
         0.0,
         CLOCK,

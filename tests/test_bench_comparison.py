@@ -513,6 +513,7 @@ def test_figures_of_a_state() -> None:
     assert second.figures["weighted-peak"][1] > width, "one reading borrows the spread and has all of it"
     assert state_figures(job, job.states[2], 100 / 3) is None
     # Not typed: figures are there.
+    # Figures there are: the state has a reading.
     assert not state_figures(job_of([[with_figures()]]), job_of([[with_figures()]]).states[0], 100 / 3).spread_known  # type: ignore[union-attr]
 
 

@@ -160,7 +160,7 @@ class TestWatching:
         assert np.abs(course.shift_px).max() < 0.1
         blocks = np.ones((120, 3), np.complex64)
         # Not typed: the reader is not asked on a stand.
-        assert course.taken_off(blocks, None, (1, 1)) is blocks  # type: ignore[arg-type]
+        assert course.taken_off(blocks, None, (1, 1)) is blocks  # type: ignore[arg-type]  # no reader is asked
         brightness = np.ones((120, 5))
         assert course.evened(brightness) is brightness
 

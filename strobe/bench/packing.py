@@ -159,7 +159,7 @@ def revive(kind: Any, value: Any, where: str) -> Any:
         known = {each.name for each in fields(kind)}
         values = {name: item for name, item in value.items() if name in known}
         # Not typed: kind is a dataclass here.
-        return kind(**_fields(kind, values, get_type_hints(kind), where))  # type: ignore[operator]
+        return kind(**_fields(kind, values, get_type_hints(kind), where))  # type: ignore[operator]  # a dataclass
     if kind is float and isinstance(value, int | float) and not isinstance(value, bool):
         if not (math.isfinite(value) and abs(value) < _LARGEST):
             raise ValueError(f"{where} is {value!r}, which no clip gives")
