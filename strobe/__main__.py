@@ -9,6 +9,8 @@ INTERRUPTED = 130
 
 
 def _end(number: int, _: object) -> None:
+    # A terminal that closes may say so twice, by its shell and by itself; the second must not cut the clearing short.
+    signal.signal(number, signal.SIG_IGN)
     raise SystemExit(128 + number)
 
 

@@ -39,8 +39,8 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_seeds(tmp_path_factory.mktemp("clips"), ("long.mp4",))["long.mp4"]
 
 
-def waited_for(holds: Callable[[], object]) -> bool:
-    until = time.monotonic() + AT_ONCE_S
+def waited_for(holds: Callable[[], object], within_s: float = AT_ONCE_S) -> bool:
+    until = time.monotonic() + within_s
     while not holds() and time.monotonic() < until:
         time.sleep(0.005)
     return bool(holds())
@@ -67,6 +67,13 @@ def interrupted(run: subprocess.Popen[bytes], told: signal.Signals = signal.SIGI
     run.send_signal(told)
     out, err = run.communicate(timeout=STARTS_S)
     return out.decode(), err.decode(), time.monotonic() - began
+
+
+def writes_a_clip(folder: Path) -> subprocess.Popen[bytes]:
+    """The program with a clip begun that takes it minutes to write."""
+    run = started("render", "made.mp4", "--seconds", "3000", "--size", "320x180", folder=folder)
+    assert waited_for(lambda: list(folder.iterdir()), STARTS_S), "nothing was written"
+    return run
 
 
 @pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
@@ -111,15 +118,22 @@ def test_processes_that_measure_end_with_the_one_that_is_killed(clip: Path, tmp_
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_while_it_writes_a_clip(tmp_path: Path, name: str) -> None:
     told = signal.Signals[name]
-    run = started("render", "made.mp4", "--seconds", "60", "--size", "320x180", folder=tmp_path)
-    until = time.monotonic() + STARTS_S
-    while not list(tmp_path.iterdir()) and time.monotonic() < until:
-        time.sleep(0.02)
-    assert list(tmp_path.iterdir()) != []
+    run = writes_a_clip(tmp_path)
     _, err, took_s = interrupted(run, told)
-    assert run.returncode == 128 + told
-    assert err == ("strobe: interrupted\n" if told == signal.SIGINT else "")
+    assert (run.returncode, err) == (128 + told, "strobe: interrupted\n" if told == signal.SIGINT else "")
     assert took_s < AT_ONCE_S
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+def test_a_terminal_that_closes_may_say_so_again_and_again(tmp_path: Path) -> None:
+    run = writes_a_clip(tmp_path)
+    until = time.monotonic() + STARTS_S
+    while run.poll() is None and time.monotonic() < until:
+        run.send_signal(signal.SIGHUP)
+        time.sleep(0.002)
+    assert run.communicate(timeout=STARTS_S) == (b"", b"")
+    assert run.returncode == 128 + signal.SIGHUP
     assert list(tmp_path.iterdir()) == []
 
 
