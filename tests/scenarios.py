@@ -290,6 +290,10 @@ def _rate_changes(rng: np.random.Generator, scene: Scene) -> Timing:
     return Timing(((at_s, changed), (at_s + rng.uniform(1, 3), rate)), interval_jitter_s=float(rng.choice([0.0, 5e-5])))
 
 
+def _rate_wanders(rng: np.random.Generator, scene: Scene) -> Timing:
+    return Timing(interval_wander_s=float(np.exp(rng.uniform(np.log(5e-5), np.log(8e-4)))))
+
+
 def _dropped(rng: np.random.Generator) -> Case:
     scene = _tripod(rng)
     rate = scene.camera.frame_rate_hz
@@ -403,6 +407,7 @@ SCENARIOS: dict[str, Scenario] = {
     "low-light": _low_light,
     "saturated": lambda rng: _case(_filmed(_tripod(rng), brightness=rng.uniform(1.2, 3.0))),
     "rate-changes": _timed(_rate_changes),
+    "rate-wanders": _timed(_rate_wanders),
     "frames-dropped": _dropped,
     "frames-doubled": _timed(_doubled),
     "stamps-jump": _timed(_stamps_jump),

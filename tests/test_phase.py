@@ -167,6 +167,20 @@ class TestTimeBase:
         assert even.kind == "cadence"
         np.testing.assert_allclose(np.diff(even.time_s), np.diff(base.index) * even.interval_s)
 
+    @pytest.mark.parametrize("unit_s", [0.0, 1 / 90000])
+    @pytest.mark.parametrize("wander_s", [6e-5, 4e-4])
+    def test_frames_that_wander_are_taken_as_they_are(self, wander_s: float, unit_s: float) -> None:
+        """Each interval is off by a chance of its own, and no stamp: they walk to some milliseconds off any cadence."""
+        for seed in range(6):
+            rng = np.random.default_rng(seed)
+            true = np.cumsum(1 / 30 + wander_s * rng.standard_normal(354))
+            kept = np.setdiff1d(np.arange(true.size), [35, 68, 113])
+            stamp = np.round(true[kept] / unit_s) * unit_s if unit_s else true[kept]
+            base = fit_time_base(stamp, grid_s=unit_s)
+            assert base.kind == "stamps"
+            assert (base.dropped, base.mended) == (3, 0)
+            np.testing.assert_array_equal(base.time_s, stamp)
+
     FAULTS: ClassVar[dict[str, tuple[Callable[[Reals], None], int]]] = {
         # What is done to 600 stamps at NTSC rate, and how many of them then can't be right.
         "one far ahead": (lambda s: s.__setitem__(200, s[200] + 0.5), 1),
@@ -675,6 +689,19 @@ class TestLines:
         line = follow("camera", amplitude + white(rng, 240, 0.004), time, 1 / NTSC, cycles, flash=flash)
         left = line.dots - dots
         assert scatter(left, time) < 0.004
+
+    @pytest.mark.parametrize("wander_s", [0.0, 4e-4])
+    def test_a_harmonic_at_the_frame_rate_goes_where_frames_wander(self, wander_s: float) -> None:
+        """Three times 100.01 flashes at 30 pictures stand still from one to the next, but not where those wander."""
+        rng = np.random.default_rng(3)
+        time = np.cumsum(1 / 30 + wander_s * rng.standard_normal(354))
+        cycles = 100.01 * time + 0.2
+        dots = dots_at(time, 100.4, [(0.556, 0.06, 0.3), (6.1, 0.004, 1.0)])
+        swing = sum(size * np.sin(2 * np.pi * h * cycles + h) for h, size in ((1, 0.02), (2, 0.008), (3, 0.005)))
+        amplitude = np.exp(2j * np.pi * (dots + swing)) + white(rng, time.size, 0.002)
+        flash = steady_flicker(100.01, time.size)
+        line = follow("camera", amplitude, time, 1 / 30, cycles, flash=flash)
+        assert scatter(line.dots - dots, time) < 0.0006
 
     def test_two_lines_almost_equally_strong(self) -> None:
         """Half-sine light behind a shutter of 7 ms: lamp and camera at 0.93 : 1 swing the dots by 0.16.

@@ -683,6 +683,19 @@ def test_a_harmonic_that_folds_beside_a_flicker_is_no_change_of_light() -> None:
         assert [note.code for note in steady_part(changed, fit_time_base(steady.time_s)).notes] == ["light-changed"]
 
 
+@pytest.mark.parametrize(("rate_hz", "wander_s"), [(30.0, 1.5e-4), (60.0, 1.4e-4)])
+def test_flicker_in_frames_that_wander_is_no_change_of_light(rate_hz: float, wander_s: float) -> None:
+    """100.01 flashes in pictures that are each a little early or late, for good: the beat walks with them."""
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        time_s = np.cumsum(1 / rate_hz + wander_s * rng.standard_normal(round(10 * rate_hz)))
+        at = time_s[:, None] + 0.012 * (np.arange(8) + 0.5) / 8
+        light = 1 + 0.2 * np.cos(2 * np.pi * 100.01 * at) + 0.001 * rng.standard_normal(at.shape)
+        steady = pattern_of(np.full(time_s.size, 8.0), np.full(time_s.size, 90.0))
+        pattern = replace(steady, time_s=time_s, brightness=90 * light)
+        assert steady_part(pattern, fit_time_base(time_s)).notes == ()
+
+
 def test_flicker_at_half_the_frame_rate_is_no_change_of_light() -> None:
     """120.144 flashes in 240 pictures: up and down, by much and little in turn, 0.29 times a second."""
     pattern = pattern_of(np.full(1200, 8.0), np.full(1200, 90.0))

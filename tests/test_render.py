@@ -862,6 +862,16 @@ def test_the_rate_changes_and_pictures_are_doubled_where_told():
     assert np.any(taken[4].luma != taken[3].luma)
 
 
+def test_frames_that_wander_are_stamped_when_they_are_taken():
+    taken = schedule(a_scene(timing=Timing(interval_wander_s=4e-4), seconds=20), rng=np.random.default_rng(1))
+    start = np.array([shot.start_s for shot in taken])
+    np.testing.assert_allclose([shot.stamp_s for shot in taken], start, atol=1e-5)
+    off = np.diff(start) - 1 / 30
+    assert np.std(off) == pytest.approx(4e-4, rel=0.15)
+    assert abs(np.mean(off[1:] * off[:-1])) < 0.1 * np.var(off)
+    assert start[-1] == pytest.approx(599 / 30)
+
+
 @pytest.mark.parametrize("suffix", ["mp4", "mkv"])
 def test_stamps_jump_and_run_backwards_in_the_file(tmp_path, suffix):
     timing = Timing(stamp_jumps=((4, 0.5), (8, -0.7)))

@@ -73,10 +73,10 @@ def _before_and_after(series: NDArray[Any], around: int) -> tuple[NDArray[Any], 
 def _flicker_steps(pattern: PatternReading, time: TimeBase) -> list[int]:
     """Frames at which the scenery begins to flicker otherwise, as under another lamp of the same brightness.
 
-    Where the frame rate changes, one lamp flickers in two ways, and scenery that moves flickers as it goes; nothing is
-    looked for then.
+    Where the frame rate changes, one lamp flickers in two ways, where frames wander in many, and scenery that moves
+    flickers as it goes; nothing is looked for then.
     """
-    if pattern.camera.moved:
+    if pattern.camera.moved or time.kind == "stamps":
         return []
     if share_off_step(time.time_s, time.interval_s, _OFF_STEP) > _SOME_STEPS:
         return []

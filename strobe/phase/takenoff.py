@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import waves_of_lit
 from strobe.phase.swings import WOBBLE_HARMONICS, beyond_the_lamp, hidden_waves, swings_of
-from strobe.phase.waves import WOBBLE_HZ, Wave, WaveFit, apparent_hz, distinct_waves, hann, swing_along
+from strobe.phase.waves import WOBBLE_HZ, Wave, WaveFit, apparent_hz, distinct_waves, hann, rms_hz, swing_along
 from strobe.phase.zoom import zoomed
 
 __all__ = [
@@ -141,7 +141,7 @@ def to_take_off(
         wave
         for wave in distinct_waves(time_s, interval_s, lamp_cycles, orders)
         if wave.harmonic <= 1
-        or wave.apparent_hz >= WOBBLE_HZ
+        or rms_hz(wave.cycles, time_s) >= WOBBLE_HZ
         # Of a lamp that is slow itself the second harmonic is slower than matters.
         or (wave.harmonic <= WOBBLE_HARMONICS and not slow and _is_one_sided(size, residual, wave.cycles))
     ]

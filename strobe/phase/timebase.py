@@ -21,6 +21,7 @@ from strobe.phase.cadence import (
     line_within,
     slope_uncertainty,
     unexplained_gaps,
+    wanders,
 )
 from strobe.phase.stamps import trust_stamps
 
@@ -49,8 +50,8 @@ class TimeBase:
         1-sigma scatter of the stamps about the cadence beyond rounding.
     kind : str
         ``exact`` (stamps on the cadence), ``cadence`` (fitted under rounded or jittered stamps), ``pieces`` (the same,
-        but the rate changes), ``stamps`` (too uneven, taken as they are) or ``lamp`` (each set right by the lamp's
-        flicker).
+        but the rate changes), ``stamps`` (too uneven, or the frames themselves wander; taken as they are) or ``lamp``
+        (each set right by the lamp's flicker).
     dropped : int
         Frames missing on the cadence.
     used : array of int (used,)
@@ -167,7 +168,7 @@ def fit_time_base(
             break
         trusted = trusted.longest_between(np.flatnonzero(believed)[gaps])
     repeated = 0 if repeats is None else int(np.sum(repeats[used[0] : used[-1]]))
-    if cadence is None:
+    if cadence is None or wanders(cadence, stamp[believed]):
         return _as_stamped(stamp, number, believed, used, grid, trusted.left_out, trusted.breaks)
     piece = np.searchsorted(np.flatnonzero(believed)[cadence.first], np.arange(used.size), side="right") - 1
     place = np.zeros(used.size, int)

@@ -18,6 +18,7 @@ __all__ = [
     "distinct_waves",
     "fit_waves",
     "hann",
+    "rms_hz",
     "share_off_step",
     "steps_off",
     "swing_along",
@@ -82,6 +83,15 @@ def apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share:
     """Frequency that a wave seems to have from frame to frame, by a percentile where the frame rate changes."""
     step = np.diff(cycles)
     return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
+
+
+def rms_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> float:
+    """Root mean square of the frequency that a wave has from frame to frame.
+
+    Where frames wander it jumps about, and even a harmonic that would stand still at an even rate is no slow course.
+    """
+    step = np.diff(cycles)
+    return float(np.sqrt(np.mean(((step - np.rint(step)) / np.diff(time_s)) ** 2)))
 
 
 def hann(size: int) -> NDArray[np.float64]:

@@ -188,6 +188,9 @@ class Timing:
         From this time (s) on the camera takes this many frames a second.
     interval_jitter_s : float
         Standard deviation of the times at which frames really begin, about the cadence; the stamps follow.
+    interval_wander_s : float
+        Standard deviation of the time from each frame to the next, of its own: the frames walk away from the cadence,
+        and are back on it with the last. The stamps follow.
     doubled_frames : tuple of int
         Indices of frames that show the picture before once more.
     stamp_jumps : tuple of (int, float)
@@ -202,6 +205,7 @@ class Timing:
 
     rate_changes: tuple[tuple[float, float], ...] = ()
     interval_jitter_s: float = 0.0
+    interval_wander_s: float = 0.0
     doubled_frames: tuple[int, ...] = ()
     stamp_jumps: tuple[tuple[int, float], ...] = ()
     playback_rate_hz: float | None = None
@@ -209,7 +213,7 @@ class Timing:
     capture_tag: bool = True
 
     def __post_init__(self) -> None:
-        not_negative(self, ["interval_jitter_s", "normal_ends_s"])
+        not_negative(self, ["interval_jitter_s", "interval_wander_s", "normal_ends_s"])
         for at_s, rate_hz in self.rate_changes:
             demand(at_s > 0 and rate_hz > 0, "rate_changes", (at_s, rate_hz), "must be above zero")
         demand(0 not in self.doubled_frames, "doubled_frames", 0, "the first frame has none before it")

@@ -257,7 +257,7 @@ class Scene:
 
     @property
     def begins_s(self) -> _Floats:
-        """When these frames begin, by the camera's clock; without the chance of `Timing.interval_jitter_s`."""
+        """When these frames begin, by the camera's clock; without what `Timing` leaves to chance."""
         if self.timing.rate_changes:
             return self.timing.begins_s(self.camera.frame_rate_hz, self.seconds)
         return np.arange(self.frame_count) / self.camera.frame_rate_hz

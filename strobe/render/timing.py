@@ -39,6 +39,9 @@ def _begins_and_stamps(scene: Scene, rng: np.random.Generator) -> tuple[_Floats,
     if timing.interval_jitter_s > 0:
         uneven = timing.interval_jitter_s * np.clip(rng.standard_normal(exact.size), -2, 2)
         exact = exact + uneven - uneven[0]
+    if timing.interval_wander_s > 0:
+        walk = np.cumsum(timing.interval_wander_s * np.clip(rng.standard_normal(exact.size), -2, 2))
+        exact = exact + walk - np.linspace(walk[0], walk[-1], exact.size)
     step = float(camera.stamp_step_s)
     shown = exact + jitter
     for index, late_s in timing.stamp_jumps:
