@@ -31,9 +31,11 @@ from strobe.render import (
     Runout,
     RunUp,
     Scene,
+    SpeedStep,
     Stabiliser,
     Surface,
     Timing,
+    Wobble,
     Zoom,
     random_scene,
 )
@@ -269,6 +271,34 @@ def _run_up(rng: np.random.Generator) -> Case:
     return _case(replace(scene, speed=replace(scene.speed, run_up=run_up, trend_percent_per_minute=0.0), seconds=12.0))
 
 
+def _mains_drifts(rng: np.random.Generator) -> Case:
+    """From 5 to 100 parts per million in each second, as a mains does in a bad one."""
+    scene = _tripod(rng)
+    drift = float(rng.choice([-1, 1]) * math.exp(rng.uniform(math.log(5e-6), math.log(1e-4))))
+    # So that the mean over the clip is what was drawn.
+    first_hz = scene.lamp.flash_rate_hz * (1 - drift * scene.seconds / 2)
+    return _case(replace(scene, lamp=replace(scene.lamp, flash_rate_hz=first_hz, rate_drift_per_s=drift)))
+
+
+def _speed_noise(rng: np.random.Generator) -> Case:
+    """Beside the platter's own waves a rumble of many, fainter as they are faster: some hundredths of a percent."""
+    scene = _tripod(rng)
+    hz = np.sort(np.exp(rng.uniform(math.log(0.3), math.log(0.42 * scene.camera.frame_rate_hz), 80)))
+    sizes = rng.rayleigh(size=80) / np.sqrt(hz)
+    sizes *= math.exp(rng.uniform(math.log(0.01), math.log(0.08))) / math.sqrt(float(np.sum(sizes**2)) / 2)
+    noise = [
+        Wobble(float(size), frequency_hz=float(one), phase_rad=float(phase))
+        for size, one, phase in zip(sizes, hz, rng.uniform(0, 2 * math.pi, 80), strict=True)
+    ]
+    return _case(replace(scene, speed=replace(scene.speed, wobbles=(*scene.speed.wobbles, *noise))))
+
+
+def _speed_step(rng: np.random.Generator) -> Case:
+    scene = _tripod(rng)
+    step = SpeedStep(rng.uniform(2.5, 7.5), float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.6)), rng.uniform(0.05, 0.5))
+    return _case(replace(scene, speed=replace(scene.speed, steps=(step,))))
+
+
 def _low_light(rng: np.random.Generator) -> Case:
     scene = _tripod(rng)
     dim = _filmed(scene, brightness=rng.uniform(0.06, 0.16), noise=rng.uniform(4, 8))
@@ -404,6 +434,9 @@ SCENARIOS: dict[str, Scenario] = {
         )
     ),
     "run-up": _run_up,
+    "mains-drifts": _mains_drifts,
+    "speed-noise": _speed_noise,
+    "speed-step": _speed_step,
     "low-light": _low_light,
     "saturated": lambda rng: _case(_filmed(_tripod(rng), brightness=rng.uniform(1.2, 3.0))),
     "rate-changes": _timed(_rate_changes),

@@ -52,11 +52,13 @@ class Outcome:
 
     @property
     def drifted_percent(self) -> float:
-        """What the scene's own trend makes of the mean over the measured part, against that over the clip."""
+        """What the scene's own trend and steps make of the mean over the measured part, against that over the clip."""
         assert self.measured is not None
-        time_s = self.measured.series.time_s
+        time_s, speed = self.measured.series.time_s, self.scene.speed
         late_s = float(time_s[0] + time_s[-1]) / 2 - self.scene.seconds / 2
-        return self.scene.speed.trend_percent_per_minute * late_s / 60
+        parts = [np.array([0.0, self.scene.span_s]), time_s[[0, -1]]]
+        stepped = [np.diff(sum(step.turned_percent_s(t) for step in speed.steps) + 0 * t) / np.diff(t) for t in parts]
+        return speed.trend_percent_per_minute * late_s / 60 + float(stepped[1][0] - stepped[0][0])
 
     @property
     def deviation_error_percent(self) -> float:

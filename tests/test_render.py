@@ -30,6 +30,7 @@ from strobe.render import (
     RunUp,
     Scene,
     Speed,
+    SpeedStep,
     Stabiliser,
     Surface,
     Timing,
@@ -175,10 +176,11 @@ LAMPS = [
     Lamp("half-wave", 49.98, ambient=0.1, phase_cycles=0.4),
     Lamp("fluorescent", 100.04, ambient=0.05, glow=0.4, odd_even=0.0, phase_cycles=0.9),
 ]
+DRIFTING = Lamp("pulse", 99.97, duty=0.13, ambient=0.2, phase_cycles=0.21, rate_drift_per_s=8e-4)
 each_lamp = pytest.mark.parametrize("lamp", LAMPS, ids=lambda lamp: lamp.kind)
 
 
-@each_lamp
+@pytest.mark.parametrize("lamp", [*LAMPS, DRIFTING], ids=lambda lamp: f"{lamp.kind} {lamp.rate_drift_per_s:g}")
 def test_energy_is_the_integral_of_the_intensity(lamp):
     edges = np.linspace(0.013, 0.113, 200_001)
     step = edges[1] - edges[0]
@@ -187,6 +189,16 @@ def test_energy_is_the_integral_of_the_intensity(lamp):
     # A jump of height 1/duty inside a step costs the sum at most that times half the step; of 24 jumps half
     # cost too much and half too little.
     np.testing.assert_allclose(summed, exact, atol=step / lamp.duty / 2 * 12)
+
+
+def test_the_flashes_of_a_mains_that_drifts_come_sooner_and_sooner():
+    edges = DRIFTING.breaks_s(0.0, 10.0)
+    rise, fall = edges[edges.size % 2 :: 2], edges[edges.size % 2 + 1 :: 2]
+    middle = (rise + fall) / 2
+    rate = 1 / np.diff(middle)
+    np.testing.assert_allclose(rate, 99.97 * (1 + 8e-4 * (middle[1:] + middle[:-1]) / 2), rtol=1e-6)
+    inside, outside = DRIFTING.intensity((middle[0], (fall[0] + rise[1]) / 2))
+    assert (inside > 7, outside) == (True, pytest.approx(0.2))
 
 
 @each_lamp
@@ -851,6 +863,20 @@ def test_a_platter_comes_up_to_speed():
 # Files of awkward cameras
 
 
+def test_a_step_of_the_speed_leaves_its_mean():
+    speed = Speed(THIRD, 0.4, steps=(SpeedStep(3.0, 0.5, rise_s=0.2), SpeedStep(6.0, -0.2, rise_s=0.05)))
+    scene = a_scene(speed=speed, seconds=10.0)
+    time = np.linspace(0, 10, 100_001)
+    deviation = scene.deviation_percent(time)
+    turned = np.diff(scene.angle_rev(time)) / np.diff(time) / (THIRD / 60)
+    np.testing.assert_allclose(100 * (turned - 1), (deviation[1:] + deviation[:-1]) / 2, atol=1e-4)
+    assert deviation[50_000] - deviation[29_000] == pytest.approx(0.5, abs=1e-3)
+    assert deviation[-1] - deviation[59_000] == pytest.approx(-0.2, abs=1e-3)
+    truth = truth_of(scene)
+    assert truth.deviation_over_clip_percent == pytest.approx(0.4) == pytest.approx(truth.deviation_percent)
+    assert [step["at_s"] for step in truth.to_dict()["steps"]] == [3.0, 6.0]
+
+
 def test_the_rate_changes_and_pictures_are_doubled_where_told():
     timing = Timing(rate_changes=((0.2, 15.0),), doubled_frames=(3,))
     taken = list(frames(a_scene(timing=timing, seconds=0.4), rng=np.random.default_rng(1)))
@@ -973,6 +999,8 @@ def test_the_truth_tells_what_is_special_and_only_that(tmp_path):
         (lambda: Camera(stamp="1/0"), "stamp"),
         (lambda: Camera(stamp="1/20"), "coarser than half a frame"),
         (lambda: Camera(stamp_jitter_s=0.01), "stamp_jitter_s"),
+        (lambda: Lamp(rate_drift_per_s=0.1), "rate_drift_per_s"),
+        (lambda: SpeedStep(1.0, 0.5, rise_s=0.0), "rise_s"),
         (lambda: Fall(colour=(0.0, 0.0, 0.0)), "black"),
         (lambda: Fall(on_s=2.0, off_s=1.0), "in this order"),
         (lambda: Light(STEADY, 0.0), "share"),

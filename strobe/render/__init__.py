@@ -23,7 +23,7 @@ from strobe.render.lamps import Fall, Lamp, Light
 from strobe.render.random_scenes import random_scene
 from strobe.render.rim import DotRow, Mark, Runout, Surface
 from strobe.render.samples import sample_scenes, write_sample_clips
-from strobe.render.scene import Camera, Coding, RunUp, Scene, Speed, Wobble
+from strobe.render.scene import Camera, Coding, RunUp, Scene, Speed, SpeedStep, Wobble
 from strobe.render.timing import stamps_s
 from strobe.render.truth import TrueComponent, Truth, truth_of
 
@@ -46,6 +46,7 @@ __all__ = [
     "Runout",
     "Scene",
     "Speed",
+    "SpeedStep",
     "Stabiliser",
     "Surface",
     "Timing",

@@ -20,6 +20,11 @@ __all__ = ["Fall", "Lamp", "Light"]
 _Floats = NDArray[np.float64]
 
 
+_FASTEST_DRIFT_PER_S = 1e-3
+"""In the longest clip, of a minute or two, a lamp's rate changes by a tenth at the most, and never turns back; far more
+than any mains does; our own choice."""
+
+
 @dataclass(frozen=True)
 class Lamp:
     """The light, as a periodic intensity of mean 1 plus the steady `ambient` light.
@@ -45,6 +50,8 @@ class Lamp:
     odd_even : float
         By what share every other flash of a fluorescent lamp is stronger and the next one weaker, which gives a
         line at half the flash rate.
+    rate_drift_per_s : float
+        By what share of `flash_rate_hz`, the rate at true time zero, it rises in a second, as the mains' does.
     """
 
     kind: Literal["pulse", "half-sine", "sine", "steady", "half-wave", "fluorescent"] = "pulse"
@@ -55,6 +62,7 @@ class Lamp:
     phase_cycles: float = 0.0
     glow: float = 0.5
     odd_even: float = 0.02
+    rate_drift_per_s: float = 0.0
 
     def __post_init__(self) -> None:
         kinds = ("pulse", "half-sine", "sine", "steady", "half-wave", "fluorescent")
@@ -64,12 +72,17 @@ class Lamp:
         for name in ("modulation", "glow", "odd_even"):
             demand(0 <= getattr(self, name) <= 1, name, getattr(self, name), "must lie between 0 and 1")
         not_negative(self, ["ambient"])
+        drift = self.rate_drift_per_s
+        demand(
+            abs(drift) <= _FASTEST_DRIFT_PER_S, "rate_drift_per_s", drift, f"at most {_FASTEST_DRIFT_PER_S} each way"
+        )
 
     def _cycles(self, time_s: ArrayLike) -> _Floats:
-        return np.asarray(time_s, float) * self.flash_rate_hz + self.phase_cycles
+        t = np.asarray(time_s, float)
+        return t * (1 + self.rate_drift_per_s * t / 2) * self.flash_rate_hz + self.phase_cycles
 
     def intensity(self, time_s: ArrayLike) -> _Floats:
-        """Light at the true times `time_s`, any shape; the lamp's own mean is 1."""
+        """Light at the true times `time_s`, any shape; the lamp's own mean is 1, and flashes that drift keep theirs."""
         x = self._cycles(time_s)
         if self.kind == "pulse":
             lamp = np.where(np.abs(x - np.floor(x + 0.5)) < self.duty / 2, 1 / self.duty, 0.0)
@@ -84,7 +97,7 @@ class Lamp:
             lamp = self.glow + (1 - self.glow) * np.abs(np.cos(np.pi * x)) * np.pi / 2 * turn
         else:
             lamp = np.ones_like(x)
-        return lamp + self.ambient
+        return lamp * (1 + self.rate_drift_per_s * np.asarray(time_s, float)) + self.ambient
 
     def energy_s(self, time_s: ArrayLike) -> _Floats:
         """Integral of `intensity` from a fixed instant to `time_s`, in closed form, seconds."""
@@ -119,6 +132,8 @@ class Lamp:
         cycles = np.arange(math.floor(first) - 1, math.ceil(last) + 2)
         times = np.add.outer(cycles, np.asarray(offsets, float)).ravel() - self.phase_cycles
         times /= self.flash_rate_hz
+        if self.rate_drift_per_s:
+            times = (np.sqrt(1 + 2 * self.rate_drift_per_s * times) - 1) / self.rate_drift_per_s
         return times[(times > start_s) & (times < end_s)]
 
     def harmonic(self, order: int) -> float:
@@ -138,9 +153,11 @@ class Lamp:
         return self.modulation / 2 if self.kind == "sine" and h == 1 else 0.0
 
     def to_dict(self) -> dict[str, Any]:
-        """Its fields; those of a fluorescent lamp only for one."""
-        names = [name for name in self.__dataclass_fields__ if name not in ("glow", "odd_even")]
+        """Its fields; those of a fluorescent lamp only for one, and its drift only where there is any."""
+        special = ("glow", "odd_even", "rate_drift_per_s")
+        names = [name for name in self.__dataclass_fields__ if name not in special]
         names += ["glow", "odd_even"] if self.kind == "fluorescent" else []
+        names += ["rate_drift_per_s"] if self.rate_drift_per_s else []
         return {name: getattr(self, name) for name in names}
 
 

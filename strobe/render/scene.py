@@ -149,11 +149,33 @@ class RunUp:
 
 
 @dataclass(frozen=True)
+class SpeedStep:
+    """The speed goes over to another, by `percent` of nominal, from `at_s` on with time constant `rise_s`."""
+
+    at_s: float
+    percent: float
+    rise_s: float = 0.1
+
+    def __post_init__(self) -> None:
+        positive(self, ["rise_s"])
+        finite(self, ["at_s", "percent"])
+
+    def change_percent(self, time_s: _Floats) -> _Floats:
+        """By how much the speed is another at true times."""
+        return self.percent * -np.expm1(-np.maximum(time_s - self.at_s, 0) / self.rise_s)
+
+    def turned_percent_s(self, time_s: _Floats) -> _Floats:
+        """The integral of that."""
+        after = np.maximum(time_s - self.at_s, 0)
+        return self.percent * (after + self.rise_s * np.expm1(-after / self.rise_s))
+
+
+@dataclass(frozen=True)
 class Speed:
     """The law of the platter's speed; `deviation_percent` of -100 is a platter that stands still.
 
-    The trend is zero at mid clip, so that `deviation_percent` is the mean over the clip but for parts of a
-    wobble. With a run-up all this describes the settled speed.
+    The trend is zero at mid clip, and steps are so on the mean, so that `deviation_percent` is the mean over the clip
+    but for parts of a wobble. With a run-up all this describes the settled speed.
     """
 
     nominal_rpm: float
@@ -161,6 +183,7 @@ class Speed:
     wobbles: tuple[Wobble, ...] = ()
     trend_percent_per_minute: float = 0.0
     run_up: RunUp | None = None
+    steps: tuple[SpeedStep, ...] = ()
 
     def __post_init__(self) -> None:
         positive(self, ["nominal_rpm"])
@@ -290,7 +313,12 @@ class Scene:
         for wobble in speed.wobbles:
             w = 2 * np.pi * speed.wobble_hz(wobble)
             change += wobble.peak_percent / w * (np.cos(wobble.phase_rad) - np.cos(w * t + wobble.phase_rad))
+        for step in speed.steps:
+            change += step.turned_percent_s(t) - t * self._mean_change_percent(step)
         return self.first_angle_rev + speed.nominal_rpm / 60 * (t + change / 100)
+
+    def _mean_change_percent(self, step: SpeedStep) -> float:
+        return float(step.turned_percent_s(np.array(self.span_s))) / self.span_s
 
     @cached_property
     def _run_up_table(self) -> tuple[_Floats, _Floats]:
@@ -307,6 +335,8 @@ class Scene:
         for wobble in speed.wobbles:
             w = 2 * np.pi * speed.wobble_hz(wobble)
             total = total + wobble.peak_percent * np.sin(w * t + wobble.phase_rad)
+        for step in speed.steps:
+            total = total + step.change_percent(t) - self._mean_change_percent(step)
         if speed.run_up is not None:
             total = (100 + total) * speed.run_up.share(t) - 100
         return total

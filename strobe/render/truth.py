@@ -113,6 +113,8 @@ def _special(scene: Scene) -> dict[str, Any]:
         told["lights"] = [light.to_dict() for light in scene.lights]
     if scene.events:
         told["events"] = [{"kind": type(event).__name__.lower()} | asdict(event) for event in scene.events]
+    if scene.speed.steps:
+        told["steps"] = [asdict(step) for step in scene.speed.steps]
     if scene.speed.run_up is not None:
         told["run_up"] = asdict(scene.speed.run_up)
     if scene.runout.ring_offset_mm > 0:
