@@ -1003,6 +1003,39 @@ class TestLines:
         assert votes[kind] > 0.5
         assert votes[other] < -0.5
 
+    @pytest.mark.parametrize("at_s", [2.2, 3.3, 6.8])
+    @pytest.mark.parametrize("by_hz", [0.5, -0.3, 0.0])
+    def test_a_sudden_change_of_speed_is_no_slow_swing_of_the_lamp(self, by_hz: float, at_s: float) -> None:
+        """120.04 flashes in 29.97 pictures beat 1.6 times in the clip, and the speed changes by up to half a percent.
+
+        A short shutter shows the lines on either side almost alike, which swings the phase by 0.002 dots; without the
+        bend that the change makes, the wave that is taken for the lamp's swings it by 0.14.
+        """
+        rng = np.random.default_rng(4)
+        time = np.arange(300) / NTSC
+        moment = time[:, None] + 0.009 + (np.arange(60) + 0.5) / 60 * 0.00075
+        light = np.abs(np.cos(np.pi * (120.0396 * moment + 0.56))) * np.pi / 2 + 0.07
+
+        def true_dots(t: Reals) -> Reals:
+            after = np.maximum(t - at_s, 0)
+            bend = after + 0.3 * np.expm1(-after / 0.3)
+            return dots_at(t, 118.2, [(0.547, 0.018, 1.0), (1.09, 0.012, 2.0), (5.75, 0.0024, 0.3)]) + by_hz * bend
+
+        seen = (light * np.exp(2j * np.pi * true_dots(moment))).mean(axis=1)
+        flash = measure_flash_rate(
+            brightness_of(time, 120.0396, rng, exposure_s=0.00075, phase=0.56), time, (100.0, 120.0)
+        )
+        assert flash is not None
+        seen = seen / np.abs(seen).mean() + white(rng, 300, 0.003)
+        votes = {}
+        for kind in ("camera", "lamp"):
+            cycles = flash.phase_cycles(time)
+            line = follow(kind, seen, time, 1 / NTSC, cycles, flash=flash, height=0.5, expected_hz=120.0)
+            votes[kind] = line.vote
+            if kind == "camera":
+                assert scatter(line.dots - true_dots(time + 0.009375), time) < 0.02
+        assert votes["camera"] >= 0 >= votes["lamp"]
+
     def test_no_vote_without_flicker(self) -> None:
         time = np.arange(300) / 30
         line = follow("camera", np.exp(2j * np.pi * 100.2 * time), time, 1 / 30, 100.03 * time)

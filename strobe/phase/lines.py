@@ -19,6 +19,7 @@ from strobe.phase.coarse import CoarseLine
 from strobe.phase.lamp import FlashRate
 from strobe.phase.litframes import cut_flashes, vote_of_lit
 from strobe.phase.slips import without_slips
+from strobe.phase.sudden import sudden_change
 from strobe.phase.swings import vote_of_swing
 from strobe.phase.takenoff import (
     MAINS_OFF,
@@ -66,6 +67,10 @@ _CURVED = 1.4
 """By how much more light may swing than the dots' amplitude does through a camera's curve."""
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
+
+_BESIDE_A_BEND = 0.03
+"""Dots of a slow swing from which it says something beside a sudden change of the speed: where there was none, 0.010 to
+0.014 were left of the change (three rendered courses)."""
 
 LINE_ORDERS = {"camera": 0.0, "between": 0.5, "lamp": 1.0}
 """Turns that a line runs back for each flash: behind a lamp that leaves out every other one there is a line between."""
@@ -212,10 +217,14 @@ def _follow(
     waves, lamp_waves = [*taken.lamp, *taken.others], len(taken.lamp)
     swings = bool(taken.lamp) and waves[0].harmonic == 1
     avoid_hz = [wave.apparent_hz for wave in taken.of_lit]
-    fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+    bends: Sequence[NDArray[np.float64]] = ()
+    if lamp_cycles is not None and apparent_hz(lamp_cycles, time_s) < WOBBLE_HZ:
+        bends = sudden_change(residual, np.abs(series), time_s, waves, interval_s)
+    fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, bends=bends)
     first = fit.first
     vote = 0.0
-    if flash is not None and not flash.once and swings and height is not None:
+    told = not bends or abs(first) > _BESIDE_A_BEND
+    if flash is not None and not flash.once and swings and told and height is not None:
         slow_swing = waves[0].apparent_hz < WOBBLE_HZ
         vote = vote_of_swing(first, flash.flicker_at(height), 1000 * fit.noise, slow=slow_swing) * (1 - 2 * order)
     hidden = hidden_in(fit.taken_off, taken, None if flash is None or height is None else flash.flicker_at(height))
@@ -226,7 +235,7 @@ def _follow(
         waves = [bound, *waves[int(swings) :]]
         lamp_waves += 1 - int(swings)
         swings = True
-        fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+        fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, bends=bends)
         first = fit.first
     if lamp_waves and lamp_cycles is not None:
         beside = _orders_beside(lamp_cycles, time_s, kind, flash)
@@ -234,9 +243,9 @@ def _follow(
             course = dot_rate * time_s + fit.steady
             turned = series * np.conj(_other_lines(series, course, lamp_cycles, beside)) * np.exp(-2j * np.pi * course)
             residual = np.angle(turned) / (2 * np.pi) + fit.steady
-            fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz)
+            fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, bends=bends)
         speed = np.gradient(fit.steady, time_s)
-        fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves)
+        fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, speed, lamp_waves, bends)
     near = np.array(what_lies_beside(fit, residual, time_s, waves))
     clean = residual - fit.taken_off
     if flash is not None:

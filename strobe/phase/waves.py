@@ -183,6 +183,7 @@ def fit_waves(
     avoid_hz: Sequence[float] = (),
     speed: NDArray[np.float64] | None = None,
     lamp_waves: int = 0,
+    bends: Sequence[NDArray[np.float64]] = (),
 ) -> WaveFit:
     """Fit `courses` and `waves` together with a slow course and the strongest wobble, so that none leaks into another.
 
@@ -203,6 +204,8 @@ def fit_waves(
     speed : array of float64 (frames,) or None
         Dots a second about the mean. The first two of so many `lamp_waves` may follow it too: flashes meet an exposure
         early or late, and a moving pattern there is a little behind or ahead.
+    bends : sequence of array of float64 (frames,)
+        Of the slow course, known but for their sizes.
 
     Returns
     -------
@@ -225,6 +228,7 @@ def fit_waves(
             columns += [*(pair * speed)]
     columns += [*courses]
     starts = len(columns)
+    columns += [*bends]
     place = np.rint((time_s - time_s[0]) / interval).astype(int)
     size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
     highest_hz = 0.5 * min(1 / interval, u.size / duration)
