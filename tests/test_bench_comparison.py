@@ -25,6 +25,7 @@ from strobe.errors import UsageError
 from strobe.figures import SpeedSeries, evaluate
 from strobe.measurement import Measurement
 from strobe.report.comparing import answer_sentences
+from strobe.report.jobs import job_text
 
 WHEN = "2026-01-01T00:00:00+00:00"
 Array = np.ndarray[Any, np.dtype[np.float64]]
@@ -48,6 +49,17 @@ def with_figures(deviation: float = 0.5, weighted_peak: float = 0.3, wobble: flo
         fluctuation={"weighted_peak_percent": weighted_peak, "weighted_peak_uncertainty_percent": 0.01},
         components=(component(peak_percent=wobble, uncertainty_percent=0.01),) if wobble else (),
     )
+
+
+def test_bars_show_what_is_certain_and_the_uncertainty_and_say_so() -> None:
+    """Of 26 columns for 0.40 %, the most there may be: 0.20 to 0.40 % before, nothing to 0.08 % after."""
+    before, after = (
+        measurement(fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": width})
+        for peak, width in ((0.3, 0.1), (0.04, 0.04))
+    )
+    shown = job_text(job_of([[before], [after]])).plain.split("BY STEP")[1].split("CONDITIONS")[0]
+    assert [line.split()[-1] for line in shown.splitlines() if "±" in line] == ["=" * 13 + "-" * 13, "-" * 5]
+    assert shown.rstrip().endswith("A bar is the weighted peak: = is certain, - is the uncertainty.")
 
 
 def found(job: Job, quantity: str, **options: Any) -> Change:
