@@ -190,7 +190,7 @@ def test_a_wobble_that_uneven_dots_may_make_is_explained_and_called_no_heaviest(
     feigned = component(5 / 3, 0.01, uncertainty_percent=0.02, weighted_percent=0.9)
     found = said(components=(component(), feigned))["WOBBLE"]
     assert "below ±0.030 %" in found
-    assert "below: it shows, but uneven dots, shake or coding may make all of it" in found
+    assert "below: seen, but dots off their places, shake or coding may make it" in found
     assert "weighs most" not in found
     assert "below" not in said()["WOBBLE"]
 

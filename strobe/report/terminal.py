@@ -258,7 +258,7 @@ def _wobbles(measurement: Measurement) -> list[str]:
     ]
     lines, remarks = columns(cells), []
     if not all(map(_told, components[:MOST_COMPONENTS])):
-        lines.append("below: it shows, but uneven dots, shake or coding may make all of it")
+        lines.append("below: seen, but dots off their places, shake or coding may make it")
     heaviest = max(components, key=lambda component: component.weighted_percent)
     if len(components) > 1 and _told(heaviest):
         remarks.append(f"The one every {period_words(heaviest.period_s)} weighs most in the weighted figure.")
