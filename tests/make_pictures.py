@@ -6,14 +6,12 @@ renderer, the turn maps from invented speeds. The drawings of docs/filming.md ar
 
 from __future__ import annotations
 
-import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import chdir
 from html import escape
 from itertools import groupby
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +30,8 @@ STYLES = {"green": "#8fce7e", "yellow": WARNING, "red": "#ee7b6a"}
 BLOCKS = {"█": (0.0, 1.0), "▀": (0.0, 0.5), "▄": (0.5, 0.5)}
 """Where a block begins and how tall it is, in lines."""
 FRAME_SIZE, FRAME_QUALITY = (480, 270), 72
-SHEET_SCALE, SHEET_SHADES = 0.75, 32
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
-
-SHEET_SEEN: Any = {"width": 800, "height": 1000}
+SHEET_SCALE, SHEET_SHADES, SHEET_WHITE = 1.0, 16, 250
+"""Pixels a point; levels of each colour; what is not blank is darker than this."""
 
 Grey = NDArray[np.uint8]
 
@@ -118,20 +114,15 @@ def _words(text: str, *, x: float, y: float, colour: str, bold: bool) -> str:
     )
 
 
-def sheet_png(page: str, browser: str) -> bytes:
-    """The top of the hand-over sheet as a browser shows it, small and in few colours."""
+def sheet_png(sheet: bytes) -> bytes:
+    """The first page of the hand-over sheet, down to where it ends, small and in few colours."""
     import cv2
-    from playwright.sync_api import sync_playwright
+    import pypdfium2
 
-    with sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=browser, args=["--no-sandbox"])
-        tab = opened.new_page(viewport=SHEET_SEEN, device_scale_factor=1)
-        tab.set_content(page)
-        shown = tab.screenshot()
-        opened.close()
-    picture = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_COLOR)
-    assert picture is not None
-    picture = cv2.resize(picture, None, fx=SHEET_SCALE, fy=SHEET_SCALE, interpolation=cv2.INTER_AREA)
+    with pypdfium2.PdfDocument(sheet) as document:
+        picture = document[0].render(scale=SHEET_SCALE).to_numpy()
+    inked = np.flatnonzero(np.any(picture < SHEET_WHITE, axis=(1, 2)))
+    picture = picture[: inked[-1] + inked[0]].astype(float)
     step = 256 // SHEET_SHADES
     level = np.rint(picture / step) * step
     done, coded = cv2.imencode(".png", np.clip(level, 0, 255).astype(np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 9])
@@ -206,7 +197,7 @@ def main() -> int:
     from strobe import measure
     from strobe.bench.limits import PRESETS
     from strobe.report.handover import handover_of_clip
-    from strobe.report.handover_files import sheet_html
+    from strobe.report.handover_files import sheet_pdf
     from strobe.report.terminal import reading
 
     PICTURES.mkdir(exist_ok=True)
@@ -220,12 +211,8 @@ def main() -> int:
         page = live_page_of(CLIP, LIVE_S)
     (PICTURES / "reading.svg").write_text(terminal_svg(reading(measurement)), encoding="utf-8")
     (PICTURES / "live.svg").write_text(screen_svg(page), encoding="utf-8")
-    browser = next(filter(None, map(shutil.which, BROWSERS)), None)
-    if browser is None:
-        print("no Chromium here, so sheet.png stays as it is")
-    else:
-        sheet = sheet_html(handover_of_clip(measurement, limits=PRESETS["din-45500"]))
-        (PICTURES / "sheet.png").write_bytes(sheet_png(sheet, browser))
+    sheet = sheet_pdf(handover_of_clip(measurement, limits=PRESETS["din-45500"]))
+    (PICTURES / "sheet.png").write_bytes(sheet_png(sheet))
     for path in sorted(PICTURES.iterdir()):
         print(f"{path.stat().st_size / 1000:7.1f} kB  {path.name}")
     return 0

@@ -202,7 +202,7 @@ def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
     out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
     assert "LIMITS      Held against DIN 45500, hi-fi record player.\n" in out
     assert "            33 1/3 rpm: Inside the limits; what is left" in out
-    assert "            45 rpm, last read as found: Inside the limits; what is left" in out
+    assert "            45 rpm, last read as found: Inside the limits; what is" in out
     standings = json.loads(bench("job", "show", "deck", "--limit", "speed=0.01", "--json")[0])["standings"]
     assert [(each["nominal_rpm"], each["verdict"]["result"]) for each in standings] == [
         (pytest.approx(100 / 3), "undecided"),
@@ -210,7 +210,7 @@ def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
     ]
     assert json.loads(bench("job", "show", "deck", "--json")[0])["standings"] is None
     out, _ = bench("measure", bench.clip("good"), "--limit", "din-45500")
-    assert "What is left (±0.070 % at most, weighted) may be more than an" in out
+    assert "What is left (±0.070 % at most, 0.050 + 0.020, weighted) may be more" in out
 
 
 @pytest.mark.parametrize(
@@ -440,12 +440,18 @@ def sentence(peak: float, width: float, limit: str = "din-45500") -> str:
 def test_the_sentence_that_says_whether_to_stop() -> None:
     """0.2 mm off centre at 100 mm is 0.2 % peak; weighted at 0.5556 Hz (-10.05 dB, x 0.314): 0.063 %."""
     assert record_percent(100 / 3) == pytest.approx(0.0628, abs=0.0005)
+    record = "the ±0.063 % that an ordinary record's off-centre hole adds in mid-record"
     assert sentence(0.02, 0.02) == (
-        "Inside the limits; what is left is less than an ordinary record's off-centre hole adds; a further repair "
-        "could not be shown to help."
+        f"Inside the limits; what is left (±0.040 % at most, 0.020 + 0.020, weighted) is less than {record}; a further "
+        "repair could not be shown to help."
     )
-    assert "adds (±0.040 % at most against ±0.063 % in mid-record, weighted)." in sentence(0.03, 0.01)
-    assert "may still be worth it" in sentence(0.1, 0.02)
+    assert sentence(0.03, 0.01) == (
+        f"Inside the limits; what is left (±0.040 % at most, 0.030 + 0.010, weighted) is less than {record}."
+    )
+    assert sentence(0.0734, 0.0294) == (
+        f"Inside the limits; what is left (±0.102 % at most, 0.073 + 0.029, weighted) may be more than {record}, so a "
+        "further repair may still be worth it."
+    )
     assert sentence(0.3, 0.02) == "Outside the limits: not done yet."
     assert sentence(0.19, 0.02).startswith("Undecided")
 

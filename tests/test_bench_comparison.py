@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from collections.abc import Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +26,8 @@ from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
 from strobe.errors import UsageError
 from strobe.figures import SpeedSeries, evaluate
 from strobe.measurement import Measurement
-from strobe.report.comparing import answer_sentences
+from strobe.report.comparing import answer_sentences, comparison_text
+from strobe.report.jobs import job_text
 
 WHEN = "2026-01-01T00:00:00+00:00"
 Array = np.ndarray[Any, np.dtype[np.float64]]
@@ -48,6 +51,17 @@ def with_figures(deviation: float = 0.5, weighted_peak: float = 0.3, wobble: flo
         fluctuation={"weighted_peak_percent": weighted_peak, "weighted_peak_uncertainty_percent": 0.01},
         components=(component(peak_percent=wobble, uncertainty_percent=0.01),) if wobble else (),
     )
+
+
+def test_bars_show_what_is_certain_and_the_uncertainty_and_say_so() -> None:
+    """Of 26 columns for 0.40 %, the most there may be: 0.20 to 0.40 % before, nothing to 0.08 % after."""
+    before, after = (
+        measurement(fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": width})
+        for peak, width in ((0.3, 0.1), (0.04, 0.04))
+    )
+    shown = job_text(job_of([[before], [after]])).plain.split("BY STEP")[1].split("CONDITIONS")[0]
+    assert [line.split()[-1] for line in shown.splitlines() if "±" in line] == ["=" * 13 + "-" * 13, "-" * 5]
+    assert shown.rstrip().endswith("A bar is the weighted peak: = is certain, - is the uncertainty.")
 
 
 def found(job: Job, quantity: str, **options: Any) -> Change:
@@ -251,6 +265,24 @@ def test_the_answer_names_the_figure_that_it_rests_on(
     whole = answer_sentences(compare(job_of(states)))
     assert [sentence.split(":")[0] for sentence in whole[1:3]] == ["Speed", "Weighted peak"]
     assert set(rest) <= set(whole)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_person_who_checks_a_change_with_a_pencil_finds_the_same(seed: int) -> None:
+    """The decimals as printed are subtracted; what is shown lies within a tenth of the half-width of what was found."""
+    rng = np.random.default_rng(seed)
+    means = rng.uniform((-1, 0.02, 0.05), (1, 0.4, 0.9), size=(2, 3))
+    states = [[with_figures(*(mean + d * rng.uniform(0.1, 3))) for d in REPEATS] for mean in means]
+    comparison = compare(job_of(states))
+    text = comparison_text(comparison).plain
+    checked = re.findall(r"  +([+-]?[\d.]+)  +([+-]?[\d.]+)  +([+-]?[\d.]+) ±([\d.]+)", text)
+    (speed,) = comparison.speeds
+    assert len(checked) == len(speed.changes)
+    for change, cells in zip(speed.changes, checked, strict=True):
+        before, after, shown, width = map(Decimal, cells)
+        assert shown == (abs(after) - abs(before) if change.quantity == "deviation" else after - before)
+        assert abs(float(shown) - change.change_percent) <= float(width) / 10
+    assert f"by {abs(Decimal(checked[0][2]))} ± {checked[0][3]} points" in text.replace("\n            ", " ")
 
 
 def test_the_other_side_of_nominal_is_no_better() -> None:

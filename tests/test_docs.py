@@ -63,6 +63,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.delenv("STROBE_LOG", raising=False)
     (tmp_path / "configuration.toml").touch()
     monkeypatch.setenv("STROBE_CONFIG", str(tmp_path / "configuration.toml"))
     monkeypatch.setattr(strobe.measuring, "measure", measure_once)

@@ -137,6 +137,27 @@ def test_an_unknown_part_is_named_with_what_it_needs(tmp_path: Path) -> None:
     assert "UNKNOWN     idler: needs idler_mm and driven_mm" in out
 
 
+def test_the_note_explains_what_is_shown_and_no_more(deck: str, tmp_path: Path) -> None:
+    """A hum of 100 Hz folds at 30 pictures a second and not at 300; a bare idler drive on the mains swings nowhere."""
+    note = strobe("machine", deck)[1].split("NOTE ")[1]
+    assert all(words in note for words in ("broad hump", "Spreads", "Hz in clip: at 30 pictures"))
+    _, out, _, _ = strobe("machine", deck, "--fps", "300")
+    assert "Hz in clip" not in out
+    (tmp_path / "bare.toml").write_text('drive = "idler"\nmotor = "induction"\n', encoding="utf-8")
+    _, out, _, _ = strobe("machine", str(tmp_path / "bare.toml"))
+    assert out.endswith("NOTE        What turns shows in narrow lines at whole multiples as well.\n")
+
+
+def test_each_speed_says_what_it_lacks(tmp_path: Path) -> None:
+    text = 'drive = "idler"\ndriven_mm = 280\nidler_mm = 45\nmotor = "servo"\npulley_mm = { 78 = 20, 16 = 9 }\n'
+    (tmp_path / "deck.toml").write_text(text, encoding="utf-8")
+    unknown = strobe("machine", str(tmp_path / "deck.toml"))[1].split("UNKNOWN")[1].split("NOTE")[0]
+    assert [line.strip() for line in unknown.splitlines() if line] == [
+        "motor pulley: needs pulley_mm at 33",
+        "motor pulley: needs pulley_mm at 45",
+    ]
+
+
 def test_machine_usage_errors(deck: str, tmp_path: Path) -> None:
     for argv in (
         ["machine"],

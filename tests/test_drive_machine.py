@@ -47,6 +47,52 @@ def test_synchronous_motors(poles: int, mains: int, rpm: float, order: float) ->
     assert part(machine, "pulley").frequency_hz == pytest.approx(rpm / 60)
 
 
+NEEDED = {"driven_mm": 160, "pulley_mm": {"33": 20.8, "45": 28.3}, "idler_mm": 45, "poles": 24, "mains_hz": 50}
+NEEDED |= {"motor_rpm": 250, "belt_length_mm": 567.5, "spindle_distance_mm": 120}
+
+
+@pytest.mark.parametrize(
+    ("key", "described", "words", "ways"),
+    [
+        ("belt", {}, "driven_mm, and belt_length_mm or spindle_distance_mm", ["driven_mm belt_length_mm"]),
+        ("belt", {"belt_length_mm": 567.5}, "driven_mm", ["driven_mm"]),
+        ("belt", {"driven_mm": 160}, "belt_length_mm or spindle_distance_mm", ["belt_length_mm"]),
+        (
+            *("belt", {"driven_mm": 160, "spindle_distance_mm": 120}, "belt_length_mm or pulley_mm"),
+            ["belt_length_mm", "pulley_mm"],
+        ),
+        (
+            *("belt", {"spindle_distance_mm": 120, "pulley_mm": {"45": 28.3, "78": 49}}),
+            "driven_mm, and belt_length_mm or pulley_mm at 33",
+            ["driven_mm belt_length_mm", "driven_mm pulley_mm"],
+        ),
+        ("pulley", {}, "pulley_mm and driven_mm, or motor_rpm", ["pulley_mm driven_mm", "motor_rpm"]),
+        ("pulley", {"driven_mm": 160, "motor": "induction"}, "pulley_mm, or motor_rpm", ["pulley_mm", "motor_rpm"]),
+        (
+            *("pulley", {"pulley_mm": {"33": 20.8}, "motor": "synchronous"}, "driven_mm, or poles and mains_hz"),
+            ["driven_mm", "poles mains_hz"],
+        ),
+        (
+            *("pulley", {"motor": "synchronous", "mains_hz": 50}, "pulley_mm and driven_mm, or poles"),
+            ["pulley_mm driven_mm", "poles"],
+        ),
+        ("pulley", {"motor": "servo", "driven_mm": 160}, "pulley_mm", ["pulley_mm"]),
+        ("idler", {"drive": "idler"}, "idler_mm and driven_mm", ["idler_mm driven_mm"]),
+        ("idler", {"drive": "idler", "idler_mm": 45}, "driven_mm", ["driven_mm"]),
+        ("poles", {"drive": "direct"}, "poles", ["poles"]),
+    ],
+)
+def test_what_a_part_needs_is_what_is_not_given_and_is_enough(
+    key: str, described: dict[str, object], words: str, ways: list[str]
+) -> None:
+    machine = {"drive": "belt", **described}
+    lacking = part(parse_machine(machine), key)
+    assert (lacking.basis, lacking.order) == (f"needs {words}", None)
+    for way in ways:
+        told = part(parse_machine({**machine, **{name: NEEDED[name] for name in way.split()}}), key)
+        assert told.order is not None, way
+
+
 @pytest.mark.parametrize("motor", [{}, {"motor": "servo"}])
 def test_a_speed_without_its_step_of_the_pulley(motor: dict[str, str]) -> None:
     """One diameter serves every speed; of several none is known to serve another, so that a motor's speed is needed."""

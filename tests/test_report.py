@@ -185,6 +185,16 @@ def test_at_most_five_wobbles_and_which_weighs_most() -> None:
     assert "weighs most" not in said(components=parts[:1])["WOBBLE"]
 
 
+def test_a_wobble_that_uneven_dots_may_make_is_explained_and_called_no_heaviest() -> None:
+    """Three times a turn, clear of the noise, and no larger than what uneven dots may feign."""
+    feigned = component(5 / 3, 0.01, uncertainty_percent=0.02, weighted_percent=0.9)
+    found = said(components=(component(), feigned))["WOBBLE"]
+    assert "below ±0.030 %" in found
+    assert "below: seen, but dots off their places, shake or coding may make it" in found
+    assert "weighs most" not in found
+    assert "below" not in said()["WOBBLE"]
+
+
 def test_drift_only_where_it_stands_clear() -> None:
     assert "DRIFT" not in said()
     found = said(trend_percent_per_minute=-0.3, trend_uncertainty_percent_per_minute=0.1)

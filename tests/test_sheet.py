@@ -10,6 +10,7 @@ import shutil
 import zlib
 from collections import Counter
 from collections.abc import Iterator
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +25,9 @@ from strobe.bench.limits import parse_limits
 from strobe.bench.story import STORY_CLIPS, replay_story
 from strobe.errors import UsageError
 from strobe.measurement import Measurement, Note
-from strobe.report.handover import NOT_A_CERTIFICATE, Handover, handover_of, handover_of_clip
+from strobe.report.handover import NOT_A_CERTIFICATE, Handover, Section, Table, handover_of, handover_of_clip
 from strobe.report.handover_files import check_sheet_target, held, sheet_html, sheet_pdf, write_sheet
+from strobe.report.handover_pictures import Picture
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 HEADINGS = [
@@ -288,7 +290,7 @@ def test_hostile_text_stays_text_in_the_pdf() -> None:
     assert "\x1b" not in text
 
 
-def pdf_text(content: bytes) -> str:
+def pdf_pages(content: bytes) -> list[str]:
     import pypdfium2
 
     with pypdfium2.PdfDocument(content) as document:
@@ -298,7 +300,61 @@ def pdf_text(content: bytes) -> str:
             # A4 in points, to the hundredth of an inch.
             assert (round(width), round(height)) == (595, 842)
             pages.append(page.get_textpage().get_text_range())
-    return re.sub(r"\s+", " ", " ".join(pages))
+    return pages
+
+
+def pdf_text(content: bytes) -> str:
+    return re.sub(r"\s+", " ", " ".join(pdf_pages(content)))
+
+
+def small_picture() -> Picture:
+    from matplotlib.figure import Figure
+
+    return Picture("under the picture", "a picture", lambda: Figure(figsize=(4.0, 2.5)))
+
+
+def test_a_heading_of_the_pdf_is_on_the_page_of_what_follows() -> None:
+    """Whatever follows, and however far down the page it comes: 40 sections, each some lines further down."""
+    table = Table("caption", ("a", "b"), tuple((f"row {row}", "value") for row in range(8)))
+    kinds: list[dict[str, Any]] = [
+        {"pictures": (small_picture(),)},
+        {"tables": (table,)},
+        {"items": ("words " * 150,)},
+        {"paragraphs": ("words " * 150,)},
+    ]
+    sections = []
+    for place in range(40):
+        sections.append(Section("heading", **kinds[place % len(kinds)]))
+        sections.append(Section("filler", ("line",) * (1 + place * 7 % 11)))
+    pages = pdf_pages(sheet_pdf(dataclasses.replace(a_sheet(), sections=tuple(sections))))
+    assert len(pages) > 8
+    for page in pages:
+        assert page.split()[-1] not in ("heading", "caption")
+        if " ".join(page.split()).endswith("value"):
+            assert page.rstrip().splitlines()[-1].startswith("row 7"), "the table is not torn"
+
+
+def test_who_made_it_does_not_stand_on_a_page_alone() -> None:
+    page_counts, whole = set(), a_sheet()
+    for lines, more in product(range(30, 39), (0, 2)):
+        sections = (Section("heading", paragraphs=("paragraph",) * more, items=("line",) * (lines - more)),)
+        pages = pdf_pages(sheet_pdf(dataclasses.replace(whole, sections=sections)))
+        page_counts.add(len(pages))
+        assert "line" in pages[-1]
+    assert page_counts == {1, 2}
+
+
+def test_a_table_higher_than_a_page_is_begun_where_it_stands() -> None:
+    """Held together it would be put off to a page that it does not fit either, and leave one empty."""
+    rows = tuple((f"row {row}", *(["word " * 40] * 7)) for row in range(8))
+    table = Table("caption", tuple("abcdefgh"), rows)
+    pages = pdf_pages(sheet_pdf(dataclasses.replace(a_sheet(), sections=(Section("heading", tables=(table,)),))))
+    assert all(f"row {row}" in " ".join(pages) for row in range(8))
+    assert "row 0" in pages[0]
+
+
+def test_the_pdf_of_a_single_clip_is_two_pages() -> None:
+    assert len(pdf_pages(sheet_pdf(handover_of_clip(measurement(), limits=parse_limits(["din-45500"]))))) == 2
 
 
 def test_the_pdf_says_the_same() -> None:

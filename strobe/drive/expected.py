@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from strobe.drive.belts import swing_hz
-from strobe.drive.machine import Machine
+from strobe.drive.machine import Machine, speed_name
 
 __all__ = ["HUNTING_HZ", "HUNTING_SPREAD", "SWING_HZ", "Expected", "expected_parts", "folded_hz"]
 
@@ -148,14 +148,15 @@ def expected_parts(machine: Machine, rpm: float, *, turn_rate_hz: float | None =
 def _belt(machine: Machine, rpm: float, turn: float) -> Expected:
     path, driven = machine.belt_path_mm(rpm), machine.driven_effective_mm
     if path is None or driven is None:
-        return Expected("belt", True, None, None, 0.0, "needs driven_mm, and length or spindle distance", BELT_ORDERS)
+        return Expected("belt", True, None, None, 0.0, f"needs {_belt_lacks(machine, rpm)}", BELT_ORDERS)
     order = math.pi * driven / path
     return Expected("belt", True, order, order * turn, BELT_TOLERANCE, "belt length against the driven diameter")
 
 
 def _idler(machine: Machine, turn: float) -> Expected:
     if machine.idler_mm is None or machine.driven_mm is None:
-        return Expected("idler", True, None, None, 0.0, "needs idler_mm and driven_mm", IDLER_ORDERS)
+        lacks = " and ".join(name for name in ("idler_mm", "driven_mm") if getattr(machine, name) is None)
+        return Expected("idler", True, None, None, 0.0, f"needs {lacks}", IDLER_ORDERS)
     order = machine.driven_mm / machine.idler_mm
     return Expected("idler", True, order, order * turn, IDLER_TOLERANCE, "driven diameter over idler diameter")
 
@@ -172,10 +173,35 @@ def _pulley(machine: Machine, rpm: float, turn: float) -> Expected:
         orders = BELT_MOTOR_ORDERS
         if machine.drive == "idler":
             orders = (IDLER_MOTOR_HZ[0] / turn, IDLER_MOTOR_HZ[1] / turn)
-        return Expected("pulley", True, None, None, 0.0, "needs pulley_mm and driven_mm, or motor and mains", orders)
+        return Expected("pulley", True, None, None, 0.0, f"needs {_pulley_lacks(machine, rpm)}", orders)
     order = driven / pulley
     tolerance = math.hypot(CALLIPER_MM / pulley, CREEP_TOLERANCE)
     return Expected("pulley", True, order, order * turn, tolerance, "effective diameters of platter and pulley")
+
+
+def _belt_lacks(machine: Machine, rpm: float) -> str:
+    """What a belt's rate takes and is not described, by the names of the machine's file."""
+    lacks = [] if machine.driven_mm is not None else ["driven_mm"]
+    if machine.belt_length_mm is None and machine.spindle_distance_mm is None:
+        lacks.append("belt_length_mm or spindle_distance_mm")
+    elif machine.belt_length_mm is None and machine.pulley_effective_mm(rpm) is None:
+        lacks.append(f"belt_length_mm or {_pulley_name(machine, rpm)}")
+    return ", and ".join(lacks)
+
+
+def _pulley_lacks(machine: Machine, rpm: float) -> str:
+    """The same for a pulley's rate: by its diameter, or by the speed of a motor on the mains."""
+    by_size = [] if machine.pulley_effective_mm(rpm) is not None else [_pulley_name(machine, rpm)]
+    by_size += [] if machine.driven_mm is not None else ["driven_mm"]
+    by_motor = ["motor_rpm"]
+    if machine.motor == "synchronous":
+        by_motor = [name for name in ("poles", "mains_hz") if getattr(machine, name) is None]
+    ways = [by_size] if machine.motor == "servo" else [by_size, by_motor]
+    return ", or ".join(" and ".join(lacks) for lacks in ways)
+
+
+def _pulley_name(machine: Machine, rpm: float) -> str:
+    return f"pulley_mm at {speed_name(rpm)}" if machine.pulley_mm else "pulley_mm"
 
 
 def _poles(machine: Machine, turn: float) -> list[Expected]:

@@ -32,7 +32,7 @@ from strobe.errors import UsageError
 from strobe.figures.rings import parse_rpm
 from strobe.files import read_text, toml_table
 
-__all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read_machine"]
+__all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read_machine", "speed_name"]
 
 DRIVES = ("belt", "idler", "direct")
 MOTORS = ("synchronous", "induction", "servo")
@@ -233,10 +233,10 @@ def machine_toml(machine: Machine) -> str:
         if value is None or value in ((), ""):
             continue
         if field.name == "pulley_mm":
-            steps = ", ".join(f'"{_speed_name(speed)}" = {diameter:g}' for speed, diameter in value)
+            steps = ", ".join(f'"{speed_name(speed)}" = {diameter:g}' for speed, diameter in value)
             lines.append(f"pulley_mm = {{ {steps} }}")
         elif field.name == "speeds_rpm":
-            lines.append(f"speeds_rpm = [{', '.join(map(_speed_name, value))}]")
+            lines.append(f"speeds_rpm = [{', '.join(map(speed_name, value))}]")
         elif isinstance(value, tuple):
             lines.append(f"{field.name} = [{', '.join(f'{item:.10g}' for item in value)}]")
         elif isinstance(value, bool):
@@ -249,7 +249,8 @@ def machine_toml(machine: Machine) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _speed_name(rpm: float) -> str:
+def speed_name(rpm: float) -> str:
+    """A speed as it stands in a machine's file, for example ``33``."""
     return next((name for name in _SPEED_NAMES if parse_rpm(name) == rpm), f"{rpm:.10g}")
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from rich.text import Text
 
 from strobe.bench.comparison import MORE_READINGS, Change, Comparison, SpeedComparison
 from strobe.report.sheet import Sheet, columns
-from strobe.report.words import period_words, printable, rounded, rpm_words
+from strobe.report.words import MOST_DECIMALS, period_words, printable, rounded, rpm_words
 
 __all__ = [
     "CONDITION_WORDS",
@@ -64,8 +65,8 @@ def _line_title(change: Change) -> str:
 
 def change_words(change: Change) -> str:
     """What became of one figure."""
-    decimals = rounded(change.uncertainty_percent)
-    size = f"{abs(change.change_percent):.{decimals}f} ± {change.uncertainty_percent:.{decimals}f} points"
+    decimals = _decimals(change)
+    size = f"{abs(_shown_change(change)):.{decimals}f} ± {change.uncertainty_percent:.{decimals}f} points"
     if change.outcome in ("better", "worse"):
         words = f"{change.outcome} by {size}: real"
         if change.went_away:
@@ -178,14 +179,14 @@ def _table(speed: SpeedComparison) -> list[str]:
     cut = ", figures computed anew for it" if speed.bands_differ else ""
     rows: list[Sequence[str]] = [("in percent", "before", "after", "change", "")]
     for change in speed.changes:
-        decimals = rounded(change.uncertainty_percent)
+        decimals = _decimals(change)
         signed = "+" if change.quantity == "deviation" else ""
         rows.append(
             (
                 change_name(change),
                 f"{change.before_percent:{signed}.{decimals}f}",
                 f"{change.after_percent:{signed}.{decimals}f}",
-                f"{_signed(change.change_percent, decimals)} ±{change.uncertainty_percent:.{decimals}f}",
+                f"{_signed(_shown_change(change), decimals)} ±{change.uncertainty_percent:.{decimals}f}",
                 _verdict(change),
             )
         )
@@ -193,6 +194,19 @@ def _table(speed: SpeedComparison) -> list[str]:
     if any(change.quantity == "deviation" for change in speed.changes):
         lines.append("The change of the speed is of its distance from nominal.")
     return lines
+
+
+def _decimals(change: Change) -> int:
+    """For two digits of the half-width: what `_shown_change` is off by rounding is then at most a tenth of that."""
+    if change.uncertainty_percent <= 0:
+        return MOST_DECIMALS
+    return min(max(1 - math.floor(math.log10(change.uncertainty_percent)), 0), MOST_DECIMALS)
+
+
+def _shown_change(change: Change) -> float:
+    """The difference of the figures as they are shown, so that whoever checks it finds the same."""
+    before, after = (round(each, _decimals(change)) for each in (change.before_percent, change.after_percent))
+    return abs(after) - abs(before) if change.quantity == "deviation" else after - before
 
 
 def _verdict(change: Change) -> str:

@@ -9,10 +9,13 @@ structure. The page has all of it.
 from __future__ import annotations
 
 import io
+import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from importlib.resources import files
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,9 +32,10 @@ SHEET_SUFFIXES = (".html", ".pdf")
 PICTURE_DPI = 200
 FONT = "DejaVu"
 MISSING_GLYPH = "\u25a1"
-MARGIN_MM = 15.0
+MARGIN_MM = 12.0
+"""More than printers leave blank at a sheet's edges (common practice)."""
 TEXT_PT, SMALL_PT, HEAD_PT, TITLE_PT = 9.5, 8.5, 12.0, 16.0
-LINE = 1.45
+LINE = 1.4
 MM_A_POINT = 25.4 / 72
 RULE_GREY, RULE_MM, HEAD_RULE_MM = 170, 0.15, 0.4
 CELL_GAP_MM = 4.0
@@ -97,6 +101,8 @@ def _svg(picture: Picture, prefix: str) -> str:
     svg = buffer.getvalue()
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    # Matplotlib names an image by what is in it, so two that are alike would have one id; nothing points to it.
+    svg = re.sub(r' id="image\w+"', "", svg)
     svg = re.sub(r'\b(id="|href="#)', lambda found: f"{found[1]}{prefix}-", svg)
     svg = svg.replace("url(#", f"url(#{prefix}-")
     title = f'<title id="{prefix}-title">{escape(picture.alt)}</title>'
@@ -122,14 +128,27 @@ def sheet_pdf(sheet: Handover) -> bytes:
     pdf.set_creator(sheet.made)
     pdf.add_page()
     layout = _Layout(pdf)
-    layout.text(sheet.title, TITLE_PT, bold=True, gap_mm=2, tag="/H1")
-    for sentence in sheet.sentences:
-        layout.text(sentence, HEAD_PT, gap_mm=1)
-    layout.text(sheet.notice, SMALL_PT, gap_mm=2, framed=True)
-    for section in sheet.sections:
-        layout.section(section, sheet.notice)
-    layout.text(sheet.made, SMALL_PT, gap_mm=0)
+    blocks = [
+        layout.text(sheet.title, TITLE_PT, bold=True, below_mm=2, tag="/H1"),
+        *(layout.text(sentence, HEAD_PT) for sentence in sheet.sentences),
+        layout.text(sheet.notice, SMALL_PT, above_mm=1, below_mm=2, framed=True),
+        *(block for section in sheet.sections for block in layout.section(section, sheet.notice)),
+    ]
+    made = layout.text(sheet.made, SMALL_PT, above_mm=3, below_mm=0)
+    layout.put([*blocks[:-1], replace(blocks[-1], leads=True), made])
     return bytes(pdf.output())
+
+
+@dataclass(frozen=True)
+class _Block:
+    """One thing of those that stand under each other.
+
+    `held_mm` of it, all or what it begins with, are kept on one page; one that `leads` keeps to the page of the next.
+    """
+
+    held_mm: float
+    write: Callable[[], None]
+    leads: bool = False
 
 
 class _Layout:
@@ -138,73 +157,104 @@ class _Layout:
     def __init__(self, pdf: FPDF) -> None:
         self.pdf = pdf
 
+    def put(self, blocks: Sequence[_Block]) -> None:
+        """Write them under each other, none torn that would fit on a page."""
+        for block, following in zip_longest(blocks, blocks[1:]):
+            held_mm = block.held_mm + (following.held_mm if block.leads else 0.0)
+            if self.pdf.y > self.pdf.t_margin and self.pdf.will_page_break(held_mm):
+                self.pdf.add_page()
+            block.write()
+
     def text(
         self,
         text: str,
-        size_pt: float,
+        size_pt: float = TEXT_PT,
         *,
         bold: bool = False,
-        gap_mm: float = 1.0,
+        above_mm: float = 0.0,
+        below_mm: float = 1.0,
         framed: bool = False,
         tag: str = "/P",
-    ) -> None:
+    ) -> _Block:
         """One paragraph over the whole width."""
         self.pdf.set_font(FONT, "B" if bold else "", size_pt)
         shown = self._shown(text)
-        self._make_room(self._height(shown, self.pdf.epw, size_pt))
-        with self._tagged(tag):
-            self.pdf.multi_cell(
-                0, _line_mm(size_pt), shown, border=1 if framed else 0, align="L", new_x="LMARGIN", new_y="NEXT"
-            )
-        self.pdf.ln(gap_mm)
 
-    def section(self, section: Section, notice: str) -> None:
+        def write() -> None:
+            self.pdf.ln(above_mm)
+            self.pdf.set_font(FONT, "B" if bold else "", size_pt)
+            if tag == "/H2":
+                self.pdf.start_section(text)
+            with self._tagged(tag):
+                self.pdf.multi_cell(
+                    0, _line_mm(size_pt), shown, border=1 if framed else 0, align="L", new_x="LMARGIN", new_y="NEXT"
+                )
+            self.pdf.ln(below_mm)
+
+        held_mm = above_mm + self._height(shown, self.pdf.epw, size_pt) + below_mm
+        return _Block(held_mm, write, leads=tag == "/H2")
+
+    def section(self, section: Section, notice: str) -> list[_Block]:
         """A heading and all that stands under it."""
-        self._make_room(30)
-        self.pdf.ln(2)
-        self.pdf.set_font(FONT, "B", HEAD_PT)
-        self.pdf.start_section(section.title)
-        self.text(section.title, HEAD_PT, bold=True, tag="/H2")
-        for paragraph in section.paragraphs:
-            if paragraph != notice:
-                self.text(paragraph, TEXT_PT)
-        for table in section.tables:
-            self._table(table)
-        for picture in section.pictures:
-            self._picture(picture)
-        for item in section.items:
-            self.text(f"\u2022 {item}", TEXT_PT, gap_mm=0.5)
+        return [
+            self.text(section.title, HEAD_PT, bold=True, above_mm=2, tag="/H2"),
+            *(self.text(paragraph) for paragraph in section.paragraphs if paragraph != notice),
+            *map(self._table, section.tables),
+            *map(self._picture, section.pictures),
+            *(self.text(f"\u2022 {item}", below_mm=0.5) for item in section.items),
+        ]
 
-    def _table(self, table: Table) -> None:
-        self.pdf.set_font(FONT, "B", SMALL_PT)
-        rows = [[self._shown(cell) for cell in row] for row in (table.head, *table.rows)]
-        widths = self._widths(rows)
-        heights = [self._row_height(row, widths) for row in rows]
-        held_mm = sum(heights) if len(rows) <= MOST_ROWS_HELD else sum(heights[:2])
-        self._make_room(held_mm + 2 * _line_mm(TEXT_PT))
-        self.text(table.caption, TEXT_PT, bold=True, gap_mm=0.5, tag="/H3")
-        self._row(rows[0], widths, heights[0], head=True)
-        for row, height in zip(rows[1:], heights[1:], strict=True):
-            if self.pdf.will_page_break(height):
-                self.pdf.add_page()
-                self._row(rows[0], widths, heights[0], head=True)
-            self._row(row, widths, height)
-        self.pdf.ln(3)
+    def _table(self, table: Table) -> _Block:
+        caption = self.text(table.caption, bold=True, below_mm=0.5, tag="/H3")
+        rows: list[list[str]] = []
+        lengths: list[list[float]] = []
+        for row in (table.head, *table.rows):
+            self._row_font(head=not rows)
+            rows.append([self._shown(cell) for cell in row])
+            lengths.append([self.pdf.get_string_width(cell) for cell in rows[-1]])
+        widths = self._widths(lengths)
+        heights = [self._row_height(row, widths, head=place == 0) for place, row in enumerate(rows)]
 
-    def _widths(self, rows: Sequence[Sequence[str]]) -> list[float]:
-        """Each column as wide as its longest cell; where that is too much, wide ones share what the others leave."""
-        natural = [max(map(self.pdf.get_string_width, column)) + CELL_GAP_MM for column in zip(*rows, strict=True)]
+        def write() -> None:
+            caption.write()
+            self._row(rows[0], widths, heights[0], head=True)
+            for row, height in zip(rows[1:], heights[1:], strict=True):
+                if self.pdf.will_page_break(height):
+                    self.pdf.add_page()
+                    self._row(rows[0], widths, heights[0], head=True)
+                self._row(row, widths, height)
+            self.pdf.ln(3)
+
+        whole_mm, begun_mm = (caption.held_mm + sum(each) for each in (heights, heights[:2]))
+        fits = len(rows) <= MOST_ROWS_HELD and whole_mm <= self.pdf.eph
+        return _Block(whole_mm if fits else begun_mm, write)
+
+    def _widths(self, lengths: Sequence[Sequence[float]]) -> list[float]:
+        """Each column as wide as its longest cell; where that is too much, wide ones share what the others leave.
+
+        They share it by the square roots of their lengths: of two, the longer one gets more width and more lines.
+        """
+        natural = [max(column) + CELL_GAP_MM for column in zip(*lengths, strict=True)]
         left_mm, widths = self.pdf.epw, [0.0] * len(natural)
-        for rank, place in enumerate(sorted(range(len(natural)), key=natural.__getitem__)):
-            widths[place] = min(natural[place], left_mm / (len(natural) - rank))
+        places = sorted(range(len(natural)), key=natural.__getitem__)
+        for rank, place in enumerate(places):
+            if natural[place] <= left_mm / (len(places) - rank):
+                widths[place] = natural[place]
+            else:
+                roots = [math.sqrt(natural[each]) for each in places[rank:]]
+                widths[place] = left_mm * roots[0] / sum(roots)
             left_mm -= widths[place]
         return [width + left_mm / len(widths) for width in widths]
 
-    def _row_height(self, row: Sequence[str], widths: Sequence[float]) -> float:
+    def _row_font(self, *, head: bool) -> None:
+        self.pdf.set_font(FONT, "B" if head else "", SMALL_PT)
+
+    def _row_height(self, row: Sequence[str], widths: Sequence[float], *, head: bool) -> float:
+        self._row_font(head=head)
         return max(self._height(cell, width, SMALL_PT) for cell, width in zip(row, widths, strict=True)) + 1.2
 
     def _row(self, row: Sequence[str], widths: Sequence[float], height_mm: float, *, head: bool = False) -> None:
-        self.pdf.set_font(FONT, "B" if head else "", SMALL_PT)
+        self._row_font(head=head)
         left_mm, top_mm = self.pdf.l_margin, self.pdf.y
         with self._tagged("/P"):
             for cell, width in zip(row, widths, strict=True):
@@ -219,19 +269,18 @@ class _Layout:
         self.pdf.set_line_width(RULE_MM)
         self.pdf.set_xy(self.pdf.l_margin, bottom_mm)
 
-    def _picture(self, picture: Picture) -> None:
+    def _picture(self, picture: Picture) -> _Block:
         figure = picture.draw()
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=PICTURE_DPI)
         wide, high = (side * 25.4 for side in figure.get_size_inches())
-        self._make_room(high + 2 * _line_mm(SMALL_PT))
-        self.pdf.image(buffer, w=wide, h=high, alt_text=self._shown(picture.alt), title=picture.caption)
-        self.text(picture.caption, SMALL_PT, gap_mm=2)
+        caption = self.text(picture.caption, SMALL_PT, below_mm=2)
 
-    def _make_room(self, height_mm: float) -> None:
-        """Go on to the next page where this one has not so much left."""
-        if self.pdf.will_page_break(height_mm):
-            self.pdf.add_page()
+        def write() -> None:
+            self.pdf.image(buffer, w=wide, h=high, alt_text=self._shown(picture.alt), title=picture.caption)
+            caption.write()
+
+        return _Block(high + caption.held_mm, write)
 
     def _height(self, shown: str, width_mm: float, size_pt: float) -> float:
         height: Any = self.pdf.multi_cell(width_mm, _line_mm(size_pt), shown, align="L", dry_run=True, output="HEIGHT")

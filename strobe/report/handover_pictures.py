@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Picture", "spectrum_picture", "trace_picture", "turns_picture"]
 
-SIZE_INCHES = (5.8, 2.8)
+SIZE_INCHES = (5.8, 2.15)
+"""Four of them with their captions fill a page of the PDF; wider ones would have too small words on a phone."""
 STYLES = ((VERMILION, "--", 1.0), (BLUE, "-", 1.2))
 MOST_NAMED = 4
 LEAST_NAMED = 0.08
@@ -98,11 +99,12 @@ def _draw_turns(readings: Labelled) -> Figure:
             rasterized=True,
         )
         axes.invert_yaxis()
+        axes.yaxis.get_major_locator().set_params(integer=True)
         axes.set_xticks(range(0, 361, 90))
         axes.set_xlabel("platter angle in degrees")
         axes.set_ylabel("turn")
         axes.set_title(label, fontsize=10, loc="left", parse_math=False)
-    figure.colorbar(shown, ax=list(panels), pad=0.02).set_label("deviation from the mean in %")
+    figure.colorbar(shown, ax=list(panels), pad=0.02).set_label("deviation from\nthe mean in %")
     return figure
 
 

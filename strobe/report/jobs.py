@@ -16,7 +16,7 @@ from strobe.report.judging import standing_sentence
 from strobe.report.sheet import Sheet, columns
 from strobe.report.words import rounded, rpm_words
 
-__all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "name_argument", "progress_lines"]
+__all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "name_argument"]
 
 LONG = 400
 MOST_MACHINE_LINES = 30
@@ -63,7 +63,7 @@ def job_text(job: Job, *, limits: LimitSet | None = None) -> Text:
     if job.reported:
         sheet.row("REPORTED", _cut(job.reported))
     sheet.row("HISTORY", *_history(job))
-    sheet.row("PROGRESS", *progress_lines(job))
+    sheet.row("BY STEP", *_steps(job))
     if limits is not None:
         sheet.row("LIMITS", *_standing_lines(job, limits))
     sheet.row("CONDITIONS", condition_words(job.last_conditions))
@@ -114,15 +114,18 @@ def condition_words(conditions: Conditions) -> str:
     return "; ".join(said)
 
 
-def progress_lines(job: Job) -> list[str]:
+def _steps(job: Job) -> list[str]:
     """A small chart a speed: the weighted peak after each step, bars as far as it surely goes and as far as it may."""
+    speeds = sorted({rpm for state in job.states for rpm in state.speeds_rpm})
+    if not speeds:
+        return ["No reading yet: strobe measure CLIP --job NAME"]
     lines = []
-    for rpm in sorted({rpm for state in job.states for rpm in state.speeds_rpm}):
+    for rpm in speeds:
         found = [(state, figures) for state in job.states if (figures := state_figures(job, state, rpm)) is not None]
-        lines.append(f"{rpm_words(rpm)} rpm: speed and weighted peak in % (= at least, - at most)")
+        lines.append(f"{rpm_words(rpm)} rpm: speed and weighted peak in %")
         longest = max(sum(figures.figures["weighted-peak"]) for _, figures in found)
         lines += columns([_bar_row(state, figures, longest) for state, figures in found])
-    return lines or ["No reading yet: strobe measure CLIP --job NAME"]
+    return [*lines, "A bar is the weighted peak: = is certain, - is the uncertainty."]
 
 
 def _bar_row(state: State, found: StateFigures, longest: float) -> tuple[str, ...]:

@@ -35,6 +35,8 @@ OVERALL = {
     "undecided": "Undecided: too uncertain to say whether inside the limits",
 }
 FROM_MEMORY = "value from memory"
+RECORD_DECIMALS = 3
+"""What a record adds is 0.063 % at 33 1/3 and some half more at 45: two decimals would leave one digit of it."""
 SETTLING = "More readings of this state, restarting between, or a longer clip on a stand may settle it."
 
 
@@ -87,19 +89,19 @@ def standing_sentence(standing: Standing) -> str:
 
 
 def left_words(standing: Standing) -> str:
-    """What is left of the fluctuation, against what a record adds and what a repair could still show."""
-    decimals = rounded(standing.left_uncertainty_percent)
-    left = f"±{standing.left_percent + standing.left_uncertainty_percent:.{decimals}f} % at most"
-    record = f"±{standing.record_percent:.{max(decimals, 2)}f} %"
+    """What is left of the fluctuation, against what a record adds and what a repair could still show.
+
+    The sum is that of the figures shown, so that it can be checked.
+    """
+    decimals = max(rounded(standing.left_uncertainty_percent), RECORD_DECIMALS)
+    left, width = (round(each, decimals) for each in (standing.left_percent, standing.left_uncertainty_percent))
+    shown = f"±{left + width:.{decimals}f} % at most, {left:.{decimals}f} + {width:.{decimals}f}, weighted"
+    adds = f"±{standing.record_percent:.{decimals}f} %"
+    record = f"the {adds} that an ordinary record's off-centre hole adds in mid-record"
     if not standing.below_record:
-        return (
-            f"what is left ({left}, weighted) may be more than an ordinary record's off-centre hole adds ({record}), "
-            "so a further repair may still be worth it"
-        )
-    words = "what is left is less than an ordinary record's off-centre hole adds"
-    if standing.beyond_showing:
-        return f"{words}; a further repair could not be shown to help"
-    return f"{words} ({left} against {record} in mid-record, weighted)"
+        return f"what is left ({shown}) may be more than {record}, so a further repair may still be worth it"
+    words = f"what is left ({shown}) is less than {record}"
+    return f"{words}; a further repair could not be shown to help" if standing.beyond_showing else words
 
 
 def limits_text(presets: Sequence[LimitSet] = tuple(PRESETS.values())) -> Text:

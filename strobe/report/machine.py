@@ -60,10 +60,12 @@ def machine_text(machine: Machine, *, frame_rate_hz: float = USUAL_FRAME_RATE_HZ
     """The table of all parts at every speed, for a terminal of 80 columns."""
     sheet = Sheet()
     sheet.row("MACHINE", f"{printable(machine.name) or 'no name'}, {machine.drive} drive{_motor(machine)}", strong=True)
-    missing: dict[str, str] = {}
+    shown: list[Expected] = []
+    missing: dict[str, None] = {}
     for rpm in machine.speeds_rpm:
         parts = expected_parts(machine, rpm)
-        missing |= {PART_BY_KEY[one.part].short: one.basis for one in parts if one.frequency_hz is None}
+        shown += [one for one in parts if one.frequency_hz is not None]
+        missing |= {f"{PART_BY_KEY[one.part].short}: {one.basis}": None for one in parts if one.frequency_hz is None}
         sheet.row(f"AT {rpm_words(rpm)}", *_table(parts, frame_rate_hz))
         predicted = machine.predicted_rpm(rpm)
         if predicted is not None:
@@ -71,13 +73,8 @@ def machine_text(machine: Machine, *, frame_rate_hz: float = USUAL_FRAME_RATE_HZ
             sheet.row("", f"By these diameters it would turn at {predicted:.2f} rpm ({off:+.1f} %), creep aside.")
     if machine.drive == "belt":
         sheet.row("BELT", *_belt(machine))
-    sheet.row("UNKNOWN", *(f"{name}: {basis}" for name, basis in missing.items()))
-    sheet.row(
-        "NOTE",
-        "What turns shows in narrow lines at whole multiples as well; what swings (about) in a broad hump. "
-        "Spreads are common practice for folding rule and callipers. "
-        f"Hz in clip: at {frame_rate_hz:g} pictures a second.",
-    )
+    sheet.row("UNKNOWN", *missing)
+    sheet.row("NOTE", _note(shown, frame_rate_hz))
     return sheet.text()
 
 
@@ -125,7 +122,7 @@ def _motor(machine: Machine) -> str:
 
 def _table(parts: Sequence[Expected], frame_rate_hz: float) -> list[str]:
     known = [one for one in parts if one.frequency_hz is not None]
-    folded = any((one.frequency_hz or 0.0) > 0.5 * frame_rate_hz for one in known)
+    folded = _folds(known, frame_rate_hz)
     head = ("part", "times a turn", "Hz", "every") + (("Hz in clip",) if folded else ())
     cells = [head]
     for one in known:
@@ -140,6 +137,21 @@ def _table(parts: Sequence[Expected], frame_rate_hz: float) -> list[str]:
         )
         cells.append(row + ((f"{folded_hz(one.frequency_hz, frame_rate_hz):.3g}",) if folded else ()))
     return columns(cells)
+
+
+def _folds(parts: Sequence[Expected], frame_rate_hz: float) -> bool:
+    return any((one.frequency_hz or 0.0) > 0.5 * frame_rate_hz for one in parts)
+
+
+def _note(shown: Sequence[Expected], frame_rate_hz: float) -> str:
+    """What the tables do not say by themselves, as far as it stands in them."""
+    swings = "" if all(one.turns for one in shown) else "; what swings (about) in a broad hump"
+    notes = [f"What turns shows in narrow lines at whole multiples as well{swings}."]
+    if any(one.turns and one.tolerance > 0 for one in shown):
+        notes.append("Spreads (±) are what folding rule, callipers and mains usually leave.")
+    if _folds(shown, frame_rate_hz):
+        notes.append(f"Hz in clip: at {frame_rate_hz:g} pictures a second.")
+    return " ".join(notes)
 
 
 def _spread(order: float, tolerance: float) -> str:
