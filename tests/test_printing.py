@@ -161,6 +161,17 @@ def test_the_rings_stand_still_where_published_values_say(a4_disc: tuple[Disc, P
     assert drawn.rings[3].stands[0].off_percent == pytest.approx(0.2506, abs=0.0001)
 
 
+def test_a_speed_beside_a_nominal_one_gets_its_own_count(folder: Path) -> None:
+    """80 rpm is 6000/75 and 7200/90, and no 78 that runs 2.2 % fast; 34 is nearest to 6000/176. Closed form."""
+    drawn = print_disc(folder / "eighty.svg", rpms=["80"])
+    assert [(ring.bars, ring.stands[0].rpm, ring.stands[0].nominal_rpm) for ring in drawn.rings] == [
+        (90, pytest.approx(80), 80),
+        (75, pytest.approx(80), 80),
+    ]
+    strip = print_strip(folder / "trimmed.svg", circumference_mm=942.5, rpm="34", mains_hz=50.0)
+    assert (strip.bars, strip.stands[0].nominal_rpm) == (176, 34)
+
+
 def test_16_rpm_gets_360_and_432_bars(folder: Path) -> None:
     drawn = print_disc(folder / "slow.svg", rpms=["16"])
     assert [(ring.bars, ring.stands[0].rpm) for ring in drawn.rings] == [
