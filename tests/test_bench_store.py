@@ -388,6 +388,29 @@ def test_backup_is_one_whole_file(log: BenchLog, tmp_path: Path) -> None:
         log.backup(tmp_path / "none" / "b.sqlite3")
 
 
+def test_no_backup_over_a_log_that_was_not_closed(log: BenchLog, tmp_path: Path) -> None:
+    """SQLite plays the write-ahead log or the journal of the old file into whatever has its name when it is opened."""
+    log.open_job("new")
+    target = tmp_path / "copy.sqlite3"
+    run_python(
+        "import os, sys; from pathlib import Path; from strobe.bench import BenchLog\n"
+        "log = BenchLog(Path(sys.argv[1])); log.open_job('old'); os._exit(1)",
+        target,
+        check=False,
+    )
+    with pytest.raises(UsageError, match=r"not closed: copy\.sqlite3-wal lies beside it.*strobe job list --log"):
+        log.backup(target)
+    with open_log(target) as old:
+        assert [job.name for job in old.jobs()] == ["old"]
+    log.backup(target)
+    with open_log(target) as copy:
+        assert [job.name for job in copy.jobs()] == ["new"]
+    journal = tmp_path / "copy.sqlite3-journal"
+    journal.write_bytes(b"half of a change")
+    with pytest.raises(UsageError, match=r"copy\.sqlite3-journal lies beside it"):
+        log.backup(target)
+
+
 def test_the_usual_place_is_the_users_data_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     assert default_log_path().name == "bench-log.sqlite3"
