@@ -541,6 +541,8 @@ def broken(content: bytes, *place: str | int, value: Any) -> bytes:
         (("readings", 0, "measurement", "fluctuation", "band_hz"), [1, 2, 3], "3 values, not 2"),
         (("readings", 0, "measurement", "fluctuation", "weighted_peak_percent"), -1, "0 or more"),
         (("readings", 0, "measurement", "components", 0, "frequency_hz"), 0, "above 0"),
+        (("readings", 0, "measurement", "verdict"), {"checks": []}, "verdict.result is pass, fail or undecided"),
+        (("readings", 0, "measurement", "verdict"), {"result": ["pass"]}, "verdict.result is pass, fail or undecided"),
         (("readings", 0, "measurement", "notes"), ["x"], r"notes\[0\] is not an object"),
     ],
 )
@@ -561,6 +563,7 @@ def test_hostile_job_files_are_refused_with_the_place(
         (b"[" * 100_000, "nested too deeply"),
         (b'{"schema": "strobe.job/1", "schema": "x"}', "stands twice"),
         (b'{"schema": NaN}', "not a number of JSON"),
+        (b'{"settings": {"rpm": -1e999}}', "the number -1e999 is too large"),
         (b"[]", "schema is not"),
     ],
 )
