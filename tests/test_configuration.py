@@ -186,6 +186,13 @@ class TestWriting:
         keep_camera(KnownCamera("a", 6, 1, date(2026, 1, 1)))
         assert load_configuration().cameras == {"a": KnownCamera("a", 6.0, 1.0, date(2026, 1, 1))}
 
+    def test_tables_in_one_line_take_new_cameras(self, file: Path) -> None:
+        file.write_text("cameras = {a = {rate_error_ppm = 1}}\n")
+        set_value("cameras.b.rate_error_ppm", "2")
+        keep_camera(KnownCamera("c", 3, 1, date(2026, 5, 31)))
+        found = load_configuration().cameras
+        assert {name: camera.rate_error_ppm for name, camera in found.items()} == {"a": 1, "b": 2, "c": 3}
+
     @pytest.mark.parametrize(
         ("key", "value", "message"),
         [
