@@ -132,6 +132,12 @@ class TestReading:
             assert err.count("\n") == 2
         assert file.read_text() == text
 
+    def test_a_byte_order_mark_is_no_part_of_the_text(self, file: Path) -> None:
+        file.write_bytes(b"\xef\xbb\xbfmains = 50\n")
+        assert load_configuration().mains_hz == 50
+        set_value("mains", "60")
+        assert file.read_bytes() == b"mains = 60\n"
+
     def test_not_utf_8(self, file: Path) -> None:
         file.write_bytes(b"mains = 50 # \xff\n")
         with pytest.raises(UsageError, match=r"not text in UTF-8"):
