@@ -620,6 +620,16 @@ def test_a_series_that_would_swell_is_refused(log: BenchLog) -> None:
         job_from_bytes(json.dumps(data).encode())
 
 
+def test_series_that_would_swell_together_are_refused(log: BenchLog, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three readings of 1200 samples each: they may be taken, or are one too many."""
+    content = whole_job(log)
+    monkeypatch.setattr("strobe.bench.exchange.MOST_SAMPLES", 3600)
+    assert len(job_from_bytes(content).readings) == 3
+    monkeypatch.setattr("strobe.bench.exchange.MOST_SAMPLES", 3599)
+    with pytest.raises(ValueError, match="its series hold more than 3599 samples together"):
+        job_from_bytes(content)
+
+
 def test_uneven_or_backward_series_are_refused() -> None:
     series = measurement().series
     uneven = dataclasses.replace(series, time_s=np.append(series.time_s[:-1], 100.0))
