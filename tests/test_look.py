@@ -265,6 +265,17 @@ class TestFile:
     def test_two_signs_without_a_device_make_a_file_coded_again(self, changes: dict[str, Any], again: bool) -> None:
         assert coded_again(facts_of(**changes)) == again
 
+    @pytest.mark.parametrize(("text", "told"), [("1", True), ("standard", True), ("off", False), ("False", False)])
+    def test_stabilising_that_is_switched_off_is_no_sign(
+        self, write_clip: Callable[..., Path], text: str, told: bool
+    ) -> None:
+        from strobe.capture import open_clip
+
+        with open_clip(write_clip("tagged.mp4")) as clip:
+            facts = replace(clip.facts, metadata=(("video-stabilization", text),))
+            codes = [sign.code for sign in file_signs(file_facts(facts, 0.2), facts)]
+        assert ("stabilised" in codes) == told
+
     def test_device_and_writer_come_from_the_tags(self, write_clip: Callable[..., Path]) -> None:
         from strobe.capture import open_clip
 
