@@ -113,7 +113,7 @@ def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object], *, last
 
 
 def read_text(path: Path) -> str:
-    """The text of a file that a person wrote.
+    """The text of a file that a person wrote, without the byte order mark that some editors put before it.
 
     Raises
     ------
@@ -131,7 +131,7 @@ def read_text(path: Path) -> str:
         content = file.read(MOST_TEXT_BYTES + 1)
     if len(content) > MOST_TEXT_BYTES:
         raise OSError(errno.EFBIG, f"it is larger than {MOST_TEXT_BYTES // 1000} kB")
-    return content.decode("utf-8").replace("\r\n", "\n")
+    return content.decode("utf-8-sig").replace("\r\n", "\n")
 
 
 def toml_table(text: str) -> dict[str, Any]:

@@ -171,6 +171,14 @@ def test_export_import_backup_and_csv(bench: Bench, tmp_path: Path) -> None:
     assert float(row["weighted_peak_percent"]) == 0.3
 
 
+@pytest.mark.parametrize("command", ["export deck", "csv deck", "backup"])
+def test_nothing_is_written_over_the_log_itself(bench: Bench, command: str) -> None:
+    bench("job", "open", "deck")
+    assert "is the log itself; name another file" in bench("job", *command.split(), "--to", str(bench.log))[1]
+    assert bench.status == ExitStatus.USAGE
+    assert "deck" in bench("job", "list")[0]
+
+
 def test_a_log_that_is_not_there_or_is_none(bench: Bench, tmp_path: Path) -> None:
     _, err = bench("job", "list")
     assert "there is none yet; open a job first" in err

@@ -20,7 +20,9 @@ from test_report import component, measurement
 
 from strobe.bench import Conditions, Entry, Job, Reading, open_log
 from strobe.bench.comparison import Change, compare, state_figures
+from strobe.bench.limits import parse_limits
 from strobe.bench.same_band import fluctuation_up_to, line_amplitude, listed_at
+from strobe.bench.stopping import standings_of_job
 from strobe.bench.story import replay_story
 from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
 from strobe.errors import UsageError
@@ -386,6 +388,17 @@ def test_states_that_cannot_be_compared(states: list[list[float]], options: dict
     job = job_of([[with_figures(value) for value in state] for state in states])
     with pytest.raises(UsageError, match=message):
         compare(job, **options)
+
+
+def test_a_speed_written_in_two_ways_is_one_speed() -> None:
+    """33 1/3 as found; as left by its decimals, which differ from it by a millionth."""
+    as_found, as_left = with_figures(weighted_peak=0.3), with_figures(weighted_peak=0.05)
+    written = dataclasses.replace(as_left, setup=dataclasses.replace(as_left.setup, nominal_rpm=33.3333))
+    job = job_of([[as_found, as_found], [written, written]])
+    assert as_found.setup.nominal_rpm == 100 / 3
+    assert [speed.nominal_rpm for speed in compare(job).speeds] == [100 / 3]
+    (standing,) = standings_of_job(job, parse_limits(["weighted-peak=0.2"]))
+    assert (standing.verdict.result, standing.left_percent) == ("pass", pytest.approx(0.05))
 
 
 def test_states_read_at_different_speeds_only() -> None:

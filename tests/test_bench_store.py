@@ -388,6 +388,29 @@ def test_backup_is_one_whole_file(log: BenchLog, tmp_path: Path) -> None:
         log.backup(tmp_path / "none" / "b.sqlite3")
 
 
+def test_no_backup_over_a_log_that_was_not_closed(log: BenchLog, tmp_path: Path) -> None:
+    """SQLite plays the write-ahead log or the journal of the old file into whatever has its name when it is opened."""
+    log.open_job("new")
+    target = tmp_path / "copy.sqlite3"
+    run_python(
+        "import os, sys; from pathlib import Path; from strobe.bench import BenchLog\n"
+        "log = BenchLog(Path(sys.argv[1])); log.open_job('old'); os._exit(1)",
+        target,
+        check=False,
+    )
+    with pytest.raises(UsageError, match=r"not closed: copy\.sqlite3-wal lies beside it.*strobe job list --log"):
+        log.backup(target)
+    with open_log(target) as old:
+        assert [job.name for job in old.jobs()] == ["old"]
+    log.backup(target)
+    with open_log(target) as copy:
+        assert [job.name for job in copy.jobs()] == ["new"]
+    journal = tmp_path / "copy.sqlite3-journal"
+    journal.write_bytes(b"half of a change")
+    with pytest.raises(UsageError, match=r"copy\.sqlite3-journal lies beside it"):
+        log.backup(target)
+
+
 def test_the_usual_place_is_the_users_data_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     assert default_log_path().name == "bench-log.sqlite3"
@@ -518,6 +541,8 @@ def broken(content: bytes, *place: str | int, value: Any) -> bytes:
         (("readings", 0, "measurement", "fluctuation", "band_hz"), [1, 2, 3], "3 values, not 2"),
         (("readings", 0, "measurement", "fluctuation", "weighted_peak_percent"), -1, "0 or more"),
         (("readings", 0, "measurement", "components", 0, "frequency_hz"), 0, "above 0"),
+        (("readings", 0, "measurement", "verdict"), {"checks": []}, "verdict.result is pass, fail or undecided"),
+        (("readings", 0, "measurement", "verdict"), {"result": ["pass"]}, "verdict.result is pass, fail or undecided"),
         (("readings", 0, "measurement", "notes"), ["x"], r"notes\[0\] is not an object"),
     ],
 )
@@ -538,6 +563,7 @@ def test_hostile_job_files_are_refused_with_the_place(
         (b"[" * 100_000, "nested too deeply"),
         (b'{"schema": "strobe.job/1", "schema": "x"}', "stands twice"),
         (b'{"schema": NaN}', "not a number of JSON"),
+        (b'{"settings": {"rpm": -1e999}}', "the number -1e999 is too large"),
         (b"[]", "schema is not"),
     ],
 )
@@ -592,6 +618,16 @@ def test_a_series_that_would_swell_is_refused(log: BenchLog) -> None:
     data["readings"][0]["series"] = base64.b64encode(zlib.compress(bytes(10_000_000))).decode()
     with pytest.raises(ValueError, match="does not hold the 1200 samples"):
         job_from_bytes(json.dumps(data).encode())
+
+
+def test_series_that_would_swell_together_are_refused(log: BenchLog, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three readings of 1200 samples each: they may be taken, or are one too many."""
+    content = whole_job(log)
+    monkeypatch.setattr("strobe.bench.exchange.MOST_SAMPLES", 3600)
+    assert len(job_from_bytes(content).readings) == 3
+    monkeypatch.setattr("strobe.bench.exchange.MOST_SAMPLES", 3599)
+    with pytest.raises(ValueError, match="its series hold more than 3599 samples together"):
+        job_from_bytes(content)
 
 
 def test_uneven_or_backward_series_are_refused() -> None:

@@ -132,6 +132,12 @@ class TestReading:
             assert err.count("\n") == 2
         assert file.read_text() == text
 
+    def test_a_byte_order_mark_is_no_part_of_the_text(self, file: Path) -> None:
+        file.write_bytes(b"\xef\xbb\xbfmains = 50\n")
+        assert load_configuration().mains_hz == 50
+        set_value("mains", "60")
+        assert file.read_bytes() == b"mains = 60\n"
+
     def test_not_utf_8(self, file: Path) -> None:
         file.write_bytes(b"mains = 50 # \xff\n")
         with pytest.raises(UsageError, match=r"not text in UTF-8"):
@@ -185,6 +191,13 @@ class TestWriting:
         keep_camera(KnownCamera("a", 5, 2, date(2025, 1, 1)))
         keep_camera(KnownCamera("a", 6, 1, date(2026, 1, 1)))
         assert load_configuration().cameras == {"a": KnownCamera("a", 6.0, 1.0, date(2026, 1, 1))}
+
+    def test_tables_in_one_line_take_new_cameras(self, file: Path) -> None:
+        file.write_text("cameras = {a = {rate_error_ppm = 1}}\n")
+        set_value("cameras.b.rate_error_ppm", "2")
+        keep_camera(KnownCamera("c", 3, 1, date(2026, 5, 31)))
+        found = load_configuration().cameras
+        assert {name: camera.rate_error_ppm for name, camera in found.items()} == {"a": 1, "b": 2, "c": 3}
 
     @pytest.mark.parametrize(
         ("key", "value", "message"),

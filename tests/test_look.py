@@ -143,6 +143,23 @@ class TestFaults:
         assert seen.limits[0].code in ("in-step", "mains")
         assert "30 or 60 pictures a second" in seen.changes[0] or "--mains" in seen.changes[0]
 
+    def test_no_frame_rate_is_advised_that_keeps_step_too(self, tmp_path: Path) -> None:
+        """100 and 120 flashes are 5 and 6 a frame at 20 pictures a second; at 24 the 120 are 5 again."""
+        clip = filmed(tmp_path / "slow.mp4", lamp=Lamp("half-sine", 120.0), camera=small_camera(frame_rate_hz=20.0))
+        seen = strobe.look(clip)
+        assert seen.light.in_step_hz == (100.0, 120.0)
+        assert seen.changes[0].startswith(
+            "Film at 24 or 30 or 60 pictures a second on 50 Hz mains or at 25 or 50 pictures a second on 60 Hz mains, "
+        )
+
+    @pytest.mark.parametrize(("lamp", "in_step_hz"), [(250.0, (250.0,)), (110.0, ()), ("steady", ())])
+    def test_a_lamp_that_is_told_is_the_one_that_keeps_step(
+        self, tmp_path: Path, lamp: str | float, in_step_hz: tuple[float, ...]
+    ) -> None:
+        """25 pictures a second; 110 flashes would creep, but the light is another, so that no flicker is seen."""
+        clip = filmed(tmp_path / "told.mp4", lamp=Lamp("half-sine", 250.0), camera=small_camera(frame_rate_hz=25.0))
+        assert strobe.look(clip, lamp=lamp, dots=180).light.in_step_hz == in_step_hz
+
     def test_a_lamp_that_may_be_of_either_mains(self, tmp_path: Path) -> None:
         """20 pictures a second show 100.25 flashes as 120.25: told, it is the mains'; else both are in the bounds."""
         camera = small_camera(frame_rate_hz=20.0, exposure_s=0.012, readout_s=0.02)
@@ -247,6 +264,17 @@ class TestFile:
     )
     def test_two_signs_without_a_device_make_a_file_coded_again(self, changes: dict[str, Any], again: bool) -> None:
         assert coded_again(facts_of(**changes)) == again
+
+    @pytest.mark.parametrize(("text", "told"), [("1", True), ("standard", True), ("off", False), ("False", False)])
+    def test_stabilising_that_is_switched_off_is_no_sign(
+        self, write_clip: Callable[..., Path], text: str, told: bool
+    ) -> None:
+        from strobe.capture import open_clip
+
+        with open_clip(write_clip("tagged.mp4")) as clip:
+            facts = replace(clip.facts, metadata=(("video-stabilization", text),))
+            codes = [sign.code for sign in file_signs(file_facts(facts, 0.2), facts)]
+        assert ("stabilised" in codes) == told
 
     def test_device_and_writer_come_from_the_tags(self, write_clip: Callable[..., Path]) -> None:
         from strobe.capture import open_clip

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+import matplotlib
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -159,6 +160,29 @@ def test_the_rings_stand_still_where_published_values_say(a4_disc: tuple[Disc, P
     assert stands[92] == (60.0, pytest.approx(3600 / 46))
     assert stands[77] == (50.0, pytest.approx(3000 / 38.5))
     assert drawn.rings[3].stands[0].off_percent == pytest.approx(0.2506, abs=0.0001)
+
+
+def test_a_speed_beside_a_nominal_one_gets_its_own_count(folder: Path) -> None:
+    """80 rpm is 6000/75 and 7200/90, and no 78 that runs 2.2 % fast; 34 is nearest to 6000/176. Closed form."""
+    drawn = print_disc(folder / "eighty.svg", rpms=["80"])
+    assert [(ring.bars, ring.stands[0].rpm, ring.stands[0].nominal_rpm) for ring in drawn.rings] == [
+        (90, pytest.approx(80), 80),
+        (75, pytest.approx(80), 80),
+    ]
+    strip = print_strip(folder / "trimmed.svg", circumference_mm=942.5, rpm="34", mains_hz=50.0)
+    assert (strip.bars, strip.stands[0].nominal_rpm) == (176, 34)
+
+
+@pytest.mark.parametrize("suffix", [".pdf", ".svg"])
+def test_settings_of_the_readers_own_do_not_touch_the_sheet(folder: Path, suffix: str) -> None:
+    """A matplotlibrc may cut the page to what is on it, draw by hand, or leave the paper's white out."""
+    plain, other = folder / f"plain{suffix}", folder / f"other{suffix}"
+    print_disc(plain, rpms=["33"])
+    own: Any = {"savefig.bbox": "tight", "path.sketch": (1.0, 100.0, 2.0), "savefig.transparent": True}
+    with matplotlib.rc_context(own):
+        print_disc(other, rpms=["33"])
+        assert matplotlib.rcParams["savefig.bbox"] == "tight"
+    assert other.read_bytes() == plain.read_bytes()
 
 
 def test_16_rpm_gets_360_and_432_bars(folder: Path) -> None:

@@ -168,7 +168,8 @@ def copy_whole(db: sqlite3.Connection, path: Path, target: Path) -> None:
     Raises
     ------
     UsageError
-        If `target` is the log itself, no ordinary file, or in no folder.
+        If `target` is the log itself, no ordinary file, in no folder, or a log that is in use or was not closed: what
+        the database keeps beside it would be played into the copy when that is opened.
     LogUnavailable
         If the copy cannot be written.
     """
@@ -176,6 +177,13 @@ def copy_whole(db: sqlite3.Connection, path: Path, target: Path) -> None:
     if resolved == path.resolve():
         raise UsageError(f"{target} is the log itself; name another file for the backup")
     check_target(target, option="backup")
+    for ending in ("-wal", "-journal"):
+        beside = resolved.name + ending
+        if resolved.with_name(beside).exists():
+            raise UsageError(
+                f"{target} is a log that is in use, or was not closed: {beside} lies beside it and would "
+                f"spoil the backup. Name another file, or open and close that log: strobe job list --log {target}"
+            )
     with (
         explained(target),
         whole_file(resolved, lasting=True) as part,

@@ -12,7 +12,7 @@ import base64
 import binascii
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from datetime import datetime
 from importlib.metadata import version
@@ -33,6 +33,9 @@ readings fit. Our own choice."""
 MOST_ENTRIES = 100_000
 """Entries, or readings, of one job at the most: far more than anybody writes, a guard against files that are none. Our
 own choice."""
+MOST_SAMPLES = 15_000_000
+"""Samples of all series of one job together, 360 MB in memory: about what a file of the largest size holds, as one
+takes some 18 bytes there; only a file made to swell has more."""
 
 _JOB_KEYS = {"schema", "program", "name", "opened_at", "entries", "readings"}
 _ENTRY_KEYS = {"made_at", "kind", "text"}
@@ -111,10 +114,20 @@ def job_from_bytes(content: bytes) -> Job:
         raise ValueError(f"its schema is not {JOB_SCHEMA}")
     _check_keys(data, _JOB_KEYS, "the job")
     entries = tuple(_entry(each, place) for place, each in enumerate(_list(data["entries"], "entries"), start=1))
-    readings = tuple(_reading(each, entries, place) for place, each in enumerate(_list(data["readings"], "readings")))
+    readings = tuple(_readings(_list(data["readings"], "readings"), entries))
     _check_numbers(readings)
     _text(data["program"], "program")
     return Job(_text(data["name"], "name"), _time(data["opened_at"], "opened_at"), entries, readings)
+
+
+def _readings(listed: list[Any], entries: tuple[Entry, ...]) -> Iterator[Reading]:
+    samples = 0
+    for place, each in enumerate(listed):
+        reading = _reading(each, entries, place)
+        samples += reading.measurement.series.time_s.size
+        if samples > MOST_SAMPLES:
+            raise ValueError(f"its series hold more than {MOST_SAMPLES} samples together")
+        yield reading
 
 
 def _entry(data: Any, number: int) -> Entry:

@@ -92,7 +92,7 @@ def unpack_series(packed: bytes, count: int) -> SpeedSeries:
 
 
 def load_json(text: str) -> Any:
-    """Parsed JSON; NaN, infinities, doubled keys and nesting without end are errors.
+    """Parsed JSON; NaN, infinities, numbers too large for a float, doubled keys and nesting without end are errors.
 
     Raises
     ------
@@ -108,8 +108,14 @@ def load_json(text: str) -> Any:
     def no_constant(name: str) -> Any:
         raise ValueError(f"{name} is not a number of JSON")
 
+    def finite(digits: str) -> float:
+        value = float(digits)
+        if not math.isfinite(value):
+            raise ValueError(f"the number {digits[:40]} is too large")
+        return value
+
     try:
-        return json.loads(text, object_pairs_hook=once, parse_constant=no_constant)
+        return json.loads(text, object_pairs_hook=once, parse_constant=no_constant, parse_float=finite)
     except RecursionError:
         raise ValueError("it is nested too deeply") from None
 
@@ -208,6 +214,9 @@ def _check_plausible(measurement: Measurement) -> None:
         "clip.frame_rate_hz and capture_rate_hz are above 0": min(clip.frame_rate_hz, clip.capture_rate_hz) > 0,
         "fluctuation.band_hz rises from above 0": 0 < low < high,
         "speed.uncertainty_percent is 0 or more": speed.uncertainty_percent >= 0,
+        "verdict.result is pass, fail or undecided": (
+            measurement.verdict is None or measurement.verdict.get("result") in ("pass", "fail", "undecided")
+        ),
         "fluctuation figures are 0 or more": all(
             value >= 0
             for name, value in vars(measurement.fluctuation).items()

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from strobe.errors import UsageError
+from strobe.figures.rings import nearest_nominal_rpm
 from strobe.measurement import Measurement
 
 __all__ = [
@@ -142,20 +143,27 @@ class State:
 
     @property
     def speeds_rpm(self) -> tuple[float, ...]:
-        """Nominal speeds that were read, rising."""
-        return tuple(sorted({reading.measurement.setup.nominal_rpm for reading in self.readings}))
+        """Nominal speeds that were read, rising; a usual speed by its own value, however it was written."""
+        return tuple(sorted({_one_value(reading.measurement.setup.nominal_rpm) for reading in self.readings}))
 
     def at(self, nominal_rpm: float) -> tuple[Reading, ...]:
         """The readings at one nominal speed."""
         return tuple(
-            reading
-            for reading in self.readings
-            if abs(reading.measurement.setup.nominal_rpm / nominal_rpm - 1) < _SAME_SPEED
+            reading for reading in self.readings if _are_one(reading.measurement.setup.nominal_rpm, nominal_rpm)
         )
 
 
 _SAME_SPEED = 1e-4
 """Relative difference of two nominal speeds that are one: 33 1/3 written as 33.333 is off by a tenth of it."""
+
+
+def _are_one(rpm: float, nominal_rpm: float) -> bool:
+    return abs(rpm / nominal_rpm - 1) < _SAME_SPEED
+
+
+def _one_value(rpm: float) -> float:
+    nominal_rpm = nearest_nominal_rpm(rpm)
+    return nominal_rpm if _are_one(rpm, nominal_rpm) else rpm
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,6 +11,7 @@ from strobe.cli.filing import LimitOption, LogOption, load_limits
 from strobe.cli.job import NameArgument, job_app, with_log
 from strobe.cli.kept import ConfigOption
 from strobe.console import Surroundings, write_line
+from strobe.errors import UsageError
 from strobe.files import check_target, write_whole
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def export(context: typer.Context, name: NameArgument, to: ToOption, log: LogOpt
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.bench.exchange import job_to_bytes
 
-        check_target(to, option="--to")
+        _check_target(to, opened)
         content = job_to_bytes(opened.job(name))
         write_whole(to, content)
         write_line(here.out, f"wrote {to}")
@@ -121,8 +122,14 @@ def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.report.job_tables import write_job_csv
 
-        check_target(to, option="--to")
+        _check_target(to, opened)
         write_job_csv(opened.job(name), to)
         write_line(here.out, f"wrote {to}")
 
     with_log(context, "csv", log, work)
+
+
+def _check_target(to: Path, opened: BenchLog) -> None:
+    check_target(to, option="--to")
+    if to.resolve() == opened.path.resolve():
+        raise UsageError(f"--to: {to} is the log itself; name another file")

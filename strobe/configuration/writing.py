@@ -40,7 +40,7 @@ def set_value(key: str, text: str, named: Path | None = None) -> Path:
         *folders, last = key.split(".")
         table = document
         for folder in folders:
-            table = table.setdefault(folder, _new_table())
+            table = _section(table, folder)
         table[last] = value
 
     return _change(change, named)
@@ -85,7 +85,7 @@ def keep_camera(camera: KnownCamera, named: Path | None = None) -> Path:
     check_camera_name(camera.name)
 
     def change(document: Any) -> None:
-        table = document.setdefault("cameras", _new_table()).setdefault(camera.name, _new_table())
+        table = _section(_section(document, "cameras"), camera.name)
         table["rate_error_ppm"] = round(camera.rate_error_ppm, 2)
         table["uncertainty_ppm"] = round(camera.uncertainty_ppm, 2)
         if camera.calibrated_on is not None:
@@ -94,10 +94,12 @@ def keep_camera(camera: KnownCamera, named: Path | None = None) -> Path:
     return _change(change, named)
 
 
-def _new_table() -> Any:
+def _section(table: Any, name: str) -> Any:
+    """The table of that name within another, made in the way that the other is written: ``{…}`` holds only its like."""
     import tomlkit
+    from tomlkit.items import InlineTable
 
-    return tomlkit.table()
+    return table.setdefault(name, tomlkit.inline_table() if isinstance(table, InlineTable) else tomlkit.table())
 
 
 def _change(change: Callable[[Any], None], named: Path | None) -> Path:

@@ -121,14 +121,14 @@ def look(
     times = _times_of(reading, clock, capture_rate_hz)
     time = _plain_times(reading) if times is None else times.time
     reading = replace(reading, pattern=_evenly_timed(reading) if times is None else times.pattern)
-    candidates = (float(lamp),) if not isinstance(lamp, str) else _USUAL_FLASHES_HZ
+    candidates = _flashes_of(lamp)
     flash = None
     if time is not None and lamp != "steady":
         flash = _flash_of(reading.pattern, light, reading.facts.sweep, time, candidates)
         shown_hz = mains if measurement is None else measurement.setup.mains_hz
         flash = None if flash is None else _of_mains(flash, shown_hz)
     stretch = 1.0 if times is None else times.stretch
-    return _put_together(reading, measurement, refusal, clock, time, stretch, flash, still)
+    return _put_together(reading, measurement, refusal, clock, time, stretch, flash, candidates, still)
 
 
 def _put_together(
@@ -139,6 +139,7 @@ def _put_together(
     time: TimeBase | None,
     stretch: float,
     flash: FlashRate | None,
+    candidates_hz: Sequence[float],
     still: Stillness,
 ) -> Look:
     timing = _timing_of(reading, time, stretch)
@@ -151,7 +152,7 @@ def _put_together(
         reach=reach,
         clock=clock,
         interval_uncertainty=0.0 if time is None else time.interval_uncertainty,
-        light=_light_of(reading, measurement, time, flash),
+        light=_light_of(reading, measurement, time, flash, candidates_hz),
         shutter=_shutter_of(reading, measurement, time, flash),
         rows=_rows_of(reading),
         shake=shake,
@@ -231,12 +232,23 @@ def _of_mains(flash: FlashRate, mains_hz: float | None) -> FlashRate:
     return replace(flash, uncertainty_hz=float(np.hypot(flash.uncertainty_hz, np.ptp(rates_hz) / 2)))
 
 
+def _flashes_of(lamp: str | float) -> tuple[float, ...]:
+    """The rates at which the lamp may flash, by what was told of it."""
+    if not isinstance(lamp, str):
+        return (float(lamp),)
+    return () if lamp == "steady" else _USUAL_FLASHES_HZ
+
+
 def _light_of(
-    reading: ClipReading, measurement: Measurement | None, time: TimeBase | None, flash: FlashRate | None
+    reading: ClipReading,
+    measurement: Measurement | None,
+    time: TimeBase | None,
+    flash: FlashRate | None,
+    candidates_hz: Sequence[float],
 ) -> Light:
     in_step: list[float] = []
     if time is not None and flash is None:
-        for rate in _USUAL_FLASHES_HZ:
+        for rate in candidates_hz:
             creep_hz = abs(rate * time.interval_s - round(rate * time.interval_s)) / time.interval_s
             if creep_hz < _IN_STEP_HZ or creep_hz * time.duration_s < _IN_STEP_CYCLES:
                 in_step.append(rate)

@@ -22,6 +22,8 @@ _LEAST_BITS = {"h264": 4.0, "hevc": 2.0, "vp9": 2.0, "vp8": 4.0, "av1": 1.5, "mp
 """Bits a pixel and second below which no phone's own recording lies (common practice: phones spend 7 to 15 with H.264,
 3 to 8 with HEVC)."""
 _STABILISED = "stabili"
+_SWITCHED_OFF = ("0", "off", "false", "no", "none", "disabled", "")
+"""What a tag says of what is not done (common practice)."""
 
 
 def file_facts(facts: ClipFacts, duration_s: float) -> FileFacts:
@@ -84,7 +86,7 @@ def file_signs(file: FileFacts, facts: ClipFacts) -> list[Note]:
         signs.append(
             Note("coded-again", f"Coded again on its way, it seems: {', '.join(seen)}{lost}. Send the original file.")
         )
-    told = [key for key, text in facts.metadata if _STABILISED in key.lower() and text.lower() not in ("0", "off", "")]
+    told = [key for key, text in facts.metadata if _STABILISED in key.lower() and text.lower() not in _SWITCHED_OFF]
     if told:
         signs.append(Note("stabilised", f"The file says that the picture was stabilised ({told[0]})."))
     return signs

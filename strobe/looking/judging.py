@@ -28,6 +28,8 @@ _MOSTLY_OWN = 0.5
 """Share of the floor that the picture's own grain must make to be named as its cause: half."""
 _CLEAR_BEAT_HZ = 2.0
 """A frame rate is proposed where the lamp's flicker creeps faster than this, so that it can be measured; by trial."""
+_FILMED_AT = (24, 25, 30, 50, 60)
+"""Pictures a second that cameras offer (common practice)."""
 _STAND = "Put the camera on a stand or against something solid."
 _FAINT_PERCENT, _SMALL_PITCH_PX, _FEW_DOTS = 20.0, 10.0, 10.0
 """Contrast, pixels from dot to dot, and dots in view that are enough; with less more is asked for. By trial."""
@@ -122,7 +124,7 @@ def changes_of(seen: Picture, limits: tuple[Limit, ...], refusal: Refusal | None
     refused = None if refusal is None else refusal.reason
     size_of = {limit.code: limit.size_percent for limit in limits}
     steps = {
-        "in-step": f"Film at {_rates_out_of_step(seen)} pictures a second, so that lamp and camera don't keep step.",
+        "in-step": f"Film at {_rates_out_of_step(seen)}, so that lamp and camera don't keep step.",
         "mains": _see_the_lamp(seen),
         "stamps": "Take the camera's own file, or another camera app: its time stamps are too rough.",
         "shake": _STAND,
@@ -165,22 +167,23 @@ def _picture_changes(seen: Picture, floor_percent: float) -> list[tuple[float, s
 
 
 def _rates_out_of_step(seen: Picture) -> str:
-    """Usual frame rates at which the lamp's flicker would move."""
-    lamps: tuple[float, ...] = seen.light.in_step_hz
-    if seen.light.flash_rate_hz is not None:
-        lamps = (20.0 * round(seen.light.flash_rate_hz / 20),)
-    good = [
-        str(fps)
-        for fps in (25, 30, 50, 60)
-        if all(abs(hz / fps - round(hz / fps)) * fps > _CLEAR_BEAT_HZ for hz in lamps)
-    ]
-    return " or ".join(good) if good else "24"
+    """Usual frame rates at which the lamp's flicker would move; one for each mains where none suits both."""
+    lamps = seen.light.in_step_hz if seen.light.flash_rate_hz is None else (seen.light.flash_rate_hz,)
+    if len(lamps) == 1 or _clear_of(*lamps):
+        return f"{_clear_of(*lamps) or 'another number of'} pictures a second"
+    return " or at ".join(f"{_clear_of(hz)} pictures a second on {hz / 2:g} Hz mains" for hz in lamps)
+
+
+def _clear_of(*lamps_hz: float) -> str:
+    """The usual frame rates that keep step with none of the lamps; empty where each keeps step with one."""
+    good = [fps for fps in _FILMED_AT if all(abs(hz / fps - round(hz / fps)) * fps > _CLEAR_BEAT_HZ for hz in lamps_hz)]
+    return " or ".join(map(str, good))
 
 
 def _see_the_lamp(seen: Picture) -> str:
     if seen.light.in_step_hz:
         rates = _rates_out_of_step(seen)
-        return f"Film at {rates} pictures a second, so that the lamp's flicker shows; or in bright light at 1/500 s."
+        return f"Film at {rates}, so that the lamp's flicker shows; or in bright light at 1/500 s."
     return "Show some of the bench that stands still in the lamp's light; or film in bright light at 1/500 s."
 
 

@@ -47,7 +47,8 @@ class Light:
     flicker_percent : float or None
         Amplitude of the flicker over the mean brightness in the picture, after the shutter has averaged it.
     in_step_hz : tuple of float
-        Usual flash rates whose flicker would stand still at this frame rate, and so could not be seen.
+        Usual flash rates, or the one that was told, whose flicker would stand still at this frame rate, and so could
+        not be seen.
     mean_level, white_share : float
         Mean brightness of the first frames (0 to 255), and the share of them that is white.
     """

@@ -202,7 +202,10 @@ def write_sheets(sheets: Sequence[Sheet], to: Path, *, title: str, force: bool =
 
     targets = check_target(to, sheets=len(sheets), force=force)
     settings: Any = {"pdf.fonttype": 42, "svg.fonttype": "path", "svg.hashsalt": _SALT, "path.simplify": False}
-    with matplotlib.rc_context(settings):
+    with matplotlib.rc_context():
+        # Nothing of the reader's own matplotlibrc: a tight box, say, would change the size of the page.
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(settings)
         as_pdf = to.suffix.lower() == ".pdf"
         contents = [_pdf(sheets, title)] if as_pdf else [_svg(sheet, title) for sheet in sheets]
     for target, content in zip(targets, contents, strict=True):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import UsageError
-from strobe.figures.rings import bars_for, nearest_nominal_rpm, parse_rpm, still_deviation_percent, still_rpm
+from strobe.figures.rings import nearest_nominal_rpm, parse_rpm, still_deviation_percent, still_rpm
 
 __all__ = [
     "LABEL_MM",
@@ -148,6 +148,9 @@ def wanted_bars(
 ) -> dict[int, tuple[Stand, ...]]:
     """Bars of a ring for each speed and lamp; a count that serves twice appears once with both its speeds.
 
+    It is the count whose bars stand still nearest to the speed itself: 80 rpm is not taken for a fast 78, as a reading
+    may take it (`strobe.figures.rings.bars_for`).
+
     Raises
     ------
     UsageError
@@ -156,7 +159,7 @@ def wanted_bars(
     wanted: dict[int, list[Stand]] = {}
     for rpm in map(parse_rpm, rpms):
         for mains in mains_hz if flash_rate_hz is None else (flash_rate_hz / 2.0,):
-            bars = bars_for(mains, rpm)
+            bars = round(still_rpm(2.0 * mains, 1) / rpm)
             check_bars(bars)
             stands = speeds_of(bars, mains_hz=(mains,), flash_rate_hz=flash_rate_hz, rpms=(rpm,))
             known = wanted.setdefault(bars, [])
