@@ -68,9 +68,9 @@ _CURVED = 1.4
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
 
-_BESIDE_A_BEND = 0.03
-"""Dots of a slow swing from which it says something beside a sudden change of the speed: where there was none, 0.010 to
-0.014 were left of the change (three rendered courses)."""
+_BESIDE_A_BEND = 0.06
+"""Dots of a slow swing from which it says something beside a sudden change of the speed: where there was none, up to
+0.028 were left of the change (six made courses), so twice that."""
 
 LINE_ORDERS = {"camera": 0.0, "between": 0.5, "lamp": 1.0}
 """Turns that a line runs back for each flash: behind a lamp that leaves out every other one there is a line between."""

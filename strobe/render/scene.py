@@ -23,7 +23,7 @@ from strobe.render.lamps import Fall, Lamp, Light
 from strobe.render.rim import DotRow, Runout, Surface
 from strobe.render.rules import demand, finite, not_negative, positive
 
-__all__ = ["Camera", "Coding", "RunUp", "Scene", "Speed", "Wobble"]
+__all__ = ["Camera", "Coding", "RunUp", "Scene", "Speed", "SpeedStep", "Wobble"]
 
 _TABLE_STEP_S = 0.5e-3
 """Step in which a run-up is summed: with a time constant of 0.6 s the angle is off by less than 1e-7 turns."""
