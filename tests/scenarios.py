@@ -193,25 +193,22 @@ def _patch(rng: np.random.Generator) -> Case:
     return _case(replace(scene, lamp=replace(scene.lamp, ambient=0.0), fall=fall, more_lights=(day,)))
 
 
-def _hand_held(px: float) -> Scenario:
-    def draw(rng: np.random.Generator) -> Case:
-        scene = _tripod(rng)
-        sway_px, turn_px, edge_px = (px * share for share in (0.4, math.sqrt(1 - 0.4**2), 0.7))
-        camera = scene.camera
-        hand = Hand(
-            roll_deg=math.degrees(edge_px / (WIDTH / 2)),
-            sway_mm=sway_px * camera.distance_mm / camera.focal_px,
-        )
-        return _case(replace(_filmed(scene, shake_px=turn_px), hand=hand))
-
-    return draw
+def _in_hand(scene: Scene, px: float) -> Scene:
+    sway_px, turn_px, edge_px = (px * share for share in (0.4, math.sqrt(1 - 0.4**2), 0.7))
+    camera = scene.camera
+    hand = Hand(
+        roll_deg=math.degrees(edge_px / (WIDTH / 2)),
+        sway_mm=sway_px * camera.distance_mm / camera.focal_px,
+    )
+    return replace(_filmed(scene, shake_px=turn_px), hand=hand)
 
 
 def _stabilised(follows_rim: float) -> Scenario:
     def draw(rng: np.random.Generator) -> Case:
-        case = _hand_held(rng.uniform(1, 4))(rng)
+        held_px = rng.uniform(1, 4)
+        scene = _in_hand(_tripod(rng), held_px)
         stabiliser = Stabiliser(follows_rim=follows_rim and rng.uniform(0.3, 1.0))
-        return _case(replace(case.scene, processing=Processing(stabiliser)))
+        return _case(replace(scene, processing=Processing(stabiliser)))
 
     return draw
 
@@ -232,12 +229,11 @@ def _rows(dots: Sequence[int]) -> Scenario:
     return draw
 
 
-def _geometry(rng: np.random.Generator) -> Case:
-    scene = _tripod(rng)
+def _geometry(rng: np.random.Generator, scene: Scene) -> Scene:
     marks = (Mark(rng.uniform(0, 6.28), z_mm=-2.0, height_mm=2.5),)
     surface = Surface(marks, scratches=int(rng.integers(5, 40)), streaks=int(rng.integers(1, 6)))
     scene = _filmed(scene, elevation_deg=rng.uniform(0, 30), roll_deg=rng.uniform(-10, 10))
-    return _case(replace(scene, surface=surface))
+    return replace(scene, surface=surface)
 
 
 def _pitch(low_px: float, high_px: float) -> Scenario:
@@ -250,10 +246,14 @@ def _pitch(low_px: float, high_px: float) -> Scenario:
     return draw
 
 
-def _runout(rng: np.random.Generator) -> Case:
+def _runout(rng: np.random.Generator) -> Runout:
     direction = rng.uniform(0, 6.28)
     offset = rng.uniform(0.02, 0.1)
-    runout = Runout(rng.uniform(0.1, 1.0), rng.uniform(0, 6.28), 2 * offset, direction, offset, direction)
+    return Runout(rng.uniform(0.1, 1.0), rng.uniform(0, 6.28), 2 * offset, direction, offset, direction)
+
+
+def _runs_out(rng: np.random.Generator) -> Case:
+    runout = _runout(rng)
     return _case(replace(_tripod(rng), runout=runout))
 
 
@@ -271,18 +271,16 @@ def _run_up(rng: np.random.Generator) -> Case:
     return _case(replace(scene, speed=replace(scene.speed, run_up=run_up, trend_percent_per_minute=0.0), seconds=12.0))
 
 
-def _mains_drifts(rng: np.random.Generator) -> Case:
+def _mains_drifts(rng: np.random.Generator, scene: Scene) -> Scene:
     """From 5 to 100 parts per million in each second, as a mains does in a bad one."""
-    scene = _tripod(rng)
     drift = float(rng.choice([-1, 1]) * math.exp(rng.uniform(math.log(5e-6), math.log(1e-4))))
     # So that the mean over the clip is what was drawn.
     first_hz = scene.lamp.flash_rate_hz * (1 - drift * scene.seconds / 2)
-    return _case(replace(scene, lamp=replace(scene.lamp, flash_rate_hz=first_hz, rate_drift_per_s=drift)))
+    return replace(scene, lamp=replace(scene.lamp, flash_rate_hz=first_hz, rate_drift_per_s=drift))
 
 
-def _speed_noise(rng: np.random.Generator) -> Case:
+def _speed_noise(rng: np.random.Generator, scene: Scene) -> Scene:
     """Beside the platter's own waves a rumble of many, fainter as they are faster: some hundredths of a percent."""
-    scene = _tripod(rng)
     hz = np.sort(np.exp(rng.uniform(math.log(0.3), math.log(0.42 * scene.camera.frame_rate_hz), 80)))
     sizes = rng.rayleigh(size=80) / np.sqrt(hz)
     sizes *= math.exp(rng.uniform(math.log(0.01), math.log(0.08))) / math.sqrt(float(np.sum(sizes**2)) / 2)
@@ -290,27 +288,26 @@ def _speed_noise(rng: np.random.Generator) -> Case:
         Wobble(float(size), frequency_hz=float(one), phase_rad=float(phase))
         for size, one, phase in zip(sizes, hz, rng.uniform(0, 2 * math.pi, 80), strict=True)
     ]
-    return _case(replace(scene, speed=replace(scene.speed, wobbles=(*scene.speed.wobbles, *noise))))
+    return replace(scene, speed=replace(scene.speed, wobbles=(*scene.speed.wobbles, *noise)))
 
 
-def _speed_step(rng: np.random.Generator) -> Case:
-    scene = _tripod(rng)
+def _speed_step(rng: np.random.Generator, scene: Scene) -> Scene:
     step = SpeedStep(rng.uniform(2.5, 7.5), float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.6)), rng.uniform(0.05, 0.5))
-    return _case(replace(scene, speed=replace(scene.speed, steps=(step,))))
+    return replace(scene, speed=replace(scene.speed, steps=(step,)))
 
 
-def _low_light(rng: np.random.Generator) -> Case:
-    scene = _tripod(rng)
+def _low_light(rng: np.random.Generator, scene: Scene) -> Scene:
     dim = _filmed(scene, brightness=rng.uniform(0.06, 0.16), noise=rng.uniform(4, 8))
-    return _case(replace(dim, processing=Processing(ghost=rng.uniform(0.2, 0.7))))
+    return replace(dim, processing=Processing(ghost=rng.uniform(0.2, 0.7)))
+
+
+def _but(change: Callable[[np.random.Generator, Scene], Scene]) -> Scenario:
+    """A tripod scene, changed."""
+    return lambda rng: _case(change(rng, _tripod(rng)))
 
 
 def _timed(draw_timing: Callable[[np.random.Generator, Scene], Timing]) -> Scenario:
-    def draw(rng: np.random.Generator) -> Case:
-        scene = _tripod(rng)
-        return _case(replace(scene, timing=draw_timing(rng, scene)))
-
-    return draw
+    return _but(lambda rng, scene: replace(scene, timing=draw_timing(rng, scene)))
 
 
 def _rate_changes(rng: np.random.Generator, scene: Scene) -> Timing:
@@ -324,11 +321,10 @@ def _rate_wanders(rng: np.random.Generator, scene: Scene) -> Timing:
     return Timing(interval_wander_s=float(np.exp(rng.uniform(np.log(5e-5), np.log(8e-4)))))
 
 
-def _dropped(rng: np.random.Generator) -> Case:
-    scene = _tripod(rng)
+def _dropped(rng: np.random.Generator, scene: Scene) -> Scene:
     rate = scene.camera.frame_rate_hz
     lost = tuple(int(n) for n in np.arange(rng.integers(1, round(rate)), scene.frame_count - 1, round(rate)))
-    return _case(_filmed(scene, dropped_frames=lost))
+    return _filmed(scene, dropped_frames=lost)
 
 
 def _doubled(rng: np.random.Generator, scene: Scene) -> Timing:
@@ -352,8 +348,8 @@ def _webcam(rng: np.random.Generator) -> Case:
     return Case(replace(scene, coding=Coding("mjpeg", 20_000_000), timing=timing), _known(scene), ".avi")
 
 
-def _rounded(rng: np.random.Generator) -> Case:
-    return _case(_filmed(_tripod(rng), stamp=str(rng.choice(["millisecond", "1/600"]))))
+def _rounded(rng: np.random.Generator, scene: Scene) -> Scene:
+    return _filmed(scene, stamp=str(rng.choice(["millisecond", "1/600"])))
 
 
 def _slow_motion(*, tag: bool, ends_s: float = 0.0, told: bool = False) -> Scenario:
@@ -404,6 +400,28 @@ def _hand_in_picture(rng: np.random.Generator, camera: Camera) -> tuple[Any, ...
     return (Passing(rng.uniform(2, 7), rng.uniform(0.7, 1.3), rng.uniform(0.3, 1.2), rng.uniform(0.3, 0.7)),)
 
 
+def _several(rng: np.random.Generator) -> Case:
+    """Any usual lamp, and two to four awkward things of other rows at once."""
+    case = _lamp(str(rng.choice(["pulse", "half-sine", "neon", "fluorescent", "filament"])))(rng)
+    scene = case.scene
+    awkward: tuple[Callable[[np.random.Generator, Scene], Scene], ...] = (
+        _geometry,
+        lambda rng, scene: replace(scene, runout=_runout(rng)),
+        _mains_drifts,
+        _speed_noise,
+        _speed_step,
+        _dropped,
+        _rounded,
+        lambda rng, scene: replace(scene, timing=_rate_wanders(rng, scene)),
+        lambda rng, scene: _in_hand(scene, rng.uniform(0.2, 1.5)),
+        lambda rng, scene: _filmed(scene, brightness=rng.uniform(0.15, 1.2), noise=rng.uniform(1, 5)),
+        lambda _, scene: replace(scene, coding=Coding("hevc", scene.coding.bit_rate // 2)),
+    )
+    for k in rng.choice(len(awkward), int(rng.integers(2, 5)), replace=False):
+        scene = awkward[k](rng, scene)
+    return replace(case, scene=scene)
+
+
 SCENARIOS: dict[str, Scenario] = {
     **{
         f"lamp-{kind}": _lamp(kind)
@@ -414,17 +432,17 @@ SCENARIOS: dict[str, Scenario] = {
     "lamp-switched": _lamp_switched,
     "coloured-light": _coloured,
     "patch-of-4": _patch,
-    "hand-held-0.5": _hand_held(0.5),
-    "hand-held-2": _hand_held(2.0),
-    "hand-held-5": _hand_held(5.0),
+    "hand-held-0.5": _but(lambda _, scene: _in_hand(scene, 0.5)),
+    "hand-held-2": _but(lambda _, scene: _in_hand(scene, 2.0)),
+    "hand-held-5": _but(lambda _, scene: _in_hand(scene, 5.0)),
     "stabilised": _stabilised(0.0),
     "stabilised-on-rim": _stabilised(1.0),
     "mains-rows": _rows((180, 216, 133, 160)),
     "pitch-rows": _rows((170, 174, 180, 186)),
-    "geometry": _geometry,
+    "geometry": _but(_geometry),
     "pitch-5-12px": _pitch(5, 12),
     "pitch-45-100px": _pitch(45, 100),
-    "runout": _runout,
+    "runout": _runs_out,
     "hand-in-picture": _events(_hand_in_picture),
     "zoom": _events(lambda rng, _: (Zoom(rng.uniform(3, 6), rng.uniform(0.4, 1.2), rng.uniform(1.05, 1.5)),)),
     "refocus": _events(lambda rng, _: (Refocus(rng.uniform(3, 6), rng.uniform(0.5, 1.5), rng.uniform(2, 6)),)),
@@ -434,17 +452,17 @@ SCENARIOS: dict[str, Scenario] = {
         )
     ),
     "run-up": _run_up,
-    "mains-drifts": _mains_drifts,
-    "speed-noise": _speed_noise,
-    "speed-step": _speed_step,
-    "low-light": _low_light,
+    "mains-drifts": _but(_mains_drifts),
+    "speed-noise": _but(_speed_noise),
+    "speed-step": _but(_speed_step),
+    "low-light": _but(_low_light),
     "saturated": lambda rng: _case(_filmed(_tripod(rng), brightness=rng.uniform(1.2, 3.0))),
     "rate-changes": _timed(_rate_changes),
     "rate-wanders": _timed(_rate_wanders),
-    "frames-dropped": _dropped,
+    "frames-dropped": _but(_dropped),
     "frames-doubled": _timed(_doubled),
     "stamps-jump": _timed(_stamps_jump),
-    "stamps-rounded": _rounded,
+    "stamps-rounded": _but(_rounded),
     "webcam-avi": _webcam,
     "rate-120-240": _high_rate,
     "slow-tagged": _slow_motion(tag=True),
@@ -459,5 +477,6 @@ SCENARIOS: dict[str, Scenario] = {
     "hevc-10-bit": _ten_bit,
     "only-rpm-told": _only_told(rpm="right"),
     "nothing-told": _only_told(),
+    "several-at-once": _several,
     "wrong-mains-told": _only_told(rpm="right", mains="wrong"),
 }
