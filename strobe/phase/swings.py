@@ -13,6 +13,8 @@ __all__ = ["WOBBLE_HARMONICS", "beyond_the_lamp", "hidden_waves", "swings_of", "
 
 WOBBLE_HARMONICS = 2
 """Of the lamp, that are strong enough for a wobble beside them, or a wave of the pattern's, to go with them unseen."""
+_BESIDE = 2
+"""Harmonics on either side that say how strong one may be (by choice)."""
 _ALIKE = 1e-2
 """Waves whose sum or difference is this small, by the largest, share one size."""
 _UNCLEAR_SINE, _CLEAR_SINE, _LEAST_SLOW_MDOT = 0.5, 0.85, 4.0
@@ -39,17 +41,18 @@ def hidden_waves(
 
 
 def beyond_the_lamp(sizes: Sequence[tuple[Wave, complex]]) -> tuple[tuple[float, float, float], ...]:
-    """The same of high harmonics, whose size above what a step in the light would have by the lower ones is no lamp's.
+    """The same of high harmonics, whose size above what a step in the light makes is no lamp's.
 
-    Harmonics of a step fall as one over their order, and those of anything smoother faster.
+    Harmonics of a step fall as one over their order, and those of anything smoother faster; how large the step is say
+    the two next on either side, since of short flashes one may be next to nothing where its neighbours are not.
     """
-    found, step = [], 0.0
-    for wave, swing in sizes:
-        size = abs(swing)
-        beyond = size - step / wave.harmonic
+    found = []
+    steps = [abs(swing) * wave.harmonic for wave, swing in sizes]
+    for k, (wave, swing) in enumerate(sizes):
+        step = max([*steps[max(k - _BESIDE, 0) : k], *steps[k + 1 : k + 1 + _BESIDE]], default=0.0)
+        beyond = abs(swing) - step / wave.harmonic
         if step > 0 and wave.harmonic > WOBBLE_HARMONICS and beyond > 0:
             found.append((wave.apparent_hz, beyond, 1.0))
-        step = max(step, size * wave.harmonic)
     return tuple(found)
 
 
