@@ -41,14 +41,17 @@ def bounded(
     hidden: tuple[tuple[float, float, float], ...] = (),
     mixing: Mixing | None = None,
     shaken_dots: NDArray[np.float64] | None = None,
+    grid_s: float = 0.0,
     **allowed: Any,
 ) -> Fluctuation:
     """The fluctuation with nothing in its bounds but its own noise, and what is asked for."""
     figures = evaluate(**run, nominal_rpm=45.0, angle_noise_rev=noise_rev, frame_interval_s=1 / RATE_HZ)
     time: NDArray[np.float64] = run["time_s"]
-    base: Any = SimpleNamespace(time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]))
+    base: Any = SimpleNamespace(
+        time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]), kind="stamps", grid_s=grid_s
+    )
     line: Any = SimpleNamespace(
-        hidden=hidden, beside=(), removed_hz=(), dot_rate_hz=DOTS * TURN_HZ, lit=np.ones(time.size, bool)
+        kind="camera", hidden=hidden, beside=(), removed_hz=(), dot_rate_hz=DOTS * TURN_HZ, lit=np.ones(time.size, bool)
     )
     nothing: dict[str, Any] = {"off_centre_percent": 0.0, "scale_share": 0.0}
     return fluctuation_with_budget(
@@ -93,6 +96,20 @@ def test_wow_is_as_sure_as_all_of_it_where_all_of_it_is_wow(doubt: str) -> None:
     assert found["wow"] == pytest.approx(found["unweighted"], rel=0.02, abs=2e-6)
     if doubt not in ("nothing", "mixed pictures"):
         assert found["wow"] > 2 * plain["wow"]
+
+
+@pytest.mark.parametrize("grid_s", [1 / 1000, 1 / 600])
+def test_stamps_that_are_rounded_and_taken_as_they_are_are_in_the_bounds(grid_s: float) -> None:
+    """What white errors of a third of a millisecond make of a steady speed is drawn, and lies within what is stated."""
+    rng = np.random.default_rng(3)
+    late = TURN_HZ * rng.uniform(-grid_s / 2, grid_s / 2, 1200)
+    made = course((TURN_HZ, 0.02))
+    found = bounded(made | {"angle_rev": made["angle_rev"] + late}, grid_s=grid_s)
+    for name in ("weighted_rms", "unweighted_rms"):
+        value, half = (getattr(found, f"{name}{part}_percent") for part in ("", "_uncertainty"))
+        assert 0.5 * value < half
+        # Of these 1200 errors the mean square itself is some percent off.
+        assert abs(value - getattr(bounded(made), f"{name}_percent")) < 1.03 * half < 2 * value
 
 
 def test_a_beat_of_the_lamp_counts_where_it_lies() -> None:

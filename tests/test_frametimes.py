@@ -23,7 +23,7 @@ from strobe.measuring.smoothness import smoothest_clock
 from strobe.pattern import PatternReading, RowSeries
 from strobe.pattern.camera import CameraCourse
 from strobe.pattern.impression import Impression
-from strobe.phase import CoarseLine, FlashRate, fit_time_base, read_line
+from strobe.phase import CoarseLine, FlashRate, TimeBase, find_line, fit_time_base, read_line
 from strobe.render import Camera, Coding, Delivery, DotRow, Lamp, Scene, Speed, Timing, Wobble, render_clip
 
 Reals = NDArray[np.float64]
@@ -469,3 +469,42 @@ def test_the_lamp_goes_along_to_the_clock_that_is_taken(seed: int) -> None:
     assert clock.time_s == pytest.approx(true_s, abs=1e-9)
     assert taken.lamp.cycles == pytest.approx(lamp_hz * true_s, abs=1e-6)
     assert taken.line.noise_dots == pytest.approx(followed(true_s).noise_dots, rel=1e-6)
+
+
+def by_the_dots(true_s: Reals, stamp_s: Reals, *, grid_s: float, wow_dots: float = 0.03) -> str:
+    """The kind of clock that is taken for dots of a camera-timed line under steady light."""
+    rng = np.random.default_rng(5)
+    time = fit_time_base(stamp_s, grid_s=grid_s)
+    dots = 121.2 * true_s + wow_dots * np.sin(2 * np.pi * 0.75 * true_s) + 0.005 * np.sin(2 * np.pi * 6.1 * true_s)
+    amplitude = np.exp(2j * np.pi * (dots + 0.002 * rng.standard_normal(true_s.size)))
+
+    def followed(clock: TimeBase) -> Any:
+        coarse = find_line(amplitude, clock.time_s, interval_s=1 / 30, expected_hz=121.0, span=0.1, lamp_cycles=None)
+        return read_line(
+            amplitude,
+            clock.time_s,
+            interval_s=1 / 30,
+            kind="camera",
+            coarse=coarse,
+            lamp_cycles=None,
+            flash=None,
+            height=None,
+        )
+
+    row = reading(true_s, time.stamp_s).rows[0]
+    lamp = KnownLamp("steady", None, None, None, None, None, None)
+    chosen = Hypothesis(RowEvidence(row, amplitude, None, 1.0), lamp, 45.0, 160, followed(time), 0.0, 0.0, (160,))
+    return smoothest_clock(time, chosen)[0].kind
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_frames_that_wander_under_rounded_stamps_are_told_by_the_dots(seed: int) -> None:
+    """Stamps on a grid of 1/600 s hide how frames wander, and dots run smoother by a cadence that does not; wrongly."""
+    rng = np.random.default_rng(seed)
+    wandering = np.cumsum(1 / 30 + 4e-4 * rng.standard_normal(300))
+    rounded = np.round(wandering * 600) / 600
+    assert by_the_dots(wandering, rounded, grid_s=1 / 600) == "stamps"
+    even = np.arange(300) / 29.97
+    assert by_the_dots(even, np.round(even * 600) / 600, grid_s=1 / 600) in ("cadence", "exact")
+    late = even + rng.exponential(8e-4, 300)
+    assert by_the_dots(even, late, grid_s=0.0) == "cadence"

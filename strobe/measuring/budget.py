@@ -64,6 +64,8 @@ _RANDOM_ANGLE = 0.7
 """Mean size of a part whose angle to the rest is not known (root mean square of a cosine)."""
 _PEAK_TO_RMS = 1.7
 """2-sigma peak over rms, between one sinusoid (1.41) and random flutter (1.96)."""
+_STAMP_LINES = 200
+"""Lines that stand for white noise over the band: many more than the weighting has bends."""
 _UNSEEN_HZ = 4.0
 """Where one line that the coder swallowed whole may lie: at the weighting's top."""
 
@@ -121,8 +123,8 @@ def fluctuation_with_budget(
 ) -> tuple[Fluctuation, tuple[BudgetEntry, ...]]:
     """The fluctuation, and what adds to its half-widths.
 
-    In its bounds: an off-centre ring, uneven dots, shake, a wobble that falls on the lamp's beat and went with it, and
-    what the coder swallowed of dots that stand almost still.
+    In its bounds: rounded stamps, an off-centre ring, uneven dots, shake, a wobble that falls on the lamp's beat and
+    went with it, and what the coder swallowed of dots that stand almost still.
 
     Raises
     ------
@@ -142,6 +144,7 @@ def fluctuation_with_budget(
         beside=_up_to(fluctuation.band_hz[1], *beside_percent(line)),
         scale_share=scale_share,
         interval_s=time.interval_s,
+        stamps_s=time.grid_s / np.sqrt(12) if time.kind == "stamps" and line.kind == "camera" else 0.0,
         swallowed_s=swallowed_dots / (dots * turn_hz),
         mistaken=mistaken_for_slower(figures, line, time),
         few_turns=figures.revolutions < _FEW_TURNS,
@@ -196,6 +199,8 @@ class _Doubts:
         Share of any wobble that the coder may swallow; of fast ones it may be more.
     interval_s : float
         Of the frames.
+    stamps_s : float
+        1-sigma error of the time of a frame that rounding makes, where the stamps are taken as they are.
     swallowed_s : float
         By how much less any wobble may run before and behind.
     mistaken : tuple of Mistaken
@@ -212,6 +217,7 @@ class _Doubts:
     beside: _Waves
     scale_share: float
     interval_s: float
+    stamps_s: float
     swallowed_s: float
     mistaken: tuple[Mistaken, ...]
     few_turns: bool
@@ -243,6 +249,7 @@ class _Doubts:
         sources = {
             "phase noise": np.hypot(np.sqrt(own**2 - run**2), noisy),
             "run length": run,
+            "time stamps": _fall(value, to_peak**2 * self._stamps_square(band)),
             "ring off centre": off_centre,
             "uneven dots": _fall(value, to_peak**2 * self._uneven_square(band)),
             "shake": _fall(value, shake**2) + 0.3 * shake,
@@ -271,6 +278,12 @@ class _Doubts:
         frequency, peak = np.array([(one.frequency_hz, one.peak_percent) for one in self.components]).reshape(-1, 2).T
         share = _fast_share(frequency * self.interval_s)
         return float(np.sum((self._taken(band, frequency) * peak) ** 2 * share))
+
+    def _stamps_square(self, band: BandFigures) -> float:
+        """What errors of the frames' times make at the most: white noise, though those of rounding are often slower."""
+        step_hz = band.band_hz[1] / _STAMP_LINES
+        hz = step_hz * (np.arange(_STAMP_LINES) + 0.5)
+        return self._square(band, hz, _swing_percent(hz, 2 * self.stamps_s * np.sqrt(self.interval_s * step_hz)))
 
     def _uneven_square(self, band: BandFigures) -> float:
         if self.uneven is None:
