@@ -144,7 +144,7 @@ def fluctuation_with_budget(
         beside=_up_to(fluctuation.band_hz[1], *beside_percent(line)),
         scale_share=scale_share,
         interval_s=time.interval_s,
-        stamps_s=time.grid_s / np.sqrt(12) if time.kind == "stamps" and line.kind == "camera" else 0.0,
+        stamps_s=_rounding_s(time) if line.kind == "camera" else 0.0,
         swallowed_s=swallowed_dots / (dots * turn_hz),
         mistaken=mistaken_for_slower(figures, line, time),
         few_turns=figures.revolutions < _FEW_TURNS,
@@ -200,7 +200,7 @@ class _Doubts:
     interval_s : float
         Of the frames.
     stamps_s : float
-        1-sigma error of the time of a frame that rounding makes, where the stamps are taken as they are.
+        Root mean square of what rounding makes of the frames' times, where the stamps are taken as they are.
     swallowed_s : float
         By how much less any wobble may run before and behind.
     mistaken : tuple of Mistaken
@@ -300,6 +300,16 @@ class _Doubts:
             lost = _swing_percent(one.frequency_hz, self.swallowed_s)
             square += self._taken(band, one.frequency_hz) ** 2 * (one.peak_percent * lost + lost**2 / 2)
         return square
+
+
+def _rounding_s(time: TimeBase) -> float:
+    """The most, at 2 sigma of so many frames, that rounding makes of the root mean square of stamps taken as they are.
+
+    Even over its grid, so a twelfth of its square.
+    """
+    if time.kind != "stamps":
+        return 0.0
+    return float(time.grid_s * np.sqrt((1 + 2 * np.sqrt(2 / time.time_s.size)) / 12))
 
 
 def _left_percent(figures: Figures, time: TimeBase, left_dots: NDArray[np.float64], dots: int) -> float:
