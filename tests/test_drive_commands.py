@@ -178,6 +178,15 @@ def test_a_machine_is_made_by_questions(tmp_path: Path, monkeypatch: pytest.Monk
     assert "'45' does not say at which speed; write it as in 33=20.8" in err
     assert "driven_mm is 1600" in err
     assert "true or false" in err
+    assert "Pulley's diameter in mm without belt, at each speed, as in 33=20.8" in err
+    assert "bare" not in err + path.read_text(encoding="utf-8").lower(), "that is a platter's word here: nothing on it"
+
+
+def test_only_a_belt_drive_is_asked_for_diameters_without_belt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("idler\n" + "\n" * 20))
+    _, _, err, _ = strobe("machine", str(tmp_path / "new.toml"), "--new")
+    assert "Pulley's diameter in mm at each speed, as in 33=20.8" in err
+    assert "without belt" not in err
 
 
 def test_questions_that_end_early_write_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

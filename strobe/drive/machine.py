@@ -1,6 +1,6 @@
 """What is known of a record player's drive, as a TOML file and as a frozen `Machine`. Anything may be unknown.
 
-Diameters are bare ones, without the belt; lengths in mm. A file for a belt drive with everything in it:
+Diameters are without the belt; lengths in mm. A file for a belt drive with everything in it:
 
     name = "bench deck (invented)"
     drive = "belt"              # belt, idler or direct
@@ -78,7 +78,7 @@ _ONLY_FOR = {
 class Machine:
     """A drive as far as it is known; ``None`` and empty tuples mean not known.
 
-    `pulley_mm` pairs a speed in rpm with the bare diameter of the pulley's step for it; where the motor's own speed is
+    `pulley_mm` pairs a speed in rpm with the diameter of the pulley's step for it; where the motor's own speed is
     changed, one diameter serves every speed. `driven_mm` is what belt or idler runs on: sub-platter or rim.
     """
 
@@ -227,7 +227,7 @@ def parse_machine(values: dict[str, Any]) -> Machine:
 
 def machine_toml(machine: Machine) -> str:
     """The text of a machine's file; `parse_machine` gives the same machine back."""
-    lines = ["# What is known of a record player's drive; leave out what is not. Bare diameters, lengths in mm."]
+    lines = ["# What is known of a record player's drive; leave out what is not. In mm, diameters without belt."]
     for field in fields(Machine):
         value = getattr(machine, field.name)
         if value is None or value in ((), ""):
