@@ -118,6 +118,39 @@ def test_a_job_from_as_found_to_hand_over(bench: Bench, tmp_path: Path) -> None:
     assert "it wobbled" in bench("job", "show", "deck 7")[0]
 
 
+def test_a_job_without_a_machine_keeps_the_one_that_a_reading_came_with(bench: Bench, tmp_path: Path) -> None:
+    deck, other = tmp_path / "deck.toml", tmp_path / "other.toml"
+    deck.write_text('name = "deck"\ndrive = "idler"\n')
+    other.write_text('name = "other"\ndrive = "idler"\n')
+    bench("job", "open", "deck 7")
+    bench("measure", bench.clip("blurred"), "--job", "deck 7", "--machine", str(deck))
+    with open_log(bench.log) as log:
+        assert log.job("deck 7").machine == "", "nothing was filed, so nothing is kept"
+    out, _ = bench("measure", bench.clip("a"), bench.clip("b"), "--job", "deck 7", "--machine", str(deck))
+    assert out.count("machine's description kept too") == 1
+    assert "FILED       reading 1 of deck 7, as found; machine's description kept too\n" in out
+    assert 'name = "deck"' in bench("job", "show", "deck 7")[0]
+    deck.write_text('# the same, said otherwise\ndrive = "idler"\nname = "deck"\n')
+    assert "MACHINE" not in bench("measure", bench.clip("c"), "--job", "deck 7", "--machine", str(deck))[0]
+    out, _ = bench("measure", bench.clip("d"), "--job", "deck 7", "--machine", str(other))
+    assert "MACHINE     The job describes it otherwise and keeps its own words; this reading" in out
+    assert '            strobe job describe "deck 7" --machine FILE\n' in out
+    assert max(map(cell_len, out.splitlines())) <= 80
+    with open_log(bench.log) as log:
+        assert log.job("deck 7").machine == 'name = "deck"\ndrive = "idler"'
+
+
+def test_a_description_that_no_job_could_keep_is_refused_before_anything_is_measured(
+    bench: Bench, tmp_path: Path
+) -> None:
+    long = tmp_path / "long.toml"
+    long.write_text('drive = "idler"\n' + "# words\n" * 2600)
+    bench("job", "open", "deck 7")
+    out, err = bench("measure", bench.clip("a"), "--job", "deck 7", "--machine", str(long))
+    assert (bench.status, out) == (ExitStatus.USAGE, "")
+    assert "the machine description has" in err
+
+
 def test_json_on_everything_that_lists(bench: Bench) -> None:
     bench("job", "open", "deck")
     bench("measure", bench.clip("found"), "--job", "deck", "--running", "5")
@@ -600,13 +633,16 @@ def test_clips_present_at_the_start_are_measured_where_asked(bench: Bench, tmp_p
     folder.mkdir()
     for name in ("found 1", "good", "broken"):
         (folder / f"{name}.mp4").write_text(name)
+    machine = tmp_path / "deck.toml"
+    machine.write_text('drive = "idler"\n')
     bench("job", "open", "deck")
     out, err = bench(
         *("watch", str(folder), "--present", "--still", "0", "--patience", "0", "--count", "3", "--job", "deck"),
-        *("--json", "--limit", "weighted-peak=0.2"),
+        *("--json", "--limit", "weighted-peak=0.2", "--machine", str(machine)),
     )
     assert [json.loads(line)["verdict"]["result"] for line in out.splitlines()] == ["fail", "pass"]
     assert err.count("FILED       reading") == 2
+    assert err.count("machine's description kept too") == 1
     assert "NOT READ" in err
     assert bench.status == ExitStatus.UNREADABLE
 

@@ -27,6 +27,7 @@ __all__ = [
     "job_rows",
     "job_summaries",
     "last_conditions",
+    "last_machine",
     "now",
     "refuse_taken",
     "repair_for",
@@ -209,6 +210,14 @@ def last_conditions(db: sqlite3.Connection, job_id: int) -> Conditions:
         "SELECT conditions FROM reading WHERE job_id = ? ORDER BY number DESC LIMIT 1", (job_id,)
     ).fetchone()
     return Conditions() if row is None else Conditions(**load_json(row[0]))
+
+
+def last_machine(db: sqlite3.Connection, job_id: int) -> str:
+    """The latest description of the job's machine, TOML; empty where there is none."""
+    row = db.execute(
+        "SELECT text FROM entry WHERE job_id = ? AND kind = 'machine' ORDER BY id DESC LIMIT 1", (job_id,)
+    ).fetchone()
+    return "" if row is None else str(row[0])
 
 
 def _short(name: str) -> str:

@@ -16,7 +16,6 @@ from strobe.cli.clips import (
     MainsOption,
     RpmOption,
     clip_options,
-    load_machine,
     measuring_function,
 )
 from strobe.cli.filing import (
@@ -35,6 +34,7 @@ from strobe.cli.filing import (
     gravest,
     load_limits,
     name_suspects,
+    read_description,
     show_outcome,
     status_of,
 )
@@ -111,8 +111,9 @@ def watch(
             *(job, after, False, log),
             conditions=conditions_of(running, platter, stylus, pitch, light, side),
             settings={"rpm": rpm, "dots": dots, "mains": mains, "lamp": lamp, "camera": camera},
+            given=read_description(machine),
         ).checked(here)
-        described = filing.machine() if machine is None else load_machine(machine)
+        described = filing.machine()
         options = clip_options(rpm, dots, mains, lamp, described, kept=kept)
         arrivals = Arrivals(folder, present_too=present, still_s=still, patience_s=patience)
         measure = measuring_function(here)

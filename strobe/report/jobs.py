@@ -84,7 +84,15 @@ def filed_text(filed: Filed, job: Job) -> Text:
         )
         return sheet.text()
     under = "as found" if filed.state == 0 else f"after: {one_line(filed.label)}"
-    sheet.row("FILED", f"reading {filed.number} of {name}, {under}", strong=True)
+    kept = "; machine's description kept too" if filed.machine == "kept" else ""
+    sheet.row("FILED", f"reading {filed.number} of {name}, {under}{kept}", strong=True)
+    if filed.machine == "own":
+        sheet.row(
+            "MACHINE",
+            "The job describes it otherwise and keeps its own words; this reading used the file given. To change the "
+            "job's:",
+            f"strobe job describe {name_argument(job.name)} --machine FILE",
+        )
     reading = job.readings[filed.number - 1]
     rpm = reading.measurement.setup.nominal_rpm
     count = len(job.states[filed.state].at(rpm))
