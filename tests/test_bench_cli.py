@@ -151,6 +151,34 @@ def test_a_description_that_no_job_could_keep_is_refused_before_anything_is_meas
     assert "the machine description has" in err
 
 
+def test_a_filed_reading_that_asks_for_nothing_ends_with_what_comes_next_in_its_job(bench: Bench) -> None:
+    def said_of(name: str, *options: str) -> list[str]:
+        """What stands under NEXT, which is there once, at the end."""
+        out, _ = bench("measure", bench.clip(name), "--job", "deck 7", *options)
+        assert "Keep this reading" not in out
+        assert out.count("\nNEXT  ") == 1
+        return " ".join(out.partition("\nNEXT  ")[2].split()).split(": ")
+
+    bench("job", "open", "deck 7")
+    assert "Keep this reading (--job NAME)" in bench("measure", bench.clip("good"))[0]
+    first = said_of("good")
+    assert first[0] == "Readings of this state"
+    assert first[1] == "1 at 33 1/3 rpm. Take 3, to tell how well the machine repeats itself"
+    assert first[-1] == 'strobe measure CLIP --job "deck 7" --after TEXT'
+    assert said_of("good 2")[1].startswith("2 at 33 1/3 rpm. Take 3")
+    again = said_of("good 2")
+    assert again[1].startswith("2 at 33 1/3 rpm. Take 3"), "also where the clip is there already"
+    assert said_of("good 3") == [
+        "Repair, and file the next reading under what was done",
+        'strobe measure CLIP --job "deck 7" --after TEXT',
+    ]
+    assert said_of("good 4", "--after", "oiled")[-2:] == [
+        "stop it, start it again, film again. Whether the last repair helped",
+        'strobe job compare "deck 7"',
+    ]
+    assert said_of("found")[0].startswith("Let it run warm, then trim"), "what the reading itself asks for comes first"
+
+
 def test_json_on_everything_that_lists(bench: Bench) -> None:
     bench("job", "open", "deck")
     bench("measure", bench.clip("found"), "--job", "deck", "--running", "5")

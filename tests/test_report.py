@@ -101,8 +101,8 @@ def rows(text: str) -> dict[str, str]:
     return found
 
 
-def said(**changes: Any) -> dict[str, str]:
-    return rows(reading(measurement(**changes)).plain)
+def said(*, filed: bool = False, **changes: Any) -> dict[str, str]:
+    return rows(reading(measurement(**changes), filed=filed).plain)
 
 
 def test_answer_comes_first_and_says_all() -> None:
@@ -222,14 +222,22 @@ def test_slow_motion_and_events_are_shown() -> None:
             "For the true rpm",
             False,
         ),
-        ({"fluctuation": {"weighted_peak_percent": 0.1}}, "Keep this reading", False),
     ],
 )
 def test_one_next_step(changes: dict[str, Any], words: str, into_machine: bool) -> None:
-    step, leads = next_step(measurement(**changes))
-    assert words in step
-    assert leads is into_machine
+    step = next_step(measurement(**changes))
+    assert step is not None
+    assert words in step[0]
+    assert step[1] is into_machine
+    assert words in said(filed=True, **changes)["NEXT"]
     assert ("CAUTION" in said(**changes)) is into_machine
+
+
+def test_a_reading_that_asks_for_nothing_is_to_be_kept_but_where_it_is_filed() -> None:
+    calm: dict[str, Any] = {"fluctuation": {"weighted_peak_percent": 0.1}}
+    assert next_step(measurement(**calm)) is None
+    assert said(**calm)["NEXT"].startswith("Keep this reading (--job NAME)")
+    assert "NEXT" not in said(filed=True, **calm)
 
 
 def test_advice_into_the_machine_says_unplug() -> None:

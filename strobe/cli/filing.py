@@ -227,7 +227,7 @@ class Filing:
         except OSError as error:
             here.err.write(f"strobe: NOT FILED: {error}\n")
             return False
-        say(out, filed_text(filed, kept))
+        say(out, filed_text(filed, kept, measurement))
         return True
 
 
@@ -278,9 +278,15 @@ def name_suspects(measurement: Measurement, machine: Machine | None) -> Measurem
 
 
 def show_outcome(
-    outcome: Outcome, here: Surroundings, *, as_json: bool, gap: bool, sources: Mapping[str, str] | None = None
+    outcome: Outcome,
+    here: Surroundings,
+    *,
+    as_json: bool,
+    gap: bool,
+    sources: Mapping[str, str] | None = None,
+    filed: bool = False,
 ) -> None:
-    """Print one outcome: a reading or refusal, as text or as one JSON line."""
+    """Print one outcome, which a job takes where it is `filed`: a reading or refusal, as text or as one JSON line."""
     from strobe.report import tables, terminal
 
     if outcome.unreadable is not None:
@@ -294,7 +300,7 @@ def show_outcome(
         if as_json:
             write_line(here.out, tables.json_line(outcome.measurement))
         else:
-            say(here.out, terminal.reading(outcome.measurement, sources=sources), gap=gap)
+            say(here.out, terminal.reading(outcome.measurement, sources=sources, filed=filed), gap=gap)
 
 
 def _at_a_terminal(here: Surroundings) -> bool:

@@ -322,7 +322,14 @@ def _finish(outcome: Outcome, request: MeasureRequest, here: Surroundings, *, ga
         outcome = replace(outcome, measurement=with_verdict(outcome.measurement, request.limits))
     if outcome.measurement is not None and request.machine is not None:
         outcome = replace(outcome, measurement=name_suspects(outcome.measurement, request.machine))
-    show_outcome(outcome, here, as_json=request.as_json, gap=gap, sources=request.kept.sources)
+    show_outcome(
+        outcome,
+        here,
+        as_json=request.as_json,
+        gap=gap,
+        sources=request.kept.sources,
+        filed=request.filing.job is not None,
+    )
     status = status_of(outcome)
     measurement = outcome.measurement
     if measurement is None:

@@ -129,7 +129,9 @@ def watch(
                 measurement = name_suspects(outcome.measurement, described)
                 judged = measurement if limits is None else with_verdict(measurement, limits)
                 outcome = replace(outcome, measurement=judged)
-            show_outcome(outcome, here, as_json=as_json, gap=done > 0, sources=kept.sources)
+            show_outcome(
+                outcome, here, as_json=as_json, gap=done > 0, sources=kept.sources, filed=filing.job is not None
+            )
             worst = gravest(worst, status_of(outcome))
             if outcome.measurement is not None and not filing.file(
                 outcome.clip, outcome.measurement, here, aside=as_json
