@@ -192,8 +192,9 @@ def test_run_downs_that_stay_open_are_refused() -> None:
     alike = dots_of(time, angle, uneven=0.0)
     with pytest.raises(Refused, match="Nothing in the clip tells the speeds apart"):
         follow_dots(*alike, dots=180)
-    with pytest.raises(Refused, match="but 45 was given"):
+    with pytest.raises(Refused, match="but 45 was given") as refusal:
         follow_dots(*alike, dots=180, start_rpm=45)
+    assert refusal.value.advice.startswith("Check --from 45, ")
     rng = np.random.default_rng(1)
     with pytest.raises(Refused, match="cannot be followed"):
         follow_dots(time, np.exp(2j * np.pi * rng.random(time.size)), dots=180)

@@ -208,6 +208,12 @@ def test_slow_motion_and_events_are_shown() -> None:
     ("changes", "words", "into_machine"),
     [
         ({"speed": {"deviation_percent": 35.0}}, "count the dots", False),
+        (
+            {"speed": {"deviation_percent": 35.0}, "setup": {"assumed": ("nominal_rpm",)}},
+            "So large an error is more often another speed: measure again with --rpm.",
+            False,
+        ),
+        ({"speed": {"deviation_percent": 35.0}, "setup": {"assumed": ("dots",)}}, "measure again with --dots.", False),
         ({"speed": {"revolutions": 2.5}}, "Film 20 s or longer: 2.5 turns are too few", False),
         ({"speed": {"deviation_percent": 0.5}}, "trim the pitch down by 0.5 %", True),
         ({"speed": {"deviation_percent": -0.5}}, "trim the pitch up by 0.5 %", True),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from strobe.measurement import Measurement
+from strobe.measurement import Measurement, Setup
 from strobe.report.words import how_often, period_words, rounded
 
 __all__ = ["KEEP", "longer_clip", "next_step"]
@@ -30,11 +30,7 @@ def next_step(measurement: Measurement) -> tuple[str, bool] | None:
     clear = off > speed.uncertainty_percent
     unsteady = fluctuation.weighted_peak_percent - fluctuation.weighted_peak_uncertainty_percent
     if clear and off > DOUBTFUL_PERCENT and {"dots", "nominal_rpm"} & set(setup.assumed):
-        return (
-            "So large an error is more often a wrong count of dots or another speed: count the dots of "
-            "the row round the rim, and measure again with --dots and --rpm.",
-            False,
-        )
+        return _doubt(setup)
     if speed.revolutions < ENOUGH_TURNS:
         return (
             f"Film 20 s or longer: {speed.revolutions:.1f} turns are too few to tell a wobble once a turn "
@@ -71,6 +67,18 @@ def longer_clip(measurement: Measurement) -> list[str]:
         f"{longer.seconds:.0f} s would tell the weighted peak to ±{then:.{decimals}f} % instead of "
         f"±{now:.{decimals}f} %."
     ]
+
+
+def _doubt(setup: Setup) -> tuple[str, bool]:
+    """What to say of the setup where the speed is too far off to be believed; only what was assumed is asked for."""
+    if "dots" not in setup.assumed:
+        return "So large an error is more often another speed: measure again with --rpm.", False
+    more = " and --rpm" if "nominal_rpm" in setup.assumed else ""
+    return (
+        "So large an error is more often a wrong count of dots or another speed: count the dots of "
+        f"the row round the rim, and measure again with --dots{more}.",
+        False,
+    )
 
 
 def _wobble_step(measurement: Measurement) -> tuple[str, bool]:
