@@ -9,6 +9,7 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -81,6 +82,32 @@ def test_a_slip_of_the_pen_is_answered_with_what_was_meant(argv: list[str], mean
     status, out, err = strobe(*argv)
     assert (status, out) == (ExitStatus.USAGE, "")
     assert re.search(rf"(Did you mean|Possible options:).*{meant}\b", err)
+
+
+@pytest.mark.parametrize(
+    ("argv", "status", "meant"),
+    [
+        (["measure", "befroe.mp4"], ExitStatus.UNREADABLE, "before.mp4"),
+        (["look", "befroe.mp4"], ExitStatus.UNREADABLE, "before.mp4"),
+        (["live", "befroe.mp4"], ExitStatus.UNREADABLE, "before.mp4"),
+        (["machine", "dekc.toml"], ExitStatus.USAGE, "deck.toml"),
+        (["measure", "before.mp4", "--machine", "dekc.toml"], ExitStatus.USAGE, "deck.toml"),
+        (["measure", "before.mp4", "--job", "DEKC 7"], ExitStatus.USAGE, "deck 7"),
+        (["job", "show", "dekc 7"], ExitStatus.USAGE, "deck 7"),
+    ],
+)
+def test_a_slip_in_the_name_of_a_file_or_job_too(
+    argv: list[str], status: ExitStatus, meant: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("STROBE_LOG", "log.sqlite3")
+    for name in ("before.mp4", "deck.toml"):
+        Path(name).write_text('drive = "idler"')
+    strobe("job", "open", "deck 7")
+    strobe("job", "open", "another")
+    given, out, err = strobe(*argv)
+    assert (given, out) == (status, "")
+    assert f"Did you mean '{meant}'?" in " ".join(err.split())
 
 
 def test_alone_it_says_what_to_do_first(monkeypatch: pytest.MonkeyPatch) -> None:

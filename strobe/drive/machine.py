@@ -28,9 +28,9 @@ from pathlib import Path
 from typing import Any
 
 from strobe.drive.belts import belt_length_mm, spindle_distance_mm
-from strobe.errors import UsageError
+from strobe.errors import UsageError, did_you_mean
 from strobe.figures.rings import parse_rpm
-from strobe.files import read_text, toml_table
+from strobe.files import nearest_file, read_text, toml_table
 
 __all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read_machine"]
 
@@ -186,9 +186,9 @@ def read_machine(path: str | Path) -> Machine:
         text = read_text(Path(path))
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not a text file"
-        raise UsageError(
-            f"machine: cannot read {path}: {reason}; make one with: strobe machine {path} --new"
-        ) from error
+        meant = did_you_mean(nearest_file(path, (".toml",))) if isinstance(error, FileNotFoundError) else ""
+        make = f".{meant} Or make one with" if meant else "; make one with"
+        raise UsageError(f"machine: cannot read {path}: {reason}{make}: strobe machine {path} --new") from error
     try:
         return parse_machine(toml_table(text))
     except UsageError as error:
