@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from messages import check_lines, flat
 from rich.cells import cell_len
 from test_bench_store import HOSTILE
 from test_cli import Terminal
@@ -70,7 +71,7 @@ class Bench:
         self.status = run(argv, out=out, err=err, measure=measure_by_name)
         for line in (out.getvalue() + err.getvalue()).splitlines():
             assert "Traceback" not in line
-        return out.getvalue(), err.getvalue()
+        return out.getvalue(), check_lines(err)
 
 
 @pytest.fixture
@@ -111,7 +112,7 @@ def test_a_job_from_as_found_to_hand_over(bench: Bench, tmp_path: Path) -> None:
     assert "deck 7  open   2        6" in out
     assert bench("job", "close", "deck 7")[0] == "closed\n"
     assert "closed" in bench("job", "list")[0]
-    assert "is closed" in bench("measure", bench.clip("late"), "--job", "deck 7")[1]
+    assert "is closed" in flat(bench("measure", bench.clip("late"), "--job", "deck 7")[1])
     assert bench.status == ExitStatus.USAGE
     bench("job", "reopen", "deck 7")
     bench("job", "describe", "deck 7", "--reported", "it wobbled")
@@ -148,7 +149,7 @@ def test_a_description_that_no_job_could_keep_is_refused_before_anything_is_meas
     bench("job", "open", "deck 7")
     out, err = bench("measure", bench.clip("a"), "--job", "deck 7", "--machine", str(long))
     assert (bench.status, out) == (ExitStatus.USAGE, "")
-    assert "the machine description has" in err
+    assert "the machine description has" in flat(err)
 
 
 def test_a_filed_reading_that_asks_for_nothing_ends_with_what_comes_next_in_its_job(bench: Bench) -> None:
@@ -223,7 +224,7 @@ def test_export_import_backup_and_csv(bench: Bench, tmp_path: Path) -> None:
     assert (
         "imported deck two, 1 readings" in bench("job", "import", str(tmp_path / "deck.json"), "--name", "deck two")[0]
     )
-    assert "already; import under another name" in bench("job", "import", str(tmp_path / "deck.json"))[1]
+    assert "already; import under another name" in flat(bench("job", "import", str(tmp_path / "deck.json"))[1])
     assert bench.status == ExitStatus.USAGE
     assert "deck" in bench("job", "list", "--log", str(tmp_path / "copy.sqlite3"))[0]
     with (tmp_path / "deck.csv").open(newline="", encoding="utf-8") as file:
@@ -234,13 +235,13 @@ def test_export_import_backup_and_csv(bench: Bench, tmp_path: Path) -> None:
 
 def test_a_log_that_is_not_there_or_is_none(bench: Bench, tmp_path: Path) -> None:
     _, err = bench("job", "list")
-    assert "there is none yet; open a job first" in err
+    assert "there is none yet; open a job first" in flat(err)
     assert bench.status == ExitStatus.UNREADABLE
     _, err = bench("measure", bench.clip("good"), "--job", "deck")
-    assert "open a job first" in err
+    assert "open a job first" in flat(err)
     (tmp_path / "log.sqlite3").write_text("words " * 200)
     _, err = bench("job", "open", "x")
-    assert "not a bench log" in err
+    assert "not a bench log" in flat(err)
     assert bench.status == ExitStatus.UNREADABLE
 
 
@@ -318,7 +319,7 @@ def fail_to_write(*_: Any) -> bytes:
 def test_wrong_usage_of_the_options(bench: Bench, argv: list[str], message: str) -> None:
     bench("job", "open", "deck")
     _, err = bench("measure", bench.clip("good"), *argv)
-    assert message in err
+    assert message in flat(err)
     assert bench.status == ExitStatus.USAGE
 
 
@@ -692,9 +693,9 @@ def test_a_watched_folder_that_goes_away_ends_the_watch(bench: Bench, tmp_path: 
         ["watch", str(folder), "--present", "--still", "0", "--patience", "0"], out=out, err=err, measure=measured_last
     )
     assert "READING" in out.getvalue()
-    assert err.getvalue().endswith(
+    assert flat(err.getvalue()).endswith(
         f"strobe: the folder {folder} can be watched no longer: No such file or directory. Connect it again, and begin "
-        "anew\n"
+        "anew"
     )
     assert status == ExitStatus.UNREADABLE
 
@@ -710,7 +711,7 @@ def test_a_folder_that_may_not_be_looked_into(monkeypatch: pytest.MonkeyPatch, t
 
 def test_a_folder_that_is_none_cannot_be_watched(bench: Bench, tmp_path: Path) -> None:
     _, err = bench("watch", str(tmp_path / "none"))
-    assert "is no folder" in err
+    assert "is no folder" in flat(err)
     assert bench.status == ExitStatus.USAGE
 
 
@@ -718,7 +719,7 @@ def test_the_sample_story_becomes_a_job_with_one_command(bench: Bench, tmp_path:
     folder = tmp_path / "samples"
     folder.mkdir()
     _, err = bench("job", "demo", str(folder))
-    assert "strobe render --samples" in err
+    assert "strobe render --samples" in flat(err)
     assert bench.status == ExitStatus.USAGE
     for name in STORY_CLIPS:
         (folder / name).write_text(name)

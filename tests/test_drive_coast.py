@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from messages import check_lines
 from numpy.typing import NDArray
 from scipy.integrate import quad
 
@@ -234,7 +235,7 @@ def coast(monkeypatch: pytest.MonkeyPatch, outcome: Any, *argv: str) -> tuple[in
     out, err = io.StringIO(), io.StringIO()
     status = run(["coast", "clip.mp4", *argv], out=out, err=err)
     assert all(len(line) <= 80 for line in out.getvalue().splitlines() if not line.startswith("{"))
-    return status, out.getvalue(), err.getvalue()
+    return status, out.getvalue(), check_lines(err)
 
 
 def test_what_is_said_of_a_run_down(monkeypatch: pytest.MonkeyPatch) -> None:

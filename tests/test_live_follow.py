@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from live_scenes import LONG_SHUTTER, SMALLEST, Meddled, carried, covered, darkened, rendered, shifted, turned_scene
+from messages import check_lines, flat
 from numpy.typing import ArrayLike, NDArray
 
 from strobe.capture import Frame
@@ -463,7 +464,7 @@ class TestCommand:
     def test_what_makes_no_sense(self, even_clip: Path, options: list[str], words: str) -> None:
         out, err = StringIO(), StringIO()
         assert command(["live", str(even_clip), *options], out=out, err=err) == 2
-        assert words in err.getvalue()
+        assert words in flat(check_lines(err))
 
     def test_no_such_clip(self, tmp_path: Path) -> None:
         out, err = StringIO(), StringIO()

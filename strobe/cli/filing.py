@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from strobe.console import ExitStatus, Surroundings, say, write_line
+from strobe.console import ExitStatus, Surroundings, complain, say, write_line
 from strobe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -225,7 +225,7 @@ class Filing:
                 )
                 kept = log.job(self.job)
         except OSError as error:
-            here.err.write(f"strobe: NOT FILED: {error}\n")
+            complain(here.err, f"NOT FILED: {error}")
             return False
         say(out, filed_text(filed, kept, measurement))
         return True
@@ -325,7 +325,7 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
                 conditions = replace(conditions, **{name: value})
                 break
             except UsageError as error:
-                here.err.write(f"  {error}\n")
+                complain(here.err, str(error), head="  ")
             except ValueError:
                 here.err.write("  write a number of minutes, such as 5\n")
     return conditions

@@ -39,7 +39,7 @@ from strobe.cli.filing import (
     status_of,
 )
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.console import ExitStatus, Surroundings, progress_bar, settle
+from strobe.console import ExitStatus, Surroundings, complain, progress_bar, settle
 from strobe.errors import UsageError
 
 __all__ = ["watch"]
@@ -117,8 +117,7 @@ def watch(
         options = clip_options(rpm, dots, mains, lamp, described, kept=kept)
         arrivals = Arrivals(folder, present_too=present, still_s=still, patience_s=patience)
         measure = measuring_function(here)
-        here.err.write(f"watching {printable(str(folder))}; end with Ctrl-C\n")
-        here.err.flush()
+        complain(here.err, f"{printable(str(folder))}; end with Ctrl-C", head="watching ")
         worst, done = ExitStatus.MEASURED, 0
         for path in arrivals:
             with progress_bar(here.err, label=printable(path.name)) as tick:
