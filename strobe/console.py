@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,7 +18,18 @@ if TYPE_CHECKING:
 
     from strobe.measurement import Measurement
 
-__all__ = ["ExitStatus", "Surroundings", "progress_bar", "say", "settle", "write_line"]
+__all__ = ["ExitStatus", "Surroundings", "complain", "progress_bar", "say", "settle", "write_line"]
+
+_WIDTH = 80
+"""Columns of what is no terminal, as of every report."""
+_HELD = re.compile(
+    r"""(?<!\w)'[^']*'(?!\w)|(?<!\w)"[^"]*"(?!\w)"""
+    r"|(?<=: )strobe .*?(?=[;,.)] |[.)]?$)|--[a-z][-a-z]* (?:[A-Z]+|[\d.]+)\b"
+)
+"""What stays on one line where it fits: what is in quotes, a command after a colon up to the next stop, and an option
+with its value."""
+_NARROWEST = 20
+"""Columns that are used on a terminal that has fewer."""
 
 
 class ExitStatus(IntEnum):
@@ -48,13 +61,14 @@ def settle(work: Callable[[], ExitStatus], here: Surroundings, *, command: str) 
         here.out.flush()
         return status
     except UsageError as error:
-        here.err.write(f"strobe: {error}\nTry: {command} --help\n")
+        complain(here.err, str(error))
+        write_line(here.err, f"Try: {command} --help")
         return ExitStatus.USAGE
     except (MissingLibrary, ClipUnreadable, LogUnavailable) as error:
-        here.err.write(f"strobe: {error}\n")
+        complain(here.err, str(error))
         return ExitStatus.UNREADABLE
     except MemoryError:
-        here.err.write("strobe: not enough memory for this; close other programs, or export a smaller picture\n")
+        here.err.write("strobe: not enough memory; close other programs, or export a smaller picture\n")
         return ExitStatus.UNREADABLE
     except KeyboardInterrupt:
         here.err.write("strobe: interrupted\n")
@@ -80,6 +94,25 @@ def say(stream: TextIO, text: Text, *, gap: bool = False) -> None:
         console.print(text, soft_wrap=True)
     stream.write(capture.get())
     stream.flush()
+
+
+def complain(err: TextIO, message: str, *, head: str = "strobe: ") -> None:
+    """Write a message after its head, on lines no wider than the terminal, or 80 columns where there is none.
+
+    Names in quotes, commands and single words stay whole, so that they can be copied; a word alone may be wider.
+    """
+    from rich.cells import cell_len
+
+    width = max(_console(err).width, _NARROWEST) if err.isatty() else _WIDTH
+    room = width - len(head)
+    if cell_len(message) > len(message):
+        room //= 2
+
+    def whole(found: re.Match[str]) -> str:
+        return found[0].replace(" ", "\0") if len(found[0]) <= room else found[0]
+
+    lines = textwrap.wrap(_HELD.sub(whole, message), room, break_long_words=False, break_on_hyphens=False) or [""]
+    write_line(err, head + ("\n" + " " * len(head)).join(lines).replace("\0", " "))
 
 
 def write_line(stream: TextIO, line: str) -> None:

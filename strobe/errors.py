@@ -1,11 +1,22 @@
-"""What can go wrong, as one small family of exceptions.
+"""What can go wrong, as one small family of exceptions, and what was meant by a name that is not there.
 
 Every error is a `StrobeError` and also the builtin that fits it, so that a caller may catch either.
 """
 
 from __future__ import annotations
 
-__all__ = ["ClipUnreadable", "LogUnavailable", "MissingLibrary", "Refused", "StrobeError", "UsageError"]
+from collections.abc import Iterable
+
+__all__ = [
+    "ClipUnreadable",
+    "LogUnavailable",
+    "MissingLibrary",
+    "Refused",
+    "StrobeError",
+    "UsageError",
+    "did_you_mean",
+    "nearest",
+]
 
 
 class StrobeError(Exception):
@@ -46,3 +57,20 @@ class Refused(StrobeError):
         self.code = code
         self.message = message
         self.advice = advice
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known name that comes nearest to a mistyped one, whatever the case; None where none is near.
+
+    Near is what `difflib.get_close_matches` takes for it, as typer does for commands and options.
+    """
+    from difflib import get_close_matches
+
+    names = {name.casefold(): name for name in known}
+    near = get_close_matches(word.casefold(), names, n=1)
+    return names[near[0]] if near else None
+
+
+def did_you_mean(name: str | None) -> str:
+    """The question in the words that typer asks it in, with a blank before it; empty where no name is near."""
+    return "" if name is None else f" Did you mean {name!r}?"

@@ -10,10 +10,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from strobe.errors import UsageError
+from strobe.errors import UsageError, nearest
 
-__all__ = ["check_target", "read_text", "toml_table", "whole_file", "write_whole"]
+__all__ = ["CLIP_SUFFIXES", "check_target", "nearest_file", "read_text", "toml_table", "whole_file", "write_whole"]
 
+CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
+"""What the name of a clip ends in."""
 MOST_TEXT_BYTES = 256_000
 """Far more than anybody writes by hand into a description or a configuration."""
 
@@ -110,6 +112,28 @@ def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object], *, last
                 file.write(write)
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
+
+
+def nearest_file(path: str | Path, suffixes: Sequence[str]) -> str | None:
+    """The path in the same folder whose name comes nearest to one that is not there; None where none is near.
+
+    A file must have one of the suffixes, upper case or lower, and a folder will do. Names are held against each other
+    without their suffixes, which alone make short ones look alike.
+    """
+    folder, name = os.path.split(os.fspath(path).rstrip("/" + os.sep))
+    try:
+        with os.scandir(folder or os.curdir) as there:
+            names = [one.name for one in there if one.name.lower().endswith(tuple(suffixes)) or one.is_dir()]
+    except OSError:
+        return None
+    stems: dict[str, list[str]] = {}
+    for one in sorted(names):
+        if one != name and not one.startswith("."):
+            stems.setdefault(os.path.splitext(one)[0], []).append(one)
+    stem = nearest(os.path.splitext(name)[0], stems)
+    if stem is None:
+        return None
+    return os.path.join(folder, nearest(name, stems[stem]) or stems[stem][0])
 
 
 def read_text(path: Path) -> str:

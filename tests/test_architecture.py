@@ -20,7 +20,7 @@ MAY_IMPORT = {
     "errors": set(),
     "files": {"errors"},
     "configuration": {"errors", "files"},
-    "capture": {"errors"},
+    "capture": {"errors", "files"},
     "pattern": {"errors", "capture"},
     "phase": {"errors", "pattern"},
     "figures": {"errors"},

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from messages import check_lines, flat
 from rich.cells import cell_len
 from test_bench_store import HOSTILE
 from test_cli import Terminal
@@ -70,7 +71,7 @@ class Bench:
         self.status = run(argv, out=out, err=err, measure=measure_by_name)
         for line in (out.getvalue() + err.getvalue()).splitlines():
             assert "Traceback" not in line
-        return out.getvalue(), err.getvalue()
+        return out.getvalue(), check_lines(err)
 
 
 @pytest.fixture
@@ -111,11 +112,72 @@ def test_a_job_from_as_found_to_hand_over(bench: Bench, tmp_path: Path) -> None:
     assert "deck 7  open   2        6" in out
     assert bench("job", "close", "deck 7")[0] == "closed\n"
     assert "closed" in bench("job", "list")[0]
-    assert "is closed" in bench("measure", bench.clip("late"), "--job", "deck 7")[1]
+    assert "is closed" in flat(bench("measure", bench.clip("late"), "--job", "deck 7")[1])
     assert bench.status == ExitStatus.USAGE
     bench("job", "reopen", "deck 7")
     bench("job", "describe", "deck 7", "--reported", "it wobbled")
     assert "it wobbled" in bench("job", "show", "deck 7")[0]
+
+
+def test_a_job_without_a_machine_keeps_the_one_that_a_reading_came_with(bench: Bench, tmp_path: Path) -> None:
+    deck, other = tmp_path / "deck.toml", tmp_path / "other.toml"
+    deck.write_text('name = "deck"\ndrive = "idler"\n')
+    other.write_text('name = "other"\ndrive = "idler"\n')
+    bench("job", "open", "deck 7")
+    bench("measure", bench.clip("blurred"), "--job", "deck 7", "--machine", str(deck))
+    with open_log(bench.log) as log:
+        assert log.job("deck 7").machine == "", "nothing was filed, so nothing is kept"
+    out, _ = bench("measure", bench.clip("a"), bench.clip("b"), "--job", "deck 7", "--machine", str(deck))
+    assert out.count("machine's description kept too") == 1
+    assert "FILED       reading 1 of deck 7, as found; machine's description kept too\n" in out
+    assert 'name = "deck"' in bench("job", "show", "deck 7")[0]
+    deck.write_text('# the same, said otherwise\ndrive = "idler"\nname = "deck"\n')
+    assert "MACHINE" not in bench("measure", bench.clip("c"), "--job", "deck 7", "--machine", str(deck))[0]
+    out, _ = bench("measure", bench.clip("d"), "--job", "deck 7", "--machine", str(other))
+    assert "MACHINE     The job describes it otherwise and keeps its own words; this reading" in out
+    assert '            strobe job describe "deck 7" --machine FILE\n' in out
+    assert max(map(cell_len, out.splitlines())) <= 80
+    with open_log(bench.log) as log:
+        assert log.job("deck 7").machine == 'name = "deck"\ndrive = "idler"'
+
+
+def test_a_description_that_no_job_could_keep_is_refused_before_anything_is_measured(
+    bench: Bench, tmp_path: Path
+) -> None:
+    long = tmp_path / "long.toml"
+    long.write_text('drive = "idler"\n' + "# words\n" * 2600)
+    bench("job", "open", "deck 7")
+    out, err = bench("measure", bench.clip("a"), "--job", "deck 7", "--machine", str(long))
+    assert (bench.status, out) == (ExitStatus.USAGE, "")
+    assert "the machine description has" in flat(err)
+
+
+def test_a_filed_reading_that_asks_for_nothing_ends_with_what_comes_next_in_its_job(bench: Bench) -> None:
+    def said_of(name: str, *options: str) -> list[str]:
+        """What stands under NEXT, which is there once, at the end."""
+        out, _ = bench("measure", bench.clip(name), "--job", "deck 7", *options)
+        assert "Keep this reading" not in out
+        assert out.count("\nNEXT  ") == 1
+        return " ".join(out.partition("\nNEXT  ")[2].split()).split(": ")
+
+    bench("job", "open", "deck 7")
+    assert "Keep this reading (--job NAME)" in bench("measure", bench.clip("good"))[0]
+    first = said_of("good")
+    assert first[0] == "Readings of this state"
+    assert first[1] == "1 at 33 1/3 rpm. Take 3, to tell how well the machine repeats itself"
+    assert first[-1] == 'strobe measure CLIP --job "deck 7" --after TEXT'
+    assert said_of("good 2")[1].startswith("2 at 33 1/3 rpm. Take 3")
+    again = said_of("good 2")
+    assert again[1].startswith("2 at 33 1/3 rpm. Take 3"), "also where the clip is there already"
+    assert said_of("good 3") == [
+        "Repair, and file the next reading under what was done",
+        'strobe measure CLIP --job "deck 7" --after TEXT',
+    ]
+    assert said_of("good 4", "--after", "oiled")[-2:] == [
+        "stop it, start it again, film again. Whether the last repair helped",
+        'strobe job compare "deck 7"',
+    ]
+    assert said_of("found")[0].startswith("Let it run warm, then trim"), "what the reading itself asks for comes first"
 
 
 def test_json_on_everything_that_lists(bench: Bench) -> None:
@@ -162,7 +224,7 @@ def test_export_import_backup_and_csv(bench: Bench, tmp_path: Path) -> None:
     assert (
         "imported deck two, 1 readings" in bench("job", "import", str(tmp_path / "deck.json"), "--name", "deck two")[0]
     )
-    assert "already; import under another name" in bench("job", "import", str(tmp_path / "deck.json"))[1]
+    assert "already; import under another name" in flat(bench("job", "import", str(tmp_path / "deck.json"))[1])
     assert bench.status == ExitStatus.USAGE
     assert "deck" in bench("job", "list", "--log", str(tmp_path / "copy.sqlite3"))[0]
     with (tmp_path / "deck.csv").open(newline="", encoding="utf-8") as file:
@@ -181,13 +243,13 @@ def test_nothing_is_written_over_the_log_itself(bench: Bench, command: str) -> N
 
 def test_a_log_that_is_not_there_or_is_none(bench: Bench, tmp_path: Path) -> None:
     _, err = bench("job", "list")
-    assert "there is none yet; open a job first" in err
+    assert "there is none yet; open a job first" in flat(err)
     assert bench.status == ExitStatus.UNREADABLE
     _, err = bench("measure", bench.clip("good"), "--job", "deck")
-    assert "open a job first" in err
+    assert "open a job first" in flat(err)
     (tmp_path / "log.sqlite3").write_text("words " * 200)
     _, err = bench("job", "open", "x")
-    assert "not a bench log" in err
+    assert "not a bench log" in flat(err)
     assert bench.status == ExitStatus.UNREADABLE
 
 
@@ -265,7 +327,7 @@ def fail_to_write(*_: Any) -> bytes:
 def test_wrong_usage_of_the_options(bench: Bench, argv: list[str], message: str) -> None:
     bench("job", "open", "deck")
     _, err = bench("measure", bench.clip("good"), *argv)
-    assert message in err
+    assert message in flat(err)
     assert bench.status == ExitStatus.USAGE
 
 
@@ -614,13 +676,16 @@ def test_clips_present_at_the_start_are_measured_where_asked(bench: Bench, tmp_p
     folder.mkdir()
     for name in ("found 1", "good", "broken"):
         (folder / f"{name}.mp4").write_text(name)
+    machine = tmp_path / "deck.toml"
+    machine.write_text('drive = "idler"\n')
     bench("job", "open", "deck")
     out, err = bench(
         *("watch", str(folder), "--present", "--still", "0", "--patience", "0", "--count", "3", "--job", "deck"),
-        *("--json", "--limit", "weighted-peak=0.2"),
+        *("--json", "--limit", "weighted-peak=0.2", "--machine", str(machine)),
     )
     assert [json.loads(line)["verdict"]["result"] for line in out.splitlines()] == ["fail", "pass"]
     assert err.count("FILED       reading") == 2
+    assert err.count("machine's description kept too") == 1
     assert "NOT READ" in err
     assert bench.status == ExitStatus.UNREADABLE
 
@@ -642,9 +707,9 @@ def test_a_watched_folder_that_goes_away_ends_the_watch(bench: Bench, tmp_path: 
         ["watch", str(folder), "--present", "--still", "0", "--patience", "0"], out=out, err=err, measure=measured_last
     )
     assert "READING" in out.getvalue()
-    assert err.getvalue().endswith(
+    assert flat(err.getvalue()).endswith(
         f"strobe: the folder {folder} can be watched no longer: No such file or directory. Connect it again, and begin "
-        "anew\n"
+        "anew"
     )
     assert status == ExitStatus.UNREADABLE
 
@@ -660,7 +725,7 @@ def test_a_folder_that_may_not_be_looked_into(monkeypatch: pytest.MonkeyPatch, t
 
 def test_a_folder_that_is_none_cannot_be_watched(bench: Bench, tmp_path: Path) -> None:
     _, err = bench("watch", str(tmp_path / "none"))
-    assert "is no folder" in err
+    assert "is no folder" in flat(err)
     assert bench.status == ExitStatus.USAGE
 
 
@@ -668,7 +733,7 @@ def test_the_sample_story_becomes_a_job_with_one_command(bench: Bench, tmp_path:
     folder = tmp_path / "samples"
     folder.mkdir()
     _, err = bench("job", "demo", str(folder))
-    assert "strobe render --samples" in err
+    assert "strobe render --samples" in flat(err)
     assert bench.status == ExitStatus.USAGE
     for name in STORY_CLIPS:
         (folder / name).write_text(name)

@@ -136,7 +136,7 @@ def test_what_cannot_be_kept_is_a_usage_error(log: BenchLog) -> None:
     log.open_job("deck")
     with pytest.raises(UsageError, match="already"):
         log.open_job(" deck ")
-    with pytest.raises(UsageError, match=r"no job 'dekc'; the latest are 'deck'"):
+    with pytest.raises(UsageError, match=r"no job 'dekc'\. Did you mean 'deck'\? Or open it: strobe job open NAME"):
         log.job("dekc")
     with pytest.raises(UsageError, match="is empty"):
         log.note("deck", " \n ")

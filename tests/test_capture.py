@@ -674,8 +674,40 @@ def write_sound(path: Path, *, cover: bool = False) -> None:
 
 
 def test_a_missing_file(tmp_path: Path) -> None:
-    with pytest.raises(ClipUnreadable, match=r"none\.mp4 does not exist; check the name"):
+    with pytest.raises(ClipUnreadable, match=r"none\.mp4 does not exist; check the name and the folder"):
         open_clip(tmp_path / "none.mp4")
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("as-fuond.mp4", "as-found.mp4"),
+        ("as-found", "as-found.mp4"),
+        ("AS-FOUND.MOV", "as-found.mp4"),
+        ("b.mp4", None),
+        ("dekc.mp4", None),
+        ("none/as-found.mp4", None),
+        ("clps/", "clips"),
+    ],
+)
+def test_a_mistyped_name_is_answered_with_the_nearest_in_its_folder(
+    tmp_path: Path, typed: str, meant: str | None
+) -> None:
+    """Short names that share a suffix only are not near each other, and a near name of another kind is not meant."""
+    for name in ("as-found.mp4", "as-found.json", "a.mp4", ".as-fuond.mp4", "deck.toml"):
+        (tmp_path / name).write_bytes(b"")
+    (tmp_path / "clips").mkdir()
+    words = "; check the name and the folder." if meant is None else f". Did you mean {str(tmp_path / meant)!r}?"
+    with pytest.raises(ClipUnreadable) as error:
+        open_clip(f"{tmp_path}/{typed}")
+    assert str(error.value) == f"{tmp_path}/{typed} does not exist{words}"
+
+
+def test_a_mistyped_name_is_looked_for_where_one_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "clip.mp4").write_bytes(b"")
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(ClipUnreadable, match=r"clpi\.mp4 does not exist\. Did you mean 'clip\.mp4'\?"):
+        open_clip("clpi.mp4")
 
 
 def test_a_name_that_cannot_be() -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from messages import check_lines
 from numpy.typing import NDArray
 from scipy.integrate import quad
 
@@ -192,8 +193,9 @@ def test_run_downs_that_stay_open_are_refused() -> None:
     alike = dots_of(time, angle, uneven=0.0)
     with pytest.raises(Refused, match="Nothing in the clip tells the speeds apart"):
         follow_dots(*alike, dots=180)
-    with pytest.raises(Refused, match="but 45 was given"):
+    with pytest.raises(Refused, match="but 45 was given") as refusal:
         follow_dots(*alike, dots=180, start_rpm=45)
+    assert refusal.value.advice.startswith("Check --from 45, ")
     rng = np.random.default_rng(1)
     with pytest.raises(Refused, match="cannot be followed"):
         follow_dots(time, np.exp(2j * np.pi * rng.random(time.size)), dots=180)
@@ -233,7 +235,7 @@ def coast(monkeypatch: pytest.MonkeyPatch, outcome: Any, *argv: str) -> tuple[in
     out, err = io.StringIO(), io.StringIO()
     status = run(["coast", "clip.mp4", *argv], out=out, err=err)
     assert all(len(line) <= 80 for line in out.getvalue().splitlines() if not line.startswith("{"))
-    return status, out.getvalue(), err.getvalue()
+    return status, out.getvalue(), check_lines(err)
 
 
 def test_what_is_said_of_a_run_down(monkeypatch: pytest.MonkeyPatch) -> None:

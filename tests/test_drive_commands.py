@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from messages import check_lines, flat
 from rich.cells import cell_len
 from simulated_drives import BeltDrive, IdlerDrive, Rub
 from study_drive import read
@@ -92,7 +93,7 @@ def strobe(*argv: str) -> tuple[int, str, str, list[dict[str, Any]]]:
     bench, out, err = Bench(), io.StringIO(), io.StringIO()
     status = run(argv, out=out, err=err, measure=bench)
     assert all(cell_len(line) <= 80 for line in out.getvalue().splitlines() if not line.startswith("{"))
-    return status, out.getvalue(), err.getvalue(), bench.asked
+    return status, out.getvalue(), check_lines(err), bench.asked
 
 
 @pytest.fixture
@@ -196,9 +197,18 @@ def test_a_machine_is_made_by_questions(tmp_path: Path, monkeypatch: pytest.Monk
     assert machine.dots == (180, 216)
     assert machine.sprung is False
     assert "'steam' is none of belt, idler, direct" in err
-    assert "'45' does not say at which speed; write it as in 33=20.8" in err
+    assert "'45' does not say at which speed; write it as in 33=20.8" in flat(err)
     assert "driven_mm is 1600" in err
     assert "true or false" in err
+    assert "Pulley's diameter in mm without belt, at each speed, as in 33=20.8" in err
+    assert "bare" not in err + path.read_text(encoding="utf-8").lower(), "that is a platter's word here: nothing on it"
+
+
+def test_only_a_belt_drive_is_asked_for_diameters_without_belt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("idler\n" + "\n" * 20))
+    _, _, err, _ = strobe("machine", str(tmp_path / "new.toml"), "--new")
+    assert "Pulley's diameter in mm at each speed, as in 33=20.8" in err
+    assert "without belt" not in err
 
 
 def test_questions_that_end_early_write_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -396,6 +396,14 @@ class TestWholeWay:
         assert told.clip.frame_rate_hz == pytest.approx(30, rel=1e-5)
         assert told.clip.capture_rate_hz == pytest.approx(120, rel=1e-5)
 
+    def test_a_capture_rate_that_the_lamp_contradicts_is_to_be_checked(
+        self, filmed: Callable[[str, Scene, str], Path]
+    ) -> None:
+        path = filmed("in real time", replace(STEADY, lamp=Lamp("half-sine", 99.96)), "mp4")
+        with pytest.raises(strobe.Refused, match="said to have been filmed at 60 pictures a second, but") as refusal:
+            strobe.measure(path, capture_rate_hz=60)
+        assert refusal.value.advice == "Check --capture-rate 60; if it was not slowed down after all, give 30."
+
     def test_a_mirror_image(self, filmed: Callable[[str, Scene, str], Path], tmp_path: Path) -> None:
         path = mirrored(filmed("plain", STEADY, "mp4"), tmp_path / "mirrored.mkv")
         result = strobe.measure(path, rpm=33, mirrored=True)

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import pytest
 from live_scenes import LONG_SHUTTER, SMALLEST, rendered, turned_scene
+from messages import check_lines, flat
 from numpy.typing import NDArray
 
 from strobe.capture import open_clip
@@ -212,15 +213,16 @@ class TestPicture:
 
 
 class TestWindow:
-    def test_no_screen_is_one_clear_line(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def test_no_screen_is_one_clear_message(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         monkeypatch.delenv("DISPLAY", raising=False)
         monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
         monkeypatch.setattr(sys, "platform", "linux")
         path = tmp_path / "none.mp4"
         out, err = StringIO(), StringIO()
         assert command(["live", str(path), "--show"], out=out, err=err) == 4
-        assert "no window can be shown" in err.getvalue()
-        assert len(err.getvalue().splitlines()) == 1
+        first, *more = check_lines(err).splitlines()
+        assert first.startswith("strobe: no window can be shown")
+        assert [line[:8] for line in more] == len(more) * [8 * " "]
 
     @pytest.mark.parametrize("fails", ["crashes", "hangs"])
     def test_a_build_without_windows(self, monkeypatch: pytest.MonkeyPatch, fails: str) -> None:
@@ -346,13 +348,13 @@ class TestTone:
         monkeypatch.setitem(sys.modules, "sounddevice", None)
         out, err = StringIO(), StringIO()
         assert command(["live", str(tmp_path / "none.mp4"), "--tone"], out=out, err=err) == 4
-        assert "strobe[tone]" in err.getvalue()
+        assert "strobe[tone]" in flat(check_lines(err))
 
     @pytest.mark.parametrize(("name", "words"), [("a.mp3", "end it in .wav"), ("none/a.wav", "does not exist")])
     def test_a_file_that_cannot_be_written(self, tmp_path: Path, name: str, words: str) -> None:
         out, err = StringIO(), StringIO()
         assert command(["live", "a.mp4", "--tone-file", str(tmp_path / name)], out=out, err=err) == 2
-        assert words in err.getvalue()
+        assert words in flat(check_lines(err))
 
     def test_a_folder_that_has_gone_is_met_without_more_ado(self, tmp_path: Path) -> None:
         """The library's own file, half made, would complain once more when it is thrown away."""

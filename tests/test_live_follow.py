@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from live_scenes import LONG_SHUTTER, SMALLEST, Meddled, carried, covered, darkened, rendered, shifted, turned_scene
+from messages import check_lines, flat
 from numpy.typing import ArrayLike, NDArray
 
 from strobe.capture import Frame
@@ -23,6 +24,7 @@ from strobe.live.instruct import instruction_for
 from strobe.live.recognise import Recognised, recognise
 from strobe.live.sight import Sight
 from strobe.measurement import Measurement
+from strobe.measuring import Told, measure_reading
 from strobe.pattern import stepwise
 from strobe.pattern.stepwise import FrameReading, PatternReader
 from strobe.render import Lamp, Wobble, truth_of
@@ -66,6 +68,25 @@ def followed(
     with LiveRun(Meddled(path, change), options or LiveOptions(), pace=0, for_s=for_s) as run:
         updates = list(run)
         return updates, run.outcome()
+
+
+@pytest.mark.parametrize("dots", [None, 180])
+def test_what_the_run_has_found_itself_does_not_count_as_given(
+    even_clip: Path, monkeypatch: pytest.MonkeyPatch, dots: int | None
+) -> None:
+    """Else the advice of a refusal would ask to check an option that nobody gave."""
+    told: list[Told] = []
+
+    def measured(reading: Any, known: Told) -> Measurement:
+        told.append(known)
+        return measure_reading(reading, known)
+
+    monkeypatch.setattr("strobe.live.recognise.measure_reading", measured)
+    followed(even_clip, options=LiveOptions(dots=dots))
+    assert told[-1].dots is not None
+    assert told[-1].nominal_rpm is not None
+    assert {known.given("--dots") for known in told} == {None if dots is None else "180"}
+    assert {known.given("--rpm") for known in told} == {None}
 
 
 class Doubled(Meddled):
@@ -443,7 +464,7 @@ class TestCommand:
     def test_what_makes_no_sense(self, even_clip: Path, options: list[str], words: str) -> None:
         out, err = StringIO(), StringIO()
         assert command(["live", str(even_clip), *options], out=out, err=err) == 2
-        assert words in err.getvalue()
+        assert words in flat(check_lines(err))
 
     def test_no_such_clip(self, tmp_path: Path) -> None:
         out, err = StringIO(), StringIO()

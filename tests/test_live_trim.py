@@ -13,6 +13,7 @@ from typing import Self
 import numpy as np
 import pytest
 from live_scenes import SMALLEST, rendered, turned_scene
+from messages import check_lines, flat
 from test_report import measurement
 
 from strobe.bench import open_log
@@ -311,5 +312,5 @@ def test_a_job_that_is_not_there(rehearsal: Path, tmp_path: Path) -> None:
     with open_log(log) as bench:
         bench.open_job("deck 12")
     assert command(["trim", str(rehearsal), "--job", "deck 13", "--log", str(log)], out=out, err=err) == 2
-    assert "deck 13" in err.getvalue()
+    assert "deck 13" in flat(check_lines(err))
     assert out.getvalue() == "", "nothing has begun"

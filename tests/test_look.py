@@ -12,6 +12,7 @@ from typing import Any
 import made_scenes as made
 import numpy as np
 import pytest
+from messages import check_lines
 from numpy.typing import NDArray
 
 import strobe
@@ -60,7 +61,7 @@ def small_camera(**changes: Any) -> Camera:
 
 def run_look(*argv: str) -> tuple[int, str, str]:
     out, err = io.StringIO(), io.StringIO()
-    return run(["look", *argv], out=out, err=err), out.getvalue(), err.getvalue()
+    return run(["look", *argv], out=out, err=err), out.getvalue(), check_lines(err)
 
 
 def test_a_look_at_a_clip_whose_stamps_are_no_times(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from messages import check_lines, flat
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -618,7 +619,7 @@ def test_speeds_are_written_as_the_trade_writes_them() -> None:
 def strobe(*argv: str) -> tuple[int, str, str]:
     out, err = io.StringIO(), io.StringIO()
     status = run(argv, out=out, err=err)
-    return status, out.getvalue(), err.getvalue()
+    return status, out.getvalue(), check_lines(err)
 
 
 def test_print_disc_from_the_command_line(tmp_path: Path) -> None:
@@ -657,7 +658,7 @@ def test_print_disc_from_the_command_line(tmp_path: Path) -> None:
 def test_misuse_is_2(tmp_path: Path, options: tuple[str, ...], message: str) -> None:
     status, out, err = strobe("print", "disc", "--to", str(tmp_path / "disc.pdf"), *options)
     assert (status, out) == (ExitStatus.USAGE, "")
-    assert message in err
+    assert message in flat(err)
     assert "Try: strobe print disc --help" in err
 
 
@@ -674,11 +675,11 @@ def test_print_strip_asks_for_the_circumference(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr("sys.stdin", io.StringIO("942.5\n"))
     status, _, err = strobe(*wish)
     assert status == ExitStatus.USAGE
-    assert "--circumference is missing: wrap a strip of paper round the rim" in err
+    assert "--circumference is missing: wrap a strip of paper round the rim" in flat(err)
     monkeypatch.setattr("sys.stdin", Typed("a lot\n"))
     status, _, err = strobe(*wish)
     assert status == ExitStatus.USAGE
-    assert "'a lot' is not a number of millimetres" in err
+    assert "'a lot' is not a number of millimetres" in flat(err)
     monkeypatch.setattr("sys.stdin", Typed("942,5 mm\n"))
     status, out, err = strobe(*wish)
     assert status == ExitStatus.MEASURED
@@ -692,5 +693,5 @@ def test_a_strip_without_a_lamp_is_refused_before_it_asks(tmp_path: Path, monkey
     monkeypatch.setattr("sys.stdin", Typed("942.5\n"))
     status, _, err = strobe("print", "strip", "--to", str(tmp_path / "strip.pdf"))
     assert status == ExitStatus.USAGE
-    assert "give --mains 50 or 60" in err
+    assert "give --mains 50 or 60" in flat(err)
     assert "Wrap" not in err

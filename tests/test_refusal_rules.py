@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,9 +15,18 @@ from fuzz_files import make_seeds
 
 import strobe
 from strobe.errors import Refused
-from strobe.measuring.deciding import check_alias, check_continuity, choose, refuse_too_few_to_tell
+from strobe.measuring import Told
+from strobe.measuring.clock import CameraClock
+from strobe.measuring.deciding import (
+    check_alias,
+    check_continuity,
+    choose,
+    refuse_too_few_to_tell,
+    refuse_unusual_count,
+)
 from strobe.measuring.hypotheses import Hypothesis
 from strobe.measuring.lamps import lamps_of, slow_flicker
+from strobe.measuring.marks import refuse_by_mark
 from strobe.measuring.refusals import refuse_too_few_lit, refuse_what_is_flat
 from strobe.measuring.stretch import SteadyPart, beside_fade, steady_part
 from strobe.pattern import CameraCourse, PatternReading, RowSeries
@@ -27,6 +37,11 @@ from strobe.phase.stamps import trust_stamps
 
 RATE_HZ = 30.0
 DOTS = 180
+NOTHING = Told(CameraClock())
+
+
+def at(rpm: float) -> Told:
+    return replace(NOTHING, nominal_rpm=rpm)
 
 
 def row(**changed: Any) -> RowSeries:
@@ -58,10 +73,10 @@ def test_dots_of_a_rim_crowd_as_an_arc_does(half_deg: float) -> None:
 def test_what_lies_flat_is_refused_and_a_rim_is_not() -> None:
     in_view = 40.0
     least = (np.pi * in_view / DOTS) ** 2 / 6
-    refuse_what_is_flat(row(dots_in_view=in_view, crowding=least), DOTS)
+    refuse_what_is_flat(row(dots_in_view=in_view, crowding=least), DOTS, NOTHING)
     for flat in (0.0, -0.05, 0.3 * least):
         with pytest.raises(Refused, match="not-a-rim"):
-            refuse_what_is_flat(row(dots_in_view=in_view, crowding=flat), DOTS)
+            refuse_what_is_flat(row(dots_in_view=in_view, crowding=flat), DOTS, NOTHING)
 
 
 @pytest.mark.parametrize(("in_view", "dots"), [(15.2, 180), (22.2, 360), (29.0, 216)])
@@ -70,8 +85,8 @@ def test_less_than_a_rim_would_show_is_told_from_what_uneven_dots_make(in_view: 
     least = (np.pi * in_view / dots) ** 2 / 6
     scatter = crowding_of_uneven_dots(in_view)
     with pytest.raises(Refused, match="not-a-rim"):
-        refuse_what_is_flat(row(dots_in_view=in_view, crowding=scatter), dots)
-    refuse_what_is_flat(row(dots_in_view=in_view, crowding=least - scatter), dots)
+        refuse_what_is_flat(row(dots_in_view=in_view, crowding=scatter), dots, NOTHING)
+    refuse_what_is_flat(row(dots_in_view=in_view, crowding=least - scatter), dots, NOTHING)
 
 
 def crowding_of_uneven_dots(in_view: float) -> float:
@@ -83,15 +98,15 @@ def crowding_of_uneven_dots(in_view: float) -> float:
 
 
 def test_few_dots_and_discs_are_not_asked_to_crowd() -> None:
-    refuse_what_is_flat(row(dots_in_view=9.0, crowding=-0.02), DOTS)
-    refuse_what_is_flat(row(dots_in_view=12.0, crowding=0.0), 3 * DOTS)
-    refuse_what_is_flat(row(dots_in_view=90.0, crowding=None), DOTS)
+    refuse_what_is_flat(row(dots_in_view=9.0, crowding=-0.02), DOTS, NOTHING)
+    refuse_what_is_flat(row(dots_in_view=12.0, crowding=0.0), 3 * DOTS, NOTHING)
+    refuse_what_is_flat(row(dots_in_view=90.0, crowding=None), DOTS, NOTHING)
 
 
 def test_a_patch_of_light_too_narrow_to_see_the_curve_is_read() -> None:
-    refuse_what_is_flat(row(dots_in_view=7.6, crowding=-0.011), 77)
+    refuse_what_is_flat(row(dots_in_view=7.6, crowding=-0.011), 77, NOTHING)
     with pytest.raises(Refused, match="not-a-rim"):
-        refuse_what_is_flat(row(dots_in_view=18.0, crowding=-0.005), 77)
+        refuse_what_is_flat(row(dots_in_view=18.0, crowding=-0.005), 77, NOTHING)
 
 
 def test_a_few_dots_of_which_nothing_is_known_are_refused() -> None:
@@ -303,8 +318,8 @@ def test_a_turn_that_contradicts_a_count_is_told_with_the_digits_that_differ() -
     counted = Hypothesis(evidence, lamp, 100 / 3, 178, line, 0.0, 0.0, (178,))
     said = r"One turn takes 1\.80 s here, so the platter turns at about 33\.33 rpm; read as 178 dots .* turn at 33\.71"
     with pytest.raises(Refused, match=said):
-        choose([counted], 100 / 3)
-    assert choose([replace(counted, dots=180)], 100 / 3)[1] == 0
+        choose([counted], at(100 / 3))
+    assert choose([replace(counted, dots=180)], at(100 / 3))[1] == 0
 
 
 @pytest.mark.parametrize(
@@ -321,7 +336,7 @@ def test_a_lamp_that_may_time_the_dots_may_itself_be_off(source: str, seconds: f
     by_camera: Any = SimpleNamespace(kind="camera", dot_rate_hz=119.88, dots=dots, swing_cycles=0.0)
     by_lamp: Any = SimpleNamespace(kind="lamp", dot_rate_hz=120.0, dots=dots, swing_cycles=0.0)
     best, rival = (Hypothesis(evidence, lamp, 100 / 3, 216, one, 0.0, 0.0, (216,)) for one in (by_camera, by_lamp))
-    assert choose([best, rival], 100 / 3)[1] == pytest.approx(gap, abs=0.001)
+    assert choose([best, rival], at(100 / 3))[1] == pytest.approx(gap, abs=0.001)
 
 
 @pytest.mark.parametrize(("camera_hz", "gap"), [(119.932, 0.0567), (120.6, 0.0)])
@@ -337,7 +352,7 @@ def test_the_time_of_a_turn_does_not_part_lines_closer_than_it_is_good_to(camera
         Hypothesis(evidence, lamp, 45.0, 160, one, score, 14.0, (160,), -0.1)
         for one, score in zip(lines, (11.6, 8.0), strict=True)
     )
-    assert choose([best, rival], 45.0)[1] == pytest.approx(gap, abs=0.0002)
+    assert choose([best, rival], at(45.0))[1] == pytest.approx(gap, abs=0.0002)
 
 
 @pytest.mark.parametrize(("against", "clear"), [(0.8, True), (1.5, False)])
@@ -350,10 +365,10 @@ def test_a_swing_alone_does_not_overrule_a_speed_that_is_far_likelier(against: f
     best = Hypothesis(evidence, lamp, 45.0, 160, camera, 2.0 - against, 0.0, (160,), 2.0)
     rival = Hypothesis(evidence, lamp, 45.0, 160, by_lamp, -2.0, 0.0, (160,), -2.0)
     if clear:
-        assert choose([best, rival], 45.0)[0] is best
+        assert choose([best, rival], at(45.0))[0] is best
     else:
         with pytest.raises(Refused, match=r"two ways: 46.920 rpm \(160 dots, camera-timed\)"):
-            choose([best, rival], 45.0)
+            choose([best, rival], at(45.0))
 
 
 def looks(rate_hz: float, deviation_percent: float, lit: Any) -> tuple[Hypothesis, Any]:
@@ -415,9 +430,9 @@ def test_a_flicker_that_is_not_seen_tells_no_mains(flash: Any, seen: float, refu
     rival = Hypothesis(evidence, lamps[1], 100 / 3, 180, by_lamp, -3.0, 0.0, (180,))
     if refused:
         with pytest.raises(Refused, match="two ways"):
-            choose([best, rival], 100 / 3)
+            choose([best, rival], at(100 / 3))
     else:
-        assert choose([best, rival], 100 / 3)[0] is best
+        assert choose([best, rival], at(100 / 3))[0] is best
 
 
 @pytest.mark.parametrize(
@@ -437,10 +452,10 @@ def test_scenery_that_runs_otherwise_says_nothing_against_dots(
     best = Hypothesis(rows[0], lamp, 45.0, 133, dots, 1.8, 0.0, (133, 0), 2.0)
     rival = Hypothesis(rows[1], lamp, 45.0, 133, scenery, 0.6, 0.0, (0, 133), 2.0)
     if clear:
-        assert choose([best, rival], 45.0)[0] is best
+        assert choose([best, rival], at(45.0))[0] is best
     else:
         with pytest.raises(Refused, match="two ways"):
-            choose([best, rival], 45.0)
+            choose([best, rival], at(45.0))
 
 
 @pytest.mark.parametrize(("turn_s", "agrees"), [(3.6, True), (1.8, True), (3.4, False)])
@@ -453,10 +468,10 @@ def test_where_few_frames_are_lit_two_turns_may_pass_for_one(turn_s: float, agre
     lamp: Any = None
     counted = Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,))
     if agrees:
-        assert choose([counted], 100 / 3)[0] is counted
+        assert choose([counted], at(100 / 3))[0] is counted
     else:
         with pytest.raises(Refused, match=r"One turn takes 3\.40 s"):
-            choose([counted], 100 / 3)
+            choose([counted], at(100 / 3))
 
 
 @pytest.mark.parametrize("missing", [0.0, 0.2])
@@ -485,8 +500,130 @@ def test_far_from_any_speed_nothing_but_the_dots_is_not_enough() -> None:
     lamp: Any = SimpleNamespace(source=None, nominal_hz=None, flash=None, mains_hz=60.0)
     far = Hypothesis(evidence, lamp, 100 / 3, 180, line, 0.0, 0.0, (180,))
     with pytest.raises(Refused, match="12 % from"):
-        choose([far], 100 / 3)
-    assert choose([replace(far, counts=(180, 216))], 100 / 3)[1] == 0
+        choose([far], at(100 / 3))
+    assert choose([replace(far, counts=(180, 216))], at(100 / 3))[1] == 0
+
+
+ALL_TOLD = Told(CameraClock(), 100 / 3, 180, 60.0, 110.5, 239.76)
+
+
+@pytest.mark.parametrize(
+    ("told", "advice"),
+    [
+        (NOTHING, "Say what is known with --rpm, --dots, --mains, --lamp and --capture-rate"),
+        (
+            ALL_TOLD,
+            "Check --rpm 33.33, --dots 180, --mains 60, --lamp 110.5 and --capture-rate 239.76, or leave them out",
+        ),
+        (
+            replace(NOTHING, dots=90),
+            "Check --dots 90, or leave it out; say what is known with --rpm, --mains, --lamp and --capture-rate",
+        ),
+        (
+            replace(ALL_TOLD, lamp="once", found=frozenset({"--rpm", "--dots"})),
+            "Check --mains 60, --lamp once and --capture-rate 239.76, or leave them out; say what is known with --rpm "
+            "and --dots",
+        ),
+    ],
+)
+def test_what_was_given_is_to_be_checked_and_the_rest_to_be_said(told: Told, advice: str) -> None:
+    """What a run has found itself counts as not given."""
+    assert told.advice("--rpm", "--dots", "--mains", "--lamp", "--capture-rate") == advice
+
+
+def read_as(nominal_rpm: float, dots: int, rpm: float, *, turn_s: float | None = None, **evidence: Any) -> Hypothesis:
+    """A row read by the camera, whose dots come round after `turn_s` where that is seen."""
+    period_s = np.geomspace(0.6, 4.4, 1500)
+    turns = None
+    if turn_s is not None:
+        turns = TurnSignature(period_s, np.exp(-0.5 * ((period_s / turn_s - 1) / 0.002) ** 2), 0.05, turn_s)
+    hz = dots * rpm / 60
+    known: Any = SimpleNamespace(
+        **({"turns": turns, "travel": None, "lit_share": 1.0, "row": SimpleNamespace(amplitude=40.0)} | evidence)
+    )
+    lamp: Any = SimpleNamespace(source="measured", nominal_hz=120.0, flash=None, mains_hz=60.0)
+    line: Any = SimpleNamespace(kind="camera", dot_rate_hz=hz, swing_cycles=0.0, dots=np.linspace(0, 18 * hz, 540))
+    return Hypothesis(known, lamp, nominal_rpm, dots, line, 0.0, 0.0, (dots,))
+
+
+def refused_by_flat(told: Told) -> None:
+    refuse_what_is_flat(row(dots_in_view=40.0, crowding=0.0), 180, told)
+
+
+def refused_by_mark(told: Told) -> None:
+    index: Any = SimpleNamespace(agrees=False, turns=6.0, difference_percent=0.5, turn_s=1.8, mean_rpm=100 / 3)
+    refuse_by_mark(index, told, pattern="dots")
+
+
+OTHER_PACE = SimpleNamespace(rate_hz=80.0, share=lambda _: 0.0)
+
+
+@pytest.mark.parametrize(
+    ("refuse", "advice", "with_all"),
+    [
+        (
+            lambda told: choose([read_as(45.0, 90, 45.0)], replace(told, nominal_rpm=None)),
+            "Say the nominal speed with --rpm and the count of the dots with --dots.",
+            "Say the nominal speed with --rpm. Check --dots 180, or leave it out.",
+        ),
+        (
+            lambda told: choose([read_as(100 / 3, 180, 37.4)], replace(told, nominal_rpm=100 / 3)),
+            "Check --rpm 33.33, or leave it out; say what is known with --dots and --mains. See whether the clip is "
+            "slow motion; or film three turns and more.",
+            "Check --rpm 33.33, --dots 180, --mains 60 and --capture-rate 239.76, or leave them out; or film three "
+            "turns and more.",
+        ),
+        (
+            lambda told: choose([read_as(45.0, 160, 45.0), read_as(45.0, 160, 44.0)], replace(told, nominal_rpm=45.0)),
+            "Check --rpm 45, or leave it out; say what is known with --dots, --mains and --lamp; or film again at "
+            "another frame rate.",
+            "Check --rpm 45, --dots 180, --mains 60 and --lamp 110.5, or leave them out; or film again at another "
+            "frame rate.",
+        ),
+        (
+            lambda told: choose([read_as(100 / 3, 180, 33.4, travel=OTHER_PACE)], told),
+            "Say what is known with --mains, --rpm and --dots. The wrong mains makes such a difference.",
+            "Check --mains 60, --rpm 33.33 and --dots 180, or leave them out. The wrong mains makes such a difference.",
+        ),
+        (
+            lambda told: choose([read_as(100 / 3, 178, 33.71, turn_s=1.8)], told),
+            "If the clip is a mirror image, say so with --mirrored; else count the dots of the ring for --dots.",
+            "Check --dots 180, or leave it out; or if the clip is a mirror image, say so with --mirrored.",
+        ),
+        (
+            lambda told: choose([read_as(100 / 3, 178, 33.71, turn_s=1.8)], replace(told, mirrored=True)),
+            "If the clip is no mirror image, leave --mirrored out; else count the dots of the ring for --dots.",
+            "Check --dots 180, or leave it out; or if the clip is no mirror image, leave --mirrored out.",
+        ),
+        (
+            lambda told: choose([read_as(100 / 3, 180, 33.4, turn_s=4 / 3)], told),
+            "Measure again with --rpm 45 and, if the ring is an unusual one, --dots with its count.",
+            "Measure again with --rpm 45 in place of 33.33. Check --dots 180, or leave it out.",
+        ),
+        (
+            lambda told: refuse_unusual_count(read_as(45.0, 171, 45.0), replace(told, dots=None)),
+            "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm.",
+            "Count the dots of one turn and say so with --dots. Check --rpm 33.33, or leave it out.",
+        ),
+        (
+            refused_by_flat,
+            "Film the rim of the platter from outside.",
+            "Film the rim of the platter from outside. Check --dots 180, or leave it out.",
+        ),
+        (
+            refused_by_mark,
+            "Count the dots of one turn for --dots. Say what is known with --mains and --lamp.",
+            "Check --dots 180, --mains 60 and --lamp 110.5, or leave them out.",
+        ),
+    ],
+)
+def test_an_option_that_was_given_is_not_asked_for_as_if_it_was_not(
+    refuse: Callable[[Told], object], advice: str, with_all: str
+) -> None:
+    for told, expected in ((NOTHING, advice), (ALL_TOLD, with_all)):
+        with pytest.raises(Refused) as refusal:
+            refuse(told)
+        assert refusal.value.advice == expected
 
 
 def flickering(cycles_down: float, hz: float = 2.4) -> np.ndarray[Any, Any]:

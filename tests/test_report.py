@@ -101,8 +101,8 @@ def rows(text: str) -> dict[str, str]:
     return found
 
 
-def said(**changes: Any) -> dict[str, str]:
-    return rows(reading(measurement(**changes)).plain)
+def said(*, filed: bool = False, **changes: Any) -> dict[str, str]:
+    return rows(reading(measurement(**changes), filed=filed).plain)
 
 
 def test_answer_comes_first_and_says_all() -> None:
@@ -218,6 +218,12 @@ def test_slow_motion_and_events_are_shown() -> None:
     ("changes", "words", "into_machine"),
     [
         ({"speed": {"deviation_percent": 35.0}}, "count the dots", False),
+        (
+            {"speed": {"deviation_percent": 35.0}, "setup": {"assumed": ("nominal_rpm",)}},
+            "So large an error is more often another speed: measure again with --rpm.",
+            False,
+        ),
+        ({"speed": {"deviation_percent": 35.0}, "setup": {"assumed": ("dots",)}}, "measure again with --dots.", False),
         ({"speed": {"revolutions": 2.5}}, "Film 20 s or longer: 2.5 turns are too few", False),
         ({"speed": {"deviation_percent": 0.5}}, "trim the pitch down by 0.5 %", True),
         ({"speed": {"deviation_percent": -0.5}}, "trim the pitch up by 0.5 %", True),
@@ -232,14 +238,22 @@ def test_slow_motion_and_events_are_shown() -> None:
             "For the true rpm",
             False,
         ),
-        ({"fluctuation": {"weighted_peak_percent": 0.1}}, "Keep this reading", False),
     ],
 )
 def test_one_next_step(changes: dict[str, Any], words: str, into_machine: bool) -> None:
-    step, leads = next_step(measurement(**changes))
-    assert words in step
-    assert leads is into_machine
+    step = next_step(measurement(**changes))
+    assert step is not None
+    assert words in step[0]
+    assert step[1] is into_machine
+    assert words in said(filed=True, **changes)["NEXT"]
     assert ("CAUTION" in said(**changes)) is into_machine
+
+
+def test_a_reading_that_asks_for_nothing_is_to_be_kept_but_where_it_is_filed() -> None:
+    calm: dict[str, Any] = {"fluctuation": {"weighted_peak_percent": 0.1}}
+    assert next_step(measurement(**calm)) is None
+    assert said(**calm)["NEXT"].startswith("Keep this reading (--job NAME)")
+    assert "NEXT" not in said(filed=True, **calm)
 
 
 def test_advice_into_the_machine_says_unplug() -> None:

@@ -24,6 +24,8 @@ from strobe.drive.ring import as_filmed
 from strobe.errors import UsageError
 from strobe.figures.results import SpeedSeries
 from strobe.measurement import IndexMark, Measurement, RingShare, Runout
+from strobe.measuring import Told
+from strobe.measuring.clock import CameraClock
 from strobe.measuring.heights import row_heights
 from strobe.measuring.marks import notes_of_mark, refuse_by_mark
 from strobe.measuring.runout import once_a_turn
@@ -308,7 +310,7 @@ def test_a_mark_that_is_seen_often_contradicts_a_count(
     index = replace(bent.index, agrees=False, difference_percent=off_percent, turns=turns)
     assert [note.code for note in notes_of_mark(index, pattern="dots")] == ["index-disagrees"]
     with pytest.raises(strobe.Refused) if refused else nullcontext():
-        refuse_by_mark(index, pattern="dots")
+        refuse_by_mark(index, Told(CameraClock()), pattern="dots")
 
 
 def test_what_was_taken_off_can_be_put_back(bent: Measurement) -> None:

@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from strobe.errors import ClipUnreadable, Refused, UsageError
+from strobe.files import CLIP_SUFFIXES
 from strobe.measurement import Measurement, Refusal
 
-__all__ = ["CLIP_SUFFIXES", "Outcome", "Progress", "clips_in", "measure_many", "measure_one"]
+__all__ = ["Outcome", "Progress", "clips_in", "measure_many", "measure_one"]
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
 MOST_WORKERS = 61
 """Processes at once: as many as `ProcessPoolExecutor` takes on Windows (Python's documents), and more than a bench's
 computer has cores."""

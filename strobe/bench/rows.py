@@ -14,7 +14,7 @@ from typing import Any
 
 from strobe.bench.packing import load_json, revive, revive_measurement, unpack_series
 from strobe.bench.records import AS_FOUND, Conditions, Entry, JobSummary, Reading
-from strobe.errors import UsageError
+from strobe.errors import UsageError, did_you_mean, nearest
 from strobe.measurement import Measurement
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "job_rows",
     "job_summaries",
     "last_conditions",
+    "last_machine",
     "now",
     "refuse_taken",
     "repair_for",
@@ -89,9 +90,14 @@ def find_job(db: sqlite3.Connection, name: str) -> tuple[int, str, str]:
         "SELECT id, name, opened_at FROM job WHERE name = ?", (wanted,)
     ).fetchone()
     if row is None:
-        known = [str(each[0]) for each in db.execute("SELECT name FROM job ORDER BY id DESC LIMIT 5")]
-        there = f"; the latest are {', '.join(map(_short, known))}" if known else "; the log holds none yet"
-        raise UsageError(f"there is no job {_short(wanted)}{there}. Open it: strobe job open NAME")
+        known = [str(each[0]) for each in db.execute("SELECT name FROM job ORDER BY id DESC")]
+        if (near := nearest(wanted, known)) is not None:
+            there = f".{did_you_mean(_cut(near))} Or open"
+        elif known:
+            there = f"; the latest are {', '.join(map(_short, known[:5]))}. Open"
+        else:
+            there = "; the log holds none yet. Open"
+        raise UsageError(f"there is no job {_short(wanted)}{there} it: strobe job open NAME")
     return row
 
 
@@ -211,8 +217,20 @@ def last_conditions(db: sqlite3.Connection, job_id: int) -> Conditions:
     return Conditions() if row is None else Conditions(**load_json(row[0]))
 
 
+def last_machine(db: sqlite3.Connection, job_id: int) -> str:
+    """The latest description of the job's machine, TOML; empty where there is none."""
+    row = db.execute(
+        "SELECT text FROM entry WHERE job_id = ? AND kind = 'machine' ORDER BY id DESC LIMIT 1", (job_id,)
+    ).fetchone()
+    return "" if row is None else str(row[0])
+
+
 def _short(name: str) -> str:
-    return repr(name if len(name) <= 60 else name[:59] + "\u2026")
+    return repr(_cut(name))
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= 60 else name[:59] + "\u2026"
 
 
 def _reading(row: Sequence[Any]) -> Reading:

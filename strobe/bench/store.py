@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from strobe.bench.database import connect, copy_whole, explained
 from strobe.bench.packing import pack_checked, pack_series
@@ -28,6 +28,7 @@ from strobe.bench.rows import (
     job_rows,
     job_summaries,
     last_conditions,
+    last_machine,
     now,
     refuse_taken,
     repair_for,
@@ -59,6 +60,9 @@ class Filed:
         The same clip was filed in this job before, and nothing was added.
     elsewhere : tuple of str
         Other jobs that hold the same clip.
+    machine : str or None
+        What became of the description that was given: ``kept`` as that of the job, which had none, or not kept because
+        the job has its ``own``; None where none was given, it says the same, or nothing was filed.
     """
 
     number: int
@@ -66,6 +70,7 @@ class Filed:
     label: str
     already: bool
     elsewhere: tuple[str, ...]
+    machine: Literal["kept", "own"] | None = None
 
 
 def default_log_path() -> Path:
@@ -224,8 +229,9 @@ class BenchLog:
         with self._reading():
             refuse_taken(self._db, name, advice=_ANOTHER_NAME)
 
-    def check_open(self, name: str) -> None:
+    def check_open(self, name: str, *, machine: str = "") -> None:
         """Raise `UsageError` where a reading could not be filed, before a clip is measured for it."""
+        _checked_machine(machine)
         with self._reading():
             find_open_job(self._db, name)
 
@@ -238,6 +244,7 @@ class BenchLog:
         after: str | None = None,
         conditions: Conditions | None = None,
         settings: Mapping[str, Any] | None = None,
+        machine: str = "",
         again: bool = False,
     ) -> Filed:
         """File one measured clip.
@@ -256,6 +263,8 @@ class BenchLog:
             What is unsaid in them is taken from the reading before.
         settings : mapping, optional
             What the measurement was told, by option; plain JSON values.
+        machine : str
+            Description of the machine, TOML, with which the clip was measured: a job that has none keeps it.
         again : bool
             Where the clip has been filed in this job, put this reading in the place of that one, which is kept but no
             longer counted. Without it nothing is added then.
@@ -263,7 +272,7 @@ class BenchLog:
         Raises
         ------
         UsageError
-            If there is no such job, or it is closed.
+            If there is no such job, it is closed, or the description is not TOML.
         LogUnavailable
             If it could not be written, or not be read back; nothing was filed then.
         """
@@ -272,6 +281,7 @@ class BenchLog:
         except ValueError as error:
             raise LogUnavailable(f"the bench log {self.path}: it cannot hold this reading: {error}") from error
         after = None if after is None else clean_text(after, what="repair")
+        text = _checked_machine(machine)
         with self._writing():
             job_id = find_open_job(self._db, name)
             before = self._db.execute(
@@ -288,6 +298,7 @@ class BenchLog:
             )
             if before is not None and not again:
                 return Filed(before[0], *state_of(self._db, job_id, before[1]), True, elsewhere)
+            of_machine = self._keep_machine(job_id, text)
             keep_place = after is None and before is not None
             repair_id = before[1] if keep_place else repair_for(self._db, job_id, after)
             (last,) = self._db.execute(
@@ -312,8 +323,18 @@ class BenchLog:
                 settings=settings or {},
                 conditions=kept,
             )
-            filed = Filed(number, *state_of(self._db, job_id, repair_id), False, elsewhere)
+            filed = Filed(number, *state_of(self._db, job_id, repair_id), False, elsewhere, of_machine)
         return filed
+
+    def _keep_machine(self, job_id: int, text: str) -> Literal["kept", "own"] | None:
+        """Keep a description, as it was checked, in a job that has none; what became of it, as of `Filed`."""
+        own = last_machine(self._db, job_id)
+        if not text:
+            return None
+        if not own:
+            add_entry(self._db, job_id, "machine", text)
+            return "kept"
+        return None if toml_table(text) == toml_table(own) else "own"
 
     def add_whole_job(self, job: Job, *, name: str) -> None:
         """Add a job that came from elsewhere, all of it or nothing.
@@ -386,15 +407,22 @@ class BenchLog:
                 raise
 
 
+def _checked_machine(machine: str) -> str:
+    """The description as it is kept, empty where there is none; `UsageError` where it is too long or not TOML."""
+    if not machine.strip():
+        return ""
+    text = clean_text(machine, what="machine description")
+    try:
+        toml_table(text)
+    except ValueError as error:
+        raise UsageError(f"the machine description is not TOML: {error}") from None
+    return text
+
+
 def _descriptions(machine: str, reported: str) -> list[tuple[str, str]]:
     entries = []
-    if machine.strip():
-        text = clean_text(machine, what="machine description")
-        try:
-            toml_table(text)
-        except ValueError as error:
-            raise UsageError(f"the machine description is not TOML: {error}") from None
-        entries.append(("machine", text))
+    if described := _checked_machine(machine):
+        entries.append(("machine", described))
     if reported.strip():
         entries.append(("reported", clean_text(reported, what="owner's report")))
     return entries

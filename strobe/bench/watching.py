@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from strobe.bench.many import CLIP_SUFFIXES
 from strobe.errors import ClipUnreadable, UsageError
+from strobe.files import CLIP_SUFFIXES
 
 __all__ = ["Arrivals"]
 

@@ -22,7 +22,8 @@ import numpy as np
 
 from strobe.capture.planes import LAYOUTS, Display, planes_of
 from strobe.capture.records import ClipFacts, ClipTally, Frame
-from strobe.errors import ClipUnreadable, MissingLibrary, UsageError
+from strobe.errors import ClipUnreadable, MissingLibrary, UsageError, did_you_mean
+from strobe.files import CLIP_SUFFIXES, nearest_file
 
 __all__ = ["MAX_PIXELS", "Clip", "open_clip"]
 
@@ -286,7 +287,9 @@ def _check_file(name: str) -> None:
     try:
         status = os.stat(name)
     except FileNotFoundError as error:
-        raise ClipUnreadable(f"{name} does not exist; check the name and the folder.") from error
+        meant = did_you_mean(nearest_file(name, CLIP_SUFFIXES))
+        said = f"does not exist.{meant}" if meant else "does not exist; check the name and the folder."
+        raise ClipUnreadable(f"{name} {said}") from error
     except (OSError, ValueError) as error:
         raise ClipUnreadable(f"{name!r} cannot be opened ({_reason(error)}); check the path.") from error
     if stat.S_ISDIR(status.st_mode):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from strobe.console import ExitStatus, Surroundings, say, write_line
+from strobe.console import ExitStatus, Surroundings, complain, say, write_line
 from strobe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ __all__ = [
     "gravest",
     "load_limits",
     "name_suspects",
+    "read_description",
     "show_outcome",
     "status_of",
 ]
@@ -145,7 +146,10 @@ def gravest(first: ExitStatus, second: ExitStatus) -> ExitStatus:
 
 @dataclass(frozen=True)
 class Filing:
-    """Where readings are filed, and what is said of them; ``job`` is ``None`` where they are not."""
+    """Where readings are filed, and what is said of them; ``job`` is ``None`` where they are not.
+
+    `given` is the text of the machine's description that came with the command, `described` that of the job.
+    """
 
     job: str | None
     after: str | None
@@ -153,6 +157,7 @@ class Filing:
     log: Path | None
     conditions: Conditions
     settings: Mapping[str, Any]
+    given: str = ""
     described: str = ""
 
     def checked(self, here: Surroundings) -> Filing:
@@ -162,7 +167,8 @@ class Filing:
         Raises
         ------
         UsageError
-            If there is no such job, it is closed, or options that need a job were given without one.
+            If there is no such job, it is closed, it could not keep the description given, or options that need a job
+            were given without one.
         """
         if self.job is None:
             given = {"--after": self.after, "--again": self.again or None}
@@ -176,20 +182,20 @@ class Filing:
         from strobe.bench import open_log
 
         with open_log(self.log, must_exist=True) as log:
-            log.check_open(self.job)
+            log.check_open(self.job, machine=self.given)
             job = log.job(self.job)
         asked = self.conditions if job.readings or not _at_a_terminal(here) else _ask(self.conditions, here)
         return replace(self, conditions=asked, described=job.machine)
 
     def machine(self) -> Machine | None:
-        """The machine as the job describes it; ``None`` where it does not.
+        """The machine as the command describes it, or else the job; ``None`` where neither does.
 
         Raises
         ------
         UsageError
             If the description is none that the drive layer knows.
         """
-        return described_machine(self.described)
+        return described_machine(self.given or self.described)
 
     def file(self, clip: str, measurement: Measurement, here: Surroundings, *, aside: bool) -> bool:
         """File one reading and say so, on standard error where standard output is for other programs.
@@ -214,14 +220,32 @@ class Filing:
                     after=self.after,
                     conditions=self.conditions,
                     settings=self.settings,
+                    machine=self.given,
                     again=self.again,
                 )
                 kept = log.job(self.job)
         except OSError as error:
-            here.err.write(f"strobe: NOT FILED: {error}\n")
+            complain(here.err, f"NOT FILED: {error}")
             return False
-        say(out, filed_text(filed, kept))
+        say(out, filed_text(filed, kept, measurement))
         return True
+
+
+def read_description(file: Path | None) -> str:
+    """The text of a machine file, after it was seen that it is one; empty where none is named.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, or is none.
+    """
+    if file is None:
+        return ""
+    from strobe.drive.machine import read_machine
+    from strobe.files import read_text
+
+    read_machine(file)
+    return read_text(file)
 
 
 def described_machine(text: str) -> Machine | None:
@@ -254,9 +278,15 @@ def name_suspects(measurement: Measurement, machine: Machine | None) -> Measurem
 
 
 def show_outcome(
-    outcome: Outcome, here: Surroundings, *, as_json: bool, gap: bool, sources: Mapping[str, str] | None = None
+    outcome: Outcome,
+    here: Surroundings,
+    *,
+    as_json: bool,
+    gap: bool,
+    sources: Mapping[str, str] | None = None,
+    filed: bool = False,
 ) -> None:
-    """Print one outcome: a reading or refusal, as text or as one JSON line."""
+    """Print one outcome, which a job takes where it is `filed`: a reading or refusal, as text or as one JSON line."""
     from strobe.report import tables, terminal
 
     if outcome.unreadable is not None:
@@ -270,7 +300,7 @@ def show_outcome(
         if as_json:
             write_line(here.out, tables.json_line(outcome.measurement))
         else:
-            say(here.out, terminal.reading(outcome.measurement, sources=sources), gap=gap)
+            say(here.out, terminal.reading(outcome.measurement, sources=sources, filed=filed), gap=gap)
 
 
 def _at_a_terminal(here: Surroundings) -> bool:
@@ -295,7 +325,7 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
                 conditions = replace(conditions, **{name: value})
                 break
             except UsageError as error:
-                here.err.write(f"  {error}\n")
+                complain(here.err, str(error), head="  ")
             except ValueError:
                 here.err.write("  write a number of minutes, such as 5\n")
     return conditions

@@ -11,7 +11,14 @@ import typer
 
 from strobe.cli.app import app
 from strobe.cli.clips import measuring_function
-from strobe.cli.filing import LimitOption, LogOption, described_machine, load_limits, name_suspects
+from strobe.cli.filing import (
+    LimitOption,
+    LogOption,
+    described_machine,
+    load_limits,
+    name_suspects,
+    read_description,
+)
 from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
 
@@ -67,17 +74,6 @@ def with_log(
     raise typer.Exit(settle(run, here, command=f"strobe job {command}"))
 
 
-def _read_description(file: Path | None) -> str:
-    """The text of a machine file, after it was seen that it is one."""
-    if file is None:
-        return ""
-    from strobe.drive.machine import read_machine
-    from strobe.files import read_text
-
-    read_machine(file)
-    return read_text(file)
-
-
 @job_app.command("open")
 def open_(
     context: typer.Context,
@@ -97,7 +93,7 @@ def open_(
     def work(opened: BenchLog, here: Surroundings) -> None:
         from strobe.report.comparing import one_line
 
-        opened.open_job(name, machine=_read_description(machine), reported=reported or "")
+        opened.open_job(name, machine=read_description(machine), reported=reported or "")
         write_line(here.out, f"opened {one_line(name)}")
 
     with_log(context, "open", log, work, must_exist=False)
@@ -206,7 +202,7 @@ def describe(
     """
 
     def work(opened: BenchLog, here: Surroundings) -> None:
-        opened.describe(name, machine=_read_description(machine), reported=reported or "")
+        opened.describe(name, machine=read_description(machine), reported=reported or "")
         write_line(here.out, "described; the earlier wording stays in the log")
 
     with_log(context, "describe", log, work)

@@ -16,7 +16,7 @@ from strobe.cli.beside import Beside, ShowOption, ToneFileOption, ToneOption
 from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption, parse_lamp, parse_mains
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.keys import ends_by_hand, handled
-from strobe.console import ExitStatus, Surroundings, say, settle, write_line
+from strobe.console import ExitStatus, Surroundings, complain, say, settle, write_line
 from strobe.errors import UsageError
 from strobe.files import check_target
 
@@ -180,7 +180,7 @@ def open_live_source(
 
     def tell(message: str) -> None:
         if not here.err.isatty():
-            write_line(here.err, f"strobe: {message}")
+            complain(here.err, message)
 
     opened = open_source(
         source,
@@ -330,7 +330,7 @@ def _end(
 def say_what_cut_it_short(ended: str, here: Surroundings) -> None:
     """Say why there were no more pictures, where that was a fault."""
     if ended not in ("source", "time", "stopped"):
-        write_line(here.err, f"strobe: {ended}")
+        complain(here.err, ended)
 
 
 def _print_warm_up(watch: WarmUpWatch, here: Surroundings) -> None:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from strobe.cli.app import app
-from strobe.console import ExitStatus, Surroundings, say, settle, write_line
+from strobe.console import ExitStatus, Surroundings, complain, say, settle, write_line
 from strobe.errors import UsageError
 from strobe.files import check_target, write_whole
 
@@ -76,7 +76,7 @@ def _make(path: Path, here: Surroundings) -> None:
                 given = values | {question.name: _value(question.name, answer)}
                 parse_machine(given)
             except UsageError as error:
-                here.err.write(f"  {error}\n")
+                complain(here.err, str(error), head="  ")
                 continue
             values = given
             break

@@ -21,7 +21,6 @@ from strobe.cli.clips import (
     RimOption,
     RpmOption,
     clip_options,
-    load_machine,
     save_high_spot,
     say_written,
 )
@@ -42,6 +41,7 @@ from strobe.cli.filing import (
     gravest,
     load_limits,
     name_suspects,
+    read_description,
     show_outcome,
     status_of,
 )
@@ -179,6 +179,23 @@ def measure(
     def work() -> ExitStatus:
         from strobe.bench.many import clips_in
 
+        filing = Filing(
+            *(job, after, again, log),
+            conditions=conditions_of(running, platter, stylus, pitch, light, side),
+            settings={
+                "rpm": rpm,
+                "dots": dots,
+                "mains": mains,
+                "lamp": lamp,
+                "capture_rate_hz": capture_rate,
+                "mirrored": mirrored,
+                "view": view,
+                "disc_mm": disc_mm,
+                "rim_mm": rim_mm,
+                "camera": camera,
+            },
+            given=read_description(machine),
+        )
         request = MeasureRequest(
             clips=clips_in([str(clip) for clip in clips]),
             rpm=rpm,
@@ -198,28 +215,13 @@ def measure(
             table=table,
             workers=workers,
             limits=load_limits(limit, config),
-            machine=load_machine(machine),
-            filing=Filing(
-                *(job, after, again, log),
-                conditions=conditions_of(running, platter, stylus, pitch, light, side),
-                settings={
-                    "rpm": rpm,
-                    "dots": dots,
-                    "mains": mains,
-                    "lamp": lamp,
-                    "capture_rate_hz": capture_rate,
-                    "mirrored": mirrored,
-                    "view": view,
-                    "disc_mm": disc_mm,
-                    "rim_mm": rim_mm,
-                    "camera": camera,
-                },
-            ),
+            machine=filing.machine(),
+            filing=filing,
             kept=load_kept_values(config, camera),
         )
         _check(request)
-        filing = request.filing.checked(here)
-        return _measure_clips(replace(request, filing=filing, machine=request.machine or filing.machine()), here)
+        filing = filing.checked(here)
+        return _measure_clips(replace(request, filing=filing, machine=filing.machine()), here)
 
     raise typer.Exit(settle(work, here, command="strobe measure"))
 
@@ -320,7 +322,14 @@ def _finish(outcome: Outcome, request: MeasureRequest, here: Surroundings, *, ga
         outcome = replace(outcome, measurement=with_verdict(outcome.measurement, request.limits))
     if outcome.measurement is not None and request.machine is not None:
         outcome = replace(outcome, measurement=name_suspects(outcome.measurement, request.machine))
-    show_outcome(outcome, here, as_json=request.as_json, gap=gap, sources=request.kept.sources)
+    show_outcome(
+        outcome,
+        here,
+        as_json=request.as_json,
+        gap=gap,
+        sources=request.kept.sources,
+        filed=request.filing.job is not None,
+    )
     status = status_of(outcome)
     measurement = outcome.measurement
     if measurement is None:

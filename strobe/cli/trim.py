@@ -19,7 +19,7 @@ from strobe.cli.filing import JobOption, LogOption
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.cli.keys import ends_by_hand, handled
 from strobe.cli.live import check_pace, live_options, open_live_source, say_what_cut_it_short
-from strobe.console import ExitStatus, Surroundings, settle, write_line
+from strobe.console import ExitStatus, Surroundings, complain, settle, write_line
 from strobe.files import check_target, write_whole
 
 if TYPE_CHECKING:
@@ -188,7 +188,7 @@ def _file(steps: TrimRun, job: str, log: Path | None, here: Surroundings) -> Non
             what = "as left" if left else "as found"
             write_line(here.out, f"FILED       reading {filed.number} in job {job}, {what}")
         if not steps.measured:
-            write_line(here.err, "strobe: nothing was filed: no step was done with a full reading")
+            complain(here.err, "nothing was filed: no step was done with a full reading")
 
 
 def _print(report: TrimReport, here: Surroundings) -> None:

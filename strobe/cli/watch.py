@@ -16,7 +16,6 @@ from strobe.cli.clips import (
     MainsOption,
     RpmOption,
     clip_options,
-    load_machine,
     measuring_function,
 )
 from strobe.cli.filing import (
@@ -35,11 +34,12 @@ from strobe.cli.filing import (
     gravest,
     load_limits,
     name_suspects,
+    read_description,
     show_outcome,
     status_of,
 )
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
-from strobe.console import ExitStatus, Surroundings, progress_bar, settle
+from strobe.console import ExitStatus, Surroundings, complain, progress_bar, settle
 from strobe.errors import UsageError
 
 __all__ = ["watch"]
@@ -111,13 +111,13 @@ def watch(
             *(job, after, False, log),
             conditions=conditions_of(running, platter, stylus, pitch, light, side),
             settings={"rpm": rpm, "dots": dots, "mains": mains, "lamp": lamp, "camera": camera},
+            given=read_description(machine),
         ).checked(here)
-        described = filing.machine() if machine is None else load_machine(machine)
+        described = filing.machine()
         options = clip_options(rpm, dots, mains, lamp, described, kept=kept)
         arrivals = Arrivals(folder, present_too=present, still_s=still, patience_s=patience)
         measure = measuring_function(here)
-        here.err.write(f"watching {printable(str(folder))}; end with Ctrl-C\n")
-        here.err.flush()
+        complain(here.err, f"{printable(str(folder))}; end with Ctrl-C", head="watching ")
         worst, done = ExitStatus.MEASURED, 0
         for path in arrivals:
             with progress_bar(here.err, label=printable(path.name)) as tick:
@@ -128,7 +128,9 @@ def watch(
                 measurement = name_suspects(outcome.measurement, described)
                 judged = measurement if limits is None else with_verdict(measurement, limits)
                 outcome = replace(outcome, measurement=judged)
-            show_outcome(outcome, here, as_json=as_json, gap=done > 0, sources=kept.sources)
+            show_outcome(
+                outcome, here, as_json=as_json, gap=done > 0, sources=kept.sources, filed=filing.job is not None
+            )
             worst = gravest(worst, status_of(outcome))
             if outcome.measurement is not None and not filing.file(
                 outcome.clip, outcome.measurement, here, aside=as_json

@@ -1,6 +1,6 @@
 """What is known of a record player's drive, as a TOML file and as a frozen `Machine`. Anything may be unknown.
 
-Diameters are bare ones, without the belt; lengths in mm. A file for a belt drive with everything in it:
+Diameters are without the belt; lengths in mm. A file for a belt drive with everything in it:
 
     name = "bench deck (invented)"
     drive = "belt"              # belt, idler or direct
@@ -28,9 +28,9 @@ from pathlib import Path
 from typing import Any
 
 from strobe.drive.belts import belt_length_mm, spindle_distance_mm
-from strobe.errors import UsageError
+from strobe.errors import UsageError, did_you_mean
 from strobe.figures.rings import parse_rpm
-from strobe.files import read_text, toml_table
+from strobe.files import nearest_file, read_text, toml_table
 
 __all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read_machine", "speed_name"]
 
@@ -78,7 +78,7 @@ _ONLY_FOR = {
 class Machine:
     """A drive as far as it is known; ``None`` and empty tuples mean not known.
 
-    `pulley_mm` pairs a speed in rpm with the bare diameter of the pulley's step for it; where the motor's own speed is
+    `pulley_mm` pairs a speed in rpm with the diameter of the pulley's step for it; where the motor's own speed is
     changed, one diameter serves every speed. `driven_mm` is what belt or idler runs on: sub-platter or rim.
     """
 
@@ -186,9 +186,9 @@ def read_machine(path: str | Path) -> Machine:
         text = read_text(Path(path))
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not a text file"
-        raise UsageError(
-            f"machine: cannot read {path}: {reason}; make one with: strobe machine {path} --new"
-        ) from error
+        meant = did_you_mean(nearest_file(path, (".toml",))) if isinstance(error, FileNotFoundError) else ""
+        make = f".{meant} Or make one with" if meant else "; make one with"
+        raise UsageError(f"machine: cannot read {path}: {reason}{make}: strobe machine {path} --new") from error
     try:
         return parse_machine(toml_table(text))
     except UsageError as error:
@@ -227,7 +227,7 @@ def parse_machine(values: dict[str, Any]) -> Machine:
 
 def machine_toml(machine: Machine) -> str:
     """The text of a machine's file; `parse_machine` gives the same machine back."""
-    lines = ["# What is known of a record player's drive; leave out what is not. Bare diameters, lengths in mm."]
+    lines = ["# What is known of a record player's drive; leave out what is not. In mm, diameters without belt."]
     for field in fields(Machine):
         value = getattr(machine, field.name)
         if value is None or value in ((), ""):

@@ -68,13 +68,14 @@ def measure_frames(
     Refused
         When no figure could be trusted.
     """
+    asked = options
     told_rpm = options.nominal_rpm if known is None else known.nominal_rpm
     pattern = reader.reading(seen, turn_hz=_turn_hz(told_rpm))
     if known is not None:
         pattern = replace(pattern, rows=(pattern.rows[known.row],))
         options = replace(options, nominal_rpm=known.nominal_rpm, dots=known.dots)
     pattern, time = _on_cadence(pattern, facts)
-    measurement = _with_what_is_left(_measured(pattern, facts, options), pattern)
+    measurement = _with_what_is_left(_measured(pattern, facts, options, asked), pattern)
     if facts.stamps != "arrival":
         return measurement
     note = Note(
@@ -95,6 +96,7 @@ def recognise(
 
     `ring` is a row and its dots where they are known from before: the speed may change, the ring does not.
     """
+    asked = options
     pattern = reader.reading(seen, turn_hz=_turn_hz(options.nominal_rpm))
     if ring is not None:
         pattern = replace(pattern, rows=(pattern.rows[ring[0]],))
@@ -102,7 +104,7 @@ def recognise(
     pattern, time = _on_cadence(pattern, facts)
     try:
         _refuse_slow_motion(facts, time)
-        measurement = _measured(pattern, facts, options)
+        measurement = _measured(pattern, facts, options, asked)
         lock = _lock_on(pattern, time, measurement, facts, options)
         return Recognised(lock if ring is None else replace(lock, row=ring[0]), None)
     except Refused as refusal:
@@ -156,7 +158,9 @@ def _jumps(row: RowSeries) -> bool:
     return float(np.median(np.abs(steps))) > _STILL_DOTS
 
 
-def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions) -> Measurement:
+def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions, asked: LiveOptions) -> Measurement:
+    """The reading by options; where it is refused, only those that a person `asked` for count as given."""
+    ring = {"--rpm": asked.nominal_rpm, "--dots": asked.dots}
     told = Told(
         CameraClock.of(options.camera_rate_error_ppm, options.camera_rate_uncertainty_ppm),
         options.nominal_rpm,
@@ -164,6 +168,8 @@ def _measured(pattern: PatternReading, facts: SourceFacts, options: LiveOptions)
         options.mains_hz,
         options.lamp,
         mains_default_hz=options.mains_default_hz,
+        mirrored=facts.flipped,
+        found=frozenset(option for option, value in ring.items() if value is None),
     )
     return measure_reading(ClipReading(facts.name, _as_clip(facts), ClipTally.of(pattern.time_s), pattern), told)
 

@@ -114,7 +114,7 @@ def look(
     measurement: Measurement | None = None
     refusal: Refusal | None = None
     try:
-        told = Told(clock, nominal, dots, mains, lamp, capture_rate_hz, mains_default)
+        told = Told(clock, nominal, dots, mains, lamp, capture_rate_hz, mains_default, mirrored)
         measurement = measure_reading(reading, told)
     except Refused as refused:
         refusal = Refusal(str(path), refused.code, refused.message, refused.advice)

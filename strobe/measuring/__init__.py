@@ -102,7 +102,7 @@ def measure(
     check_options(dots, mains, lamp, capture_rate_hz, mains_default)
     check_view(view, disc_mm, rim_mm)
     clock = CameraClock.of(camera_rate_error_ppm, camera_rate_uncertainty_ppm)
-    told = Told(clock, nominal, dots, mains, lamp, capture_rate_hz, mains_default)
+    told = Told(clock, nominal, dots, mains, lamp, capture_rate_hz, mains_default, mirrored)
     reading = read_clip(path, mirrored=mirrored, view=view, progress=progress)
     return measure_reading(reading, told, disc_mm=disc_mm, rim_mm=rim_mm)
 
@@ -196,12 +196,12 @@ def measure_reading(
     if work is not None:
         runout, ring = runout_of(work, time, rim_mm), ring_of(work, chosen, steady.dots, time, rim_mm)
         index = index_mark(work.mark, speed, figures, chosen.nominal_rpm, clock)
-        refuse_by_mark(index, pattern="dots")
+        refuse_by_mark(index, told, pattern="dots")
         notes += notes_of_rim(ring) + notes_of_mark(index, pattern="dots")
     if disc is not None and even is not None:
         seen = disc_view(disc, chosen, even, time, disc_mm)
         index = index_mark(disc.mark, speed, figures, chosen.nominal_rpm, clock)
-        refuse_by_mark(index, pattern="bars")
+        refuse_by_mark(index, told, pattern="bars")
         setup = setup_of_disc(setup, seen)
         notes += notes_of_disc(chosen, seen, off_centre_percent) + notes_of_mark(index, pattern="bars")
     rate = 1 / (time.interval_s * stretch)

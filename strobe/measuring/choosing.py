@@ -121,7 +121,7 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
         rows = _moving(pattern, lamps[0].cycles)
     time = part.time
     times = replace(times, pattern=pattern, time=time)
-    question_pace(times, rows, nominal_rpm=nominal, dots=dots, flash=lamps[0].flash, mains_lamp=told.lamp == "mains")
+    question_pace(times, rows, told, flash=lamps[0].flash)
     if pattern.upright:
         rows += [backwards(row) for row in rows]
     if disc is None:
@@ -134,16 +134,16 @@ def choose_reading(reading: ClipReading, told: Told) -> ChosenReading:
     untold = nominal is None and dots is None and disc is None
     if untold:
         refuse_too_few_to_tell(ranked)
-    chosen, gap_percent = choose(ranked, nominal)
+    chosen, gap_percent = choose(ranked, told)
     if untold:
         refuse_too_few_to_tell([chosen])
     if pattern.upright and not chosen.turns_seen:
         raise upright_unclear()
     if dots is None and disc is None:
-        refuse_unusual_count(chosen)
+        refuse_unusual_count(chosen, told)
     speed_gap_percent = assumed_speed_percent(ranked, chosen) if nominal is None else 0.0
-    refuse_what_is_flat(chosen.evidence.row, chosen.dots)
-    question_speed(times, chosen)
+    refuse_what_is_flat(chosen.evidence.row, chosen.dots, told)
+    question_speed(times, chosen, told)
     chosen = _beside_slow_flicker(chosen, time) if disc is None else chosen
     even, scale_share = None, SCALE_SHARE
     if disc is not None:

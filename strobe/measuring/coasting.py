@@ -219,7 +219,7 @@ def _chosen(
                 "ambiguous",
                 f"The dots fit starts at {', '.join(f'{rpm:.1f}' for rpm in sorted(speeds.values()))} rpm, but "
                 f"{start_rpm:g} was given.",
-                "Give the speed that it had when the clip begins, or leave it out.",
+                f"Check --from {start_rpm:g}, the speed that it had when the clip begins, or leave it out.",
             )
         return near, "given"
     stopped = _stopped(passed, time_s, step_s)

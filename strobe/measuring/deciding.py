@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, nearest_nominal_rpm
 from strobe.measuring.hypotheses import SLOW_SWING_CYCLES, Hypothesis
+from strobe.measuring.options import Told
 from strobe.measuring.refusals import ROW_OF_DOTS
 from strobe.measuring.rows import CLEAR_SUPPORT, SAME_TURN, is_usual, turns_of_few_lit
 from strobe.measuring.speedbudget import mains_uncertainty_percent
@@ -74,8 +75,8 @@ _FAR_OFF_PERCENT = 8.5
 """Further than usual pitch controls go, where another alias of the dots is as likely."""
 
 
-def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis, float]:
-    """The hypothesis to report, and the gap (percent) to a rival that the clip can't rule out.
+def choose(ranked: list[Hypothesis], told: Told) -> tuple[Hypothesis, float]:
+    """The hypothesis to report by what was told, and the gap (percent) to a rival that the clip can't rule out.
 
     Lamp or camera may be left open, for as long as they say nearly the same; two rows that run apart may not.
 
@@ -88,7 +89,7 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
     if not ranked:
         raise Refused("no-pattern", "No row of dots could be followed.", "Film the rim closer and in focus.")
     best = ranked[0]
-    if nominal is None and not best.turns_seen:
+    if told.nominal_rpm is None and not best.turns_seen:
         usual = f"{NOMINAL_RPM[1]:.4g} rpm"
         ranked = [h for h in ranked if h.nominal_rpm == NOMINAL_RPM[1]]
         why = ""
@@ -101,15 +102,22 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             )
         if why:
             advice = "Say the nominal speed with --rpm and the count of the dots with --dots."
+            if told.given("--dots") is not None:
+                advice = f"Say the nominal speed with --rpm. {told.check('--dots')}."
             raise Refused("ambiguous", why, advice)
         best = ranked[0]
-    _refuse_contradiction(best)
+    _refuse_contradiction(best, told)
     if abs(best.deviation_percent) > _FAR_OFF_PERCENT and not best.borne_out:
+        advice = told.advice("--rpm", "--dots", "--mains")
+        if told.given("--capture-rate") is None:
+            advice += ". See whether the clip is slow motion"
+        else:
+            advice = told.advice("--rpm", "--dots", "--mains", "--capture-rate")
         raise Refused(
             "ambiguous",
             f"Nothing in the clip but the dots themselves bears out {best.rpm:.3f} rpm, "
             f"{abs(best.deviation_percent):.0f} % from {best.nominal_rpm:.4g}.",
-            "Check --rpm, --dots and --mains, and whether the clip is slow motion; or film three turns and more.",
+            f"{advice}; or film three turns and more.",
         )
     gap = 0.0
     for rival in ranked[1:]:
@@ -140,7 +148,7 @@ def choose(ranked: list[Hypothesis], nominal: float | None) -> tuple[Hypothesis,
             "ambiguous",
             f"The clip can be read in two ways: {best.rpm:.3f} rpm ({best.dots} dots, {best.line.kind}-timed) or "
             f"{rival.rpm:.3f} rpm ({rival.dots} dots, {rival.line.kind}-timed).",
-            "Say what is known with --rpm, --dots, --mains and --lamp, or film again at another frame rate.",
+            f"{told.advice('--rpm', '--dots', '--mains', '--lamp')}; or film again at another frame rate.",
         )
     return best, gap
 
@@ -179,7 +187,7 @@ def assumed_speed_percent(ranked: Sequence[Hypothesis], chosen: Hypothesis) -> f
     )
 
 
-def _refuse_contradiction(best: Hypothesis) -> None:
+def _refuse_contradiction(best: Hypothesis, told: Told) -> None:
     """Refuse when marks travel at another pace, or the dots come round after another time, than the hypothesis says."""
     turns, travel = best.evidence.turns, best.evidence.travel
     if travel is not None and travel.share(best.line.dot_rate_hz) < _LEAST_TRAVEL:
@@ -187,7 +195,7 @@ def _refuse_contradiction(best: Hypothesis) -> None:
             "ambiguous",
             f"Dust and uneven dots pass along the row as if about {travel.rate_hz:.0f} dots went by in a second, which "
             f"does not go with {best.nominal_rpm:.4g} rpm and {best.dots} dots ({best.line.dot_rate_hz:.1f} a second).",
-            "Leave --mains, --rpm and --dots out, or check them: the wrong mains makes such a difference.",
+            f"{told.advice('--mains', '--rpm', '--dots')}. The wrong mains makes such a difference.",
         )
     if turns is None:
         return
@@ -209,17 +217,27 @@ def _refuse_contradiction(best: Hypothesis) -> None:
         return
     seen = 60 / turns.turn_s
     near = nearest_nominal_rpm(seen)
+    if abs(near / best.nominal_rpm - 1) < _SAME_SPEED:
+        mirror = "f the clip is a mirror image, say so with --mirrored"
+        if told.mirrored:
+            mirror = "f the clip is no mirror image, leave --mirrored out"
+        count = told.check("--dots")
+        advice = f"{count}; or i{mirror}." if count else f"I{mirror}; else count the dots of the ring for --dots."
+    else:
+        advice = f"Measure again with --rpm {near:.4g}"
+        if (rpm := told.given("--rpm")) is not None:
+            advice += f" in place of {rpm}"
+        count = told.check("--dots")
+        advice += f". {count}." if count else " and, if the ring is an unusual one, --dots with its count."
     raise Refused(
         "ambiguous",
         f"One turn takes {turns.turn_s:.2f} s here, so the platter turns at about {seen:.2f} rpm; read as "
         f"{best.dots} dots at {best.nominal_rpm:.4g} rpm it would turn at {best.rpm:.2f}.",
-        "If the clip is a mirror image, say so with --mirrored; else count the dots of the ring for --dots."
-        if abs(near / best.nominal_rpm - 1) < _SAME_SPEED
-        else f"Measure again with --rpm {near:.4g} and, if the ring is an unusual one, --dots with its count.",
+        advice,
     )
 
 
-def refuse_unusual_count(chosen: Hypothesis) -> None:
+def refuse_unusual_count(chosen: Hypothesis, told: Told) -> None:
     """Refuse a count that nobody gave and no usual ring has, where it rests on the time of one turn alone.
 
     Other aliases of the same line then go with other counts just as well.
@@ -231,7 +249,9 @@ def refuse_unusual_count(chosen: Hypothesis) -> None:
         "ambiguous",
         f"The dots go best with a ring of {chosen.dots}, an unusual one, at {chosen.rpm:.2f} rpm; other counts "
         "would give other speeds.",
-        "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm.",
+        "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm."
+        if told.given("--rpm") is None
+        else f"Count the dots of one turn and say so with --dots. {told.check('--rpm')}.",
     )
 
 

@@ -8,6 +8,7 @@ from strobe.errors import Refused
 from strobe.figures.results import Figures
 from strobe.measurement import IndexMark, Note, Speed
 from strobe.measuring.clock import CameraClock
+from strobe.measuring.options import Told
 from strobe.measuring.speedbudget import end_to_end_deviation_percent
 from strobe.phase.mark import MarkCourse
 
@@ -47,7 +48,7 @@ def index_mark(
     )
 
 
-def refuse_by_mark(index: IndexMark | None, *, pattern: str) -> None:
+def refuse_by_mark(index: IndexMark | None, told: Told, *, pattern: str) -> None:
     """Refuse a reading of the `pattern`, the dots or the bars, when a mark that was seen often enough contradicts it.
 
     Raises
@@ -59,12 +60,15 @@ def refuse_by_mark(index: IndexMark | None, *, pattern: str) -> None:
         return
     if abs(index.difference_percent) < _OTHER_COUNT_PERCENT:
         return
+    advice = told.advice("--dots", "--mains", "--lamp")
+    if told.given("--dots") is None:
+        advice = f"Count the {pattern} of one turn for --dots. {told.advice('--mains', '--lamp')}"
     raise Refused(
         "ambiguous",
         f"The mark that passes takes {index.turn_s:.4f} s a turn, {index.mean_rpm:.3f} rpm, which is "
         f"{index.difference_percent:+.2f} % off what the {pattern} show by the count and the lamp that they were read "
         "with.",
-        f"Count the {pattern} of one turn for --dots, and check --mains and --lamp; or leave them out.",
+        f"{advice}.",
     )
 
 

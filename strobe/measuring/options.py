@@ -23,6 +23,9 @@ class Told:
         Its kind, or a flash rate in Hz that is known exactly.
     capture_rate_hz : float or None
     clock : CameraClock
+    mirrored : bool
+    found : frozenset of str
+        Options whose values nobody gave: they were found in what was seen before, as where a clip is followed live.
     """
 
     clock: CameraClock
@@ -32,6 +35,41 @@ class Told:
     lamp: str | float = "mains"
     capture_rate_hz: float | None = None
     mains_default_hz: float | None = None
+    mirrored: bool = False
+    found: frozenset[str] = frozenset()
+
+    def advice(self, *options: str) -> str:
+        """What may settle it, without a full stop: options that were given are to be checked, the others to be said.
+
+        For example: Check --dots 90, or leave it out; say what is known with --rpm and --mains
+        """
+        unsaid = [option for option in options if self.given(option) is None]
+        parts = [self.check(*options), f"say what is known with {_listed(unsaid)}" if unsaid else ""]
+        words = "; ".join(part for part in parts if part)
+        return words[:1].upper() + words[1:]
+
+    def check(self, *options: str) -> str:
+        """That those of some options that were given are to be checked, with their values; empty where none was."""
+        given = [f"{option} {said}" for option in options if (said := self.given(option)) is not None]
+        return f"Check {_listed(given)}, or leave {'it' if len(given) == 1 else 'them'} out" if given else ""
+
+    def given(self, option: str) -> str | None:
+        """The value that an option was given, as it is typed; None where it was left out."""
+        if option in self.found:
+            return None
+        lamp = None if self.lamp == "mains" else self.lamp
+        value = {
+            "--rpm": None if self.nominal_rpm is None else f"{self.nominal_rpm:.4g}",
+            "--dots": self.dots,
+            "--mains": self.mains_hz,
+            "--lamp": lamp,
+            "--capture-rate": self.capture_rate_hz,
+        }[option]
+        return value if value is None or isinstance(value, str) else f"{value:g}"
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def check_options(

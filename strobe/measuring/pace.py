@@ -16,6 +16,7 @@ from strobe.errors import Refused
 from strobe.figures.rings import NOMINAL_RPM, bars_for
 from strobe.measuring.frametimes import FrameTimes
 from strobe.measuring.hypotheses import Hypothesis
+from strobe.measuring.options import Told
 from strobe.measuring.rows import CLEAR_SUPPORT
 from strobe.pattern import RowSeries
 from strobe.phase import (
@@ -50,11 +51,9 @@ whether another pace is right that brings the dots so near (by trial)."""
 def question_pace(
     times: FrameTimes,
     rows: list[RowSeries],
+    told: Told,
     *,
-    nominal_rpm: float | None,
-    dots: int | None,
     flash: FlashRate | None,
-    mains_lamp: bool,
 ) -> None:
     """Ask at which rate the clip was filmed where the lamp's flicker or a turn of the platter shows another pace.
 
@@ -64,12 +63,9 @@ def question_pace(
         The frames at the pace so far.
     rows : list of RowSeries
         Rows that move.
-    nominal_rpm, dots : float or int, or None
-        Nominal speed and count of the dots where they are given.
+    told : Told
     flash : FlashRate or None
         The lamp's flicker as it was found at this pace.
-    mains_lamp : bool
-        Whether the lamp may be one that the mains makes flash.
 
     Raises
     ------
@@ -82,11 +78,11 @@ def question_pace(
         return
     time = times.time
     paces = [float(k) for k in _PACES] if times.stretch == 1 else [1 / times.stretch]
-    for pace in paces if mains_lamp and not as_mains else ():
+    for pace in paces if told.lamp == "mains" and not as_mains else ():
         film_s = time.time_s / pace
         other = measure_flash_rate(times.pattern.brightness, film_s, _MAINS_FLASHES_HZ, downward=sweep_known)
         if other is not None and other.goes_with_sweep(sweep_known) and _runs(other, time, pace):
-            raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it")
+            raise _which_rate(times, pace, f"the lamp flickers {_times(pace)} as the mains makes it", told)
     row = max(rows, key=lambda one: one.amplitude)
     amplitude, _ = combine_blocks(row.blocks)
     found = {
@@ -99,6 +95,7 @@ def question_pace(
     turn_s, support = best[clearest][0] * clearest, best[clearest][1]
     if support < max(CLEAR_SUPPORT, (_CLEARER if clearest != 1.0 else 1.0) * best.get(1.0, (0.0, 0.0))[1]):
         return
+    nominal_rpm = told.nominal_rpm
     likely = [nominal_rpm] if nominal_rpm is not None else [*NOMINAL_RPM[1:], NOMINAL_RPM[0]]
     # Not where the speed is open: half of 33 1/3 under a lamp that flashes half as often is a nominal speed as well.
     strobed = flash if as_mains and nominal_rpm is not None else None
@@ -106,7 +103,7 @@ def question_pace(
     def fitting(turn_s: float, tried: Sequence[float]) -> list[float]:
         """Paces at which the turn and the dots of a usual ring both go with a nominal speed."""
         pairs = [(pace, rpm) for rpm in likely for pace in tried if abs(60 * pace / turn_s / rpm - 1) < _NEAR_NOMINAL]
-        return [p for p, rpm in pairs if _dots_fit(amplitude, time, p, rpm, dots, strobed if p == 1.0 else None)]
+        return [p for p, rpm in pairs if _dots_fit(amplitude, time, p, rpm, told.dots, strobed if p == 1.0 else None)]
 
     own_s, own_support = best.get(1.0, (turn_s, 0.0))
     if (support < _MUCH_CLEARER * own_support and fitting(own_s, (1.0,))) or fitting(turn_s, (1.0,)):
@@ -122,7 +119,7 @@ def question_pace(
         if pace != 1.0 and support >= CLEAR_SUPPORT and fitting(own_s * pace, (pace,)):
             elsewhere.append((pace, own_s * pace))
     if elsewhere:
-        raise _which_rate(times, elsewhere[0][0], f"one turn of the platter takes {elsewhere[0][1]:.1f} s in it")
+        raise _which_rate(times, elsewhere[0][0], f"one turn of the platter takes {elsewhere[0][1]:.1f} s in it", told)
 
 
 def _dots_fit(
@@ -160,7 +157,7 @@ def _times(pace: float) -> str:
     return f"{pace:g} times as slowly" if pace > 1 else f"{1 / pace:g} times as fast"
 
 
-def question_speed(times: FrameTimes, chosen: Hypothesis) -> None:
+def question_speed(times: FrameTimes, chosen: Hypothesis, told: Told) -> None:
     """Ask at which rate the clip was filmed where only another pace brings the dots close to a nominal speed.
 
     Raises
@@ -189,16 +186,20 @@ def question_speed(times: FrameTimes, chosen: Hypothesis) -> None:
                 pace,
                 f"the dots would be {chosen.deviation_percent:+.1f} % off, but only {100 * off:+.1f} % if the clip "
                 f"played {pace} times too slowly",
+                told,
             )
 
 
-def _which_rate(times: FrameTimes, pace: float, seen: str) -> Refused:
+def _which_rate(times: FrameTimes, pace: float, seen: str, told: Told) -> Refused:
     rate = 1 / times.time.interval_s
     if times.stretch != 1:
+        advice = f"If it was not slowed down after all, measure again with --capture-rate {round(rate * pace)}."
+        if (given := told.given("--capture-rate")) is not None:
+            advice = f"Check --capture-rate {given}; if it was not slowed down after all, give {round(rate * pace)}."
         return Refused(
             "ambiguous",
             f"The clip is said to have been filmed at {rate:.4g} pictures a second, but {seen} at that rate.",
-            f"If it was not slowed down after all, measure again with --capture-rate {round(rate * pace)}.",
+            advice,
         )
     return Refused(
         "ambiguous",

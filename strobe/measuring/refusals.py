@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobe.errors import Refused
+from strobe.measuring.options import Told
 from strobe.pattern import PatternReading, RowSeries
 
 __all__ = [
@@ -127,7 +128,7 @@ def not_turning() -> Refused:
     )
 
 
-def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
+def refuse_what_is_flat(row: RowSeries, dots: int, told: Told) -> None:
     """Refuse dots that pass in a plane: a fence, cloth, a strip.
 
     Those of a rim crowd towards the sides, at least as an arc of the same angle does when it is seen from far away
@@ -139,6 +140,7 @@ def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
         The row that was chosen.
     dots : int
         Its dots in one turn.
+    told : Told
     """
     least = (np.pi * row.dots_in_view / dots) ** 2 / 6
     if row.crowding is None or row.dots_in_view < ROW_OF_DOTS or row.crowding > _MUCH_OF_IT * least:
@@ -149,7 +151,7 @@ def refuse_what_is_flat(row: RowSeries, dots: int) -> None:
         "not-a-rim",
         f"The {row.dots_in_view:.0f} dots or stripes in view stand evenly, as on something flat; on a rim with {dots} "
         "dots they would crowd towards the sides.",
-        "Film the rim of the platter from outside. If the count of its dots was given, count them again.",
+        f"Film the rim of the platter from outside.{f' {check}.' if (check := told.check('--dots')) else ''}",
     )
 
 

@@ -1,11 +1,11 @@
-"""The one next step that a reading ends with."""
+"""The one next step that a reading ends with, and what a longer clip would bring."""
 
 from __future__ import annotations
 
-from strobe.measurement import Measurement
-from strobe.report.words import how_often, period_words
+from strobe.measurement import Measurement, Setup
+from strobe.report.words import how_often, period_words, rounded
 
-__all__ = ["next_step"]
+__all__ = ["KEEP", "longer_clip", "next_step"]
 
 TRIM_PERCENT = 0.3
 """Speed error from which a trim is advised: the broadcast limit for turntables (NAB 1964, value from memory)."""
@@ -16,10 +16,12 @@ HIFI_WEIGHTED_PEAK_PERCENT = 0.2
 """Weighted peak that a hi-fi record player may show (DIN 45500)."""
 ENOUGH_TURNS = 5.0
 """Turns below which a wobble once a turn is told from its neighbours only roughly; the number is our own choice."""
+KEEP = "Keep this reading (--job NAME) to compare with the one after the next repair."
+"""What to do with a reading that asks for nothing and was not filed."""
 
 
-def next_step(measurement: Measurement) -> tuple[str, bool]:
-    """The one thing to do next, and whether it leads a person into the machine.
+def next_step(measurement: Measurement) -> tuple[str, bool] | None:
+    """The one thing that the reading itself asks for, and whether it leads a person into the machine; None for nothing.
 
     A part of the drive is never named here: that takes a description of the machine.
     """
@@ -28,11 +30,7 @@ def next_step(measurement: Measurement) -> tuple[str, bool]:
     clear = off > speed.uncertainty_percent
     unsteady = fluctuation.weighted_peak_percent - fluctuation.weighted_peak_uncertainty_percent
     if clear and off > DOUBTFUL_PERCENT and {"dots", "nominal_rpm"} & set(setup.assumed):
-        return (
-            "So large an error is more often a wrong count of dots or another speed: count the dots of "
-            "the row round the rim, and measure again with --dots and --rpm.",
-            False,
-        )
+        return _doubt(setup)
     if speed.revolutions < ENOUGH_TURNS:
         return (
             f"Film 20 s or longer: {speed.revolutions:.1f} turns are too few to tell a wobble once a turn "
@@ -54,7 +52,33 @@ def next_step(measurement: Measurement) -> tuple[str, bool]:
             "the camera's own clock times the dots instead of the mains.",
             False,
         )
-    return ("Keep this reading (--job NAME) to compare with the one after the next repair.", False)
+    return None
+
+
+def longer_clip(measurement: Measurement) -> list[str]:
+    """What a longer clip would bring, where it would bring much."""
+    fluctuation = measurement.fluctuation
+    longer, now = fluctuation.longer, fluctuation.weighted_peak_uncertainty_percent
+    if longer is None:
+        return []
+    then = longer.weighted_peak_uncertainty_percent
+    decimals = rounded(then)
+    return [
+        f"{longer.seconds:.0f} s would tell the weighted peak to ±{then:.{decimals}f} % instead of "
+        f"±{now:.{decimals}f} %."
+    ]
+
+
+def _doubt(setup: Setup) -> tuple[str, bool]:
+    """What to say of the setup where the speed is too far off to be believed; only what was assumed is asked for."""
+    if "dots" not in setup.assumed:
+        return "So large an error is more often another speed: measure again with --rpm.", False
+    more = " and --rpm" if "nominal_rpm" in setup.assumed else ""
+    return (
+        "So large an error is more often a wrong count of dots or another speed: count the dots of "
+        f"the row round the rim, and measure again with --dots{more}.",
+        False,
+    )
 
 
 def _wobble_step(measurement: Measurement) -> tuple[str, bool]:

@@ -11,6 +11,8 @@ from strobe.bench.limits import LimitSet
 from strobe.bench.records import Conditions, Job, JobSummary, Reading, State
 from strobe.bench.stopping import standings_of_job
 from strobe.bench.store import Filed
+from strobe.measurement import Measurement
+from strobe.report.advice import longer_clip, next_step
 from strobe.report.comparing import CONDITION_WORDS, one_line
 from strobe.report.judging import standing_sentence
 from strobe.report.sheet import Sheet, columns
@@ -71,10 +73,14 @@ def job_text(job: Job, *, limits: LimitSet | None = None) -> Text:
     return sheet.text()
 
 
-def filed_text(filed: Filed, job: Job) -> Text:
-    """What became of a reading that was to be filed; `job` as it stands now."""
+def filed_text(filed: Filed, job: Job, measurement: Measurement) -> Text:
+    """What became of a reading that was to be filed, and the next step where it asks for none itself.
+
+    `job` as it stands now.
+    """
     sheet = Sheet()
     name = one_line(job.name)
+    next_lines = [*_next(job), *longer_clip(measurement)] if next_step(measurement) is None else []
     if filed.already:
         sheet.row(
             "NOT FILED",
@@ -82,22 +88,32 @@ def filed_text(filed: Filed, job: Job) -> Text:
             "its place (other options): --again",
             strong=True,
         )
+        sheet.row("NEXT", *next_lines)
         return sheet.text()
     under = "as found" if filed.state == 0 else f"after: {one_line(filed.label)}"
-    sheet.row("FILED", f"reading {filed.number} of {name}, {under}", strong=True)
-    reading = job.readings[filed.number - 1]
-    rpm = reading.measurement.setup.nominal_rpm
+    kept = "; machine's description kept too" if filed.machine == "kept" else ""
+    sheet.row("FILED", f"reading {filed.number} of {name}, {under}{kept}", strong=True)
+    if filed.machine == "own":
+        sheet.row(
+            "MACHINE",
+            "The job describes it otherwise and keeps its own words; this reading used the file given. To change the "
+            "job's:",
+            f"strobe job describe {name_argument(job.name)} --machine FILE",
+        )
+    rpm = measurement.setup.nominal_rpm
     count = len(job.states[filed.state].at(rpm))
-    if count < PROPOSED_READINGS:
+    told_next = next_lines and filed.state == len(job.states) - 1
+    if count < PROPOSED_READINGS and not told_next:
         sheet.row(
             "READINGS",
             f"{count} of this state at {rpm_words(rpm)} rpm; {PROPOSED_READINGS}, restarting between, tell how well "
             "the machine repeats itself.",
         )
-    sheet.row("CONDITIONS", condition_words(reading.conditions))
+    sheet.row("CONDITIONS", condition_words(job.readings[filed.number - 1].conditions))
     if filed.elsewhere:
         others = ", ".join(one_line(other, most=24) for other in filed.elsewhere[:3])
         sheet.row("BEWARE", f"The same clip is filed under {others} too.")
+    sheet.row("NEXT", *next_lines)
     return sheet.text()
 
 
@@ -210,8 +226,9 @@ def _next(job: Job) -> list[str]:
     earlier = {rpm for state in states[:-1] for rpm in state.speeds_rpm}
     if earlier & set(last.speeds_rpm):
         lines += ["Whether the last repair helped:", f"strobe job compare {name}"]
-    elif not few:
-        lines += ["Repair, then file the next reading:", f"strobe measure CLIP --job {name} --after TEXT"]
+    else:
+        lines += [f"{'Then repair' if few else 'Repair'}, and file the next reading under what was done:"]
+        lines += [f"strobe measure CLIP --job {name} --after TEXT"]
     return lines
 
 

@@ -15,7 +15,7 @@ from rich.text import Text
 from strobe.bench.stopping import standing_of_reading
 from strobe.figures.results import Component
 from strobe.measurement import Event, Measurement, Refusal
-from strobe.report.advice import next_step
+from strobe.report.advice import KEEP, longer_clip, next_step
 from strobe.report.judging import verdict_lines
 from strobe.report.rim import runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
@@ -33,7 +33,7 @@ TURN_GAINS = {"33 1/3": 0.314, "45": 0.468}
 STILL_REFUSALS = ("no-pattern", "not-turning", "no-contrast")
 
 
-def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = None) -> Text:
+def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = None, filed: bool = False) -> Text:
     """The whole reading of one clip.
 
     Parameters
@@ -41,6 +41,8 @@ def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = Non
     measurement : Measurement
     sources : mapping of str to str or None
         Where values that were not given with the clip came from, by the name of the value: ``configuration``.
+    filed : bool
+        Whether a job takes it: where it asks for nothing itself, `strobe.report.jobs.filed_text` says what comes next.
 
     Returns
     -------
@@ -65,10 +67,12 @@ def reading(measurement: Measurement, *, sources: Mapping[str, str] | None = Non
     sheet.row("KNOWN", *known)
     sheet.row("ASSUMED", *assumed)
     sheet.row("BEWARE", *(note.message for note in measurement.notes))
-    advice, into_machine = next_step(measurement)
-    sheet.row("NEXT", advice, *_longer(measurement))
-    if into_machine:
-        sheet.row("CAUTION", UNPLUG)
+    step = next_step(measurement)
+    if step is not None or not filed:
+        advice, into_machine = step or (KEEP, False)
+        sheet.row("NEXT", advice, *longer_clip(measurement))
+        if into_machine:
+            sheet.row("CAUTION", UNPLUG)
     return sheet.text()
 
 
@@ -206,20 +210,6 @@ def _event(event: Event) -> str:
     if event.recovery_s is not None:
         said += f", back after {event.recovery_s:.2g} s"
     return f"{said}; not counted as wow"
-
-
-def _longer(measurement: Measurement) -> list[str]:
-    """What a longer clip would bring, where it would bring much."""
-    fluctuation = measurement.fluctuation
-    longer, now = fluctuation.longer, fluctuation.weighted_peak_uncertainty_percent
-    if longer is None:
-        return []
-    then = longer.weighted_peak_uncertainty_percent
-    decimals = rounded(then)
-    return [
-        f"{longer.seconds:.0f} s would tell the weighted peak to ±{then:.{decimals}f} % instead of "
-        f"±{now:.{decimals}f} %."
-    ]
 
 
 def _record(measurement: Measurement) -> list[str]:
