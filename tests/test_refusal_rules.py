@@ -184,6 +184,9 @@ def test_dots_that_stand_under_flashes_are_not_taken_for_repeated_pictures() -> 
     assert repeats(travels + noise) == repeats(travels * flashes + noise) == 0
     twice = np.arange(180) - (np.arange(180) % 6 == 5)
     assert repeats((travels + noise)[twice] + noise[::-1]) == 30
+    # Two dots and a bit in 1/60 s, in frames that are each some tenths of a millisecond early or late, for good.
+    wandering = np.exp(2j * np.pi * 0.026 * np.cumsum(1 + 2.5 * rng.standard_normal(180)))[:, None]
+    assert repeats(wandering + 0.1 * noise) == 0
     flicker = moving.brightness * (1 + 0.03 * (-1.0) ** np.arange(180))[:, None]
     under_lamp = replace(
         moving, brightness=flicker, rows=(row(blocks=((travels + noise)[twice] + noise[::-1]).astype(np.complex64)),)

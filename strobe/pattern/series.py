@@ -19,6 +19,9 @@ _BESIDE, _LIVELY_PERCENT = 8, 70
 _STANDS, _MOVES = 0.1, 0.06
 """A repeated picture changes less than this share of what is usual before and after, a hundredth of a dot at least, and
 its dots are as bright within that share."""
+_HARDLY = 3 * _STANDS
+"""Up to which share of it a picture changes by little: chance spreads changes evenly there, twice as many as stand, and
+between pictures that were put in twice and others there are next to none (seen on rendered clips)."""
 _SHOWS, _BRIGHT_PERCENT = 0.1, 90
 """A frame that met no flash shows less than this share of the pattern that the bright ones show; black is all alike."""
 _LIT_ALIKE = 0.01
@@ -148,7 +151,8 @@ class PatternReading:
 
         That is how a picture looks that a camera or program put in twice. Where the pattern hardly moves from frame to
         frame, or is not lit, nothing is marked: there a repeated picture does no harm. What changes in pictures that
-        hardly a flash has lit is noise, and no motion.
+        hardly a flash has lit is noise, and no motion. Nor is anything marked where pictures change by little as often
+        as by next to nothing, as by frames that wander where dots run about a whole gap from one to the next.
         """
         marked = np.zeros(self.time_s.size, bool)
         if not self.rows or self.time_s.size < 3:
@@ -169,6 +173,9 @@ class PatternReading:
         bright = np.linalg.norm(np.concatenate(sizes, axis=1), axis=1)
         as_bright = np.abs(np.diff(bright)) < _STANDS * bright[1:]
         marked[1 + pair] = (change < _STANDS * around) & (around > _MOVES) & as_bright[pair]
+        hardly = (change >= _STANDS * around) & (change < _HARDLY * around) & (around > _MOVES)
+        if hardly.sum() > marked.sum():
+            return np.zeros_like(marked)
         if self.brightness.size:
             level = float(self.brightness.mean())
             marked[1:] &= np.mean(np.abs(np.diff(self.brightness, axis=0)), axis=1) < _LIT_ALIKE * level
