@@ -68,6 +68,9 @@ _CURVED = 1.4
 _OWN_HZ = 6.0
 """Below this nothing that follows the pattern's own phase is taken off."""
 
+_LIKE_A_BEND = 8.0
+"""Cycles in the clip up to which a wave can follow the bend that a sudden change of the speed makes: of that a wave of
+so many holds less than a hundredth (closed form: it falls with their square)."""
 _BESIDE_A_BEND = 0.06
 """Dots of a slow swing from which it says something beside a sudden change of the speed: where there was none, up to
 0.028 were left of the change (six made courses), so twice that."""
@@ -218,7 +221,7 @@ def _follow(
     swings = bool(taken.lamp) and waves[0].harmonic == 1
     avoid_hz = [wave.apparent_hz for wave in taken.of_lit]
     bends: Sequence[NDArray[np.float64]] = ()
-    if lamp_cycles is not None and apparent_hz(lamp_cycles, time_s) < WOBBLE_HZ:
+    if lamp_cycles is not None and apparent_hz(lamp_cycles, time_s) * float(np.ptp(time_s)) < _LIKE_A_BEND:
         bends = sudden_change(residual, np.abs(series), time_s, waves, interval_s)
     fit = fit_waves(residual, time_s, courses, waves, interval_s, avoid_hz, bends=bends)
     first = fit.first
