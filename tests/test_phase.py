@@ -1141,6 +1141,19 @@ class TestTurns:
         assert turns.support(0.93 * count / rate) < 0.5 * support
         assert turns.support(30.0) == 0
 
+    @pytest.mark.parametrize("off", [0.9995, 0.99975, 1.0, 1.00025, 1.0005, 1.001])
+    @pytest.mark.parametrize("seconds", [60, 120])
+    def test_time_of_one_turn_of_a_long_clip(self, seconds: int, off: float) -> None:
+        """Over many turns a period that is a little off falls behind by whole frames, and twice it may not."""
+        rng = np.random.default_rng(4)
+        rate = 100.0 * off
+        time = np.arange(30 * seconds) / 30
+        blocks, amplitude = self.blocks(rng, time, rate, 180, irregular=0.03)
+        turns = find_turns(blocks, amplitude, np.arange(time.size), 1 / 30, 100.03 * time)
+        assert turns is not None
+        assert turns.best()[0] == pytest.approx(180 / rate, rel=0.003)
+        assert turns.turn_s == pytest.approx(180 / rate, rel=0.0006)
+
     def test_a_black_picture_hides_nothing(self) -> None:
         """No light at all in a picture of full range gives an amplitude of exactly zero."""
         blocks, _ = self.blocks(np.random.default_rng(3), np.arange(300) / 30, 100.3, 180, irregular=0.03)

@@ -20,6 +20,11 @@ _SHORTEST_S = 0.6
 """Shortest turn looked at: 100 rpm, some way beyond the 78 that platters have."""
 _LONGEST_S = 4.4
 """Longest turn looked at: 13.6 rpm, some way below 16 2/3."""
+_FARTHEST_S = 30.0
+"""Longest time apart at which dots are compared: nine turns at the slowest speed, and a clip's length costs no more."""
+_LEAST_CANDIDATES = 1500
+"""Steps of 0.13 %; finer where one that is missed by half a step would be missed by more than a third of a frame after
+the last turn, and half as fast a platter, whose turns are every other one of these, would look likelier."""
 _OFTEN_MET = 0.3
 """Share of the frames so far apart that must both show the dots for their likeness to be taken."""
 _ON_A_FRAME = 0.35
@@ -125,10 +130,12 @@ def find_turns(
     power = np.sum(np.abs(np.fft.fft(placed, 2 * size, axis=0)) ** 2, axis=1)
     together = np.fft.ifft(np.abs(np.fft.fft(there, 2 * size)) ** 2).real[:size]
     likeness = np.fft.ifft(power).real[:size] / np.maximum(together, 0.5) / blocks.shape[1]
-    last = float(np.flatnonzero(together > 0.1 * np.mean(keep) * size).max() * interval_s)
+    last = min(float(np.flatnonzero(together > 0.1 * np.mean(keep) * size).max() * interval_s), _FARTHEST_S)
     met = together > _OFTEN_MET * np.mean(keep) * (size - np.arange(size))
     likeness = np.where(met, likeness, np.nan)
-    candidates = np.geomspace(_SHORTEST_S, min(_LONGEST_S, last), 1500)
+    longest = min(_LONGEST_S, last)
+    finer = int(np.log(longest / _SHORTEST_S) / (2 * _ON_A_FRAME * interval_s / last))
+    candidates = np.geomspace(_SHORTEST_S, longest, max(_LEAST_CANDIDATES, finer))
     comb = _comb(candidates, interval_s, likeness, last)
     above = comb - float(np.median(comb))
     spread = 1.4826 * float(np.median(np.abs(above))) + 1e-6
