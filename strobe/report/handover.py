@@ -23,7 +23,7 @@ from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
 from strobe.report.judging import QUANTITY_WORDS, RESULT_WORDS, allowed_words, standing_sentence
-from strobe.report.words import MOST_DECIMALS, rounded, rpm_words
+from strobe.report.words import MOST_DECIMALS, at_most, rounded, rpm_words
 
 __all__ = ["Handover", "Section", "Table", "handover_of", "handover_of_clip"]
 
@@ -222,11 +222,11 @@ def _plain(job: Job, state: State, rpm: float, *, wavers: str = "wavers") -> str
     found = _known(state_figures(job, state, rpm))
     (speed, speed_width), (peak, width) = found.figures["speed"], found.figures["weighted-peak"]
     if abs(speed) <= speed_width:
-        right = f"right to within {_at_most(abs(speed) + speed_width)} %"
+        right = f"right to within {_bound(abs(speed) + speed_width)} %"
     else:
         right = f"{_short(abs(speed), speed_width)} % {'fast' if speed > 0 else 'slow'}"
     if peak <= width:
-        return f"{right} and {wavers} by less than ±{_at_most(peak + width)} %"
+        return f"{right} and {wavers} by less than ±{_bound(peak + width)} %"
     return f"{right} and {wavers} by ±{_short(peak, width)} %"
 
 
@@ -235,11 +235,9 @@ def _short(value: float, width: float) -> str:
     return f"{value:.{min(rounded(width), _fewest_decimals(value))}f}"
 
 
-def _at_most(value: float) -> str:
-    """A bound as short, rounded up: what is said to be less than it must be."""
-    decimals = _fewest_decimals(value)
-    # Less than a thousandth of the last decimal is what adding two floats leaves.
-    return f"{math.ceil(value * 10**decimals - 1e-3) / 10**decimals:.{decimals}f}"
+def _bound(value: float) -> str:
+    """A bound as short."""
+    return at_most(value, _fewest_decimals(value))
 
 
 def _fewest_decimals(value: float) -> int:
@@ -432,7 +430,7 @@ def _notes(ends: Mapping[float, _Ends]) -> tuple[str, ...]:
 def _value(value: float, width: float, *, signed: bool) -> str:
     decimals = min(rounded(width), 3)
     if not signed and value <= width:
-        return f"below {value + width:.{decimals}f} %"
+        return f"below {at_most(value + width, decimals)} %"
     return f"{value:{'+' if signed else ''}.{decimals}f} % (±{width:.{decimals}f})"
 
 

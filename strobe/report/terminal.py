@@ -19,7 +19,7 @@ from strobe.report.advice import next_step
 from strobe.report.judging import verdict_lines
 from strobe.report.rim import runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
-from strobe.report.words import how_often, peak_words, period_words, printable, rounded, rpm_words, sway_gaps
+from strobe.report.words import at_most, how_often, peak_words, period_words, printable, rounded, rpm_words, sway_gaps
 
 __all__ = ["WIDTH", "greeting", "reading", "refusal_text", "unreadable_text"]
 
@@ -235,7 +235,7 @@ def _record(measurement: Measurement) -> list[str]:
 def _rms(value: float, spread: float) -> str:
     decimals = rounded(spread)
     if value <= spread:
-        return f"below {value + spread:.{decimals}f} %"
+        return f"below {at_most(value + spread, decimals)} %"
     return f"{value:.{decimals}f} % (±{spread:.{decimals}f})"
 
 

@@ -6,7 +6,17 @@ import math
 
 from strobe.figures.results import Component
 
-__all__ = ["MOST_DECIMALS", "how_often", "peak_words", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
+__all__ = [
+    "MOST_DECIMALS",
+    "at_most",
+    "how_often",
+    "peak_words",
+    "period_words",
+    "printable",
+    "rounded",
+    "rpm_words",
+    "sway_gaps",
+]
 
 MOST_DECIMALS = 4
 """Of a percentage, 0.0001 is 1 ppm, finer than any camera's clock is known here."""
@@ -31,11 +41,17 @@ def rounded(uncertainty: float) -> int:
     return min(max(digits - 1 - exponent, 0), MOST_DECIMALS)
 
 
+def at_most(value: float, decimals: int) -> str:
+    """A bound with so many decimals, rounded up: what is said to be less than it must be."""
+    # Less than a thousandth of the last decimal is what adding two floats leaves.
+    return f"{math.ceil(value * 10**decimals - 1e-3) / 10**decimals:.{decimals}f}"
+
+
 def peak_words(value: float, spread: float, *, most_decimals: int = MOST_DECIMALS) -> str:
     """A swing to each side with its half-width (percent); its upper limit where it can't be told from nothing."""
     decimals = min(rounded(spread), most_decimals)
     if value <= spread:
-        return f"below ±{value + spread:.{decimals}f} %"
+        return f"below ±{at_most(value + spread, decimals)} %"
     return f"±{value:.{decimals}f} % (±{spread:.{decimals}f})"
 
 
