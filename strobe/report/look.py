@@ -155,7 +155,7 @@ def _timing(seen: Look) -> str:
     frames = [f"{count} {words}" for count, words in counts if count]
     parts.append(f"of {timing.frames} frames {', '.join(frames)}" if frames else f"all {timing.frames} frames in order")
     if timing.breaks:
-        parts.append(f"the clip's clock breaks {timing.breaks} times")
+        parts.append(f"the clip's clock breaks {timing.breaks} time{'s' * (timing.breaks > 1)}")
     if abs(timing.capture_rate_hz / timing.frame_rate_hz - 1) > 0.02 if timing.frame_rate_hz else False:
         parts.append(f"slow motion, captured at {timing.capture_rate_hz:.4g} a second")
     return "; ".join(parts)
