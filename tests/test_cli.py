@@ -441,6 +441,18 @@ def test_render_writes_a_clip_and_its_truth(tmp_path: Path) -> None:
     assert out.read_bytes() == before
 
 
+def test_render_leaves_the_truth_of_another_clip_alone(tmp_path: Path) -> None:
+    """try.mp4 and try.mkv would share try.truth.json."""
+    options = ["--seconds", "0.2", "--size", "320x180"]
+    assert strobe("render", str(tmp_path / "try.mp4"), *options)[0] == 0
+    before = (tmp_path / "try.truth.json").read_bytes()
+    status, out, err, _ = strobe("render", str(tmp_path / "try.mkv"), *options, "--deviation", "-2")
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert "try.truth.json is there already, the truth of another clip" in " ".join(err.split())
+    assert (tmp_path / "try.truth.json").read_bytes() == before
+    assert not (tmp_path / "try.mkv").exists()
+
+
 @pytest.mark.parametrize(
     ("argv", "match"),
     [

@@ -97,13 +97,19 @@ def render(
 def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surroundings) -> ExitStatus:
     if seed < 0:
         raise UsageError(f"--seed: {seed} is below 0; any whole number from 0 up will do")
+    from strobe.render.clip import truth_path
+
     check_target(out, option="OUT")
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
+    if truth_path(out).exists():
+        raise UsageError(
+            f"{truth_path(out)} is there already, the truth of another clip; name another file, or delete it"
+        )
     import numpy as np
 
     from strobe.practice import scene_of
-    from strobe.render import render_clip, truth_path
+    from strobe.render import render_clip
 
     scene = scene_of(request)
     try:
