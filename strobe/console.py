@@ -48,10 +48,10 @@ def settle(work: Callable[[], ExitStatus], here: Surroundings, *, command: str) 
         here.out.flush()
         return status
     except UsageError as error:
-        here.err.write(f"strobe: {error}\nTry: {command} --help\n")
+        _complain(here.err, f"strobe: {error}\nTry: {command} --help")
         return ExitStatus.USAGE
     except (MissingLibrary, ClipUnreadable, LogUnavailable) as error:
-        here.err.write(f"strobe: {error}\n")
+        _complain(here.err, f"strobe: {error}")
         return ExitStatus.UNREADABLE
     except MemoryError:
         here.err.write("strobe: not enough memory for this; close other programs, or export a smaller picture\n")
@@ -63,6 +63,11 @@ def settle(work: Callable[[], ExitStatus], here: Surroundings, *, command: str) 
         return ExitStatus.PIPE_CLOSED
 
 
+def _complain(err: TextIO, message: str) -> None:
+    for line in message.split("\n"):
+        write_line(err, line)
+
+
 def say(stream: TextIO, text: Text, *, gap: bool = False) -> None:
     """Print a report, with an empty line before it where another went before."""
     if gap:
@@ -72,7 +77,8 @@ def say(stream: TextIO, text: Text, *, gap: bool = False) -> None:
         text.plain.encode(encoding)
     except UnicodeEncodeError:
         plain = text.plain.replace("±", "+/-")
-        write_line(stream, plain.encode(encoding, "backslashreplace").decode(encoding))
+        stream.write(plain.encode(encoding, "backslashreplace").decode(encoding) + "\n")
+        stream.flush()
         return
     console = _console(stream)
     # Captured, because the console itself would end the process when a pipe is closed.
@@ -83,8 +89,10 @@ def say(stream: TextIO, text: Text, *, gap: bool = False) -> None:
 
 
 def write_line(stream: TextIO, line: str) -> None:
-    """Write one line at once, so that a reader of the pipe has it."""
-    stream.write(line + "\n")
+    """Write one line at once, so that a reader of the pipe has it; what might steer a terminal is replaced."""
+    from strobe.report.words import printable
+
+    stream.write(printable(line) + "\n")
     stream.flush()
 
 

@@ -319,6 +319,25 @@ def test_a_name_that_the_system_will_not_have_is_told_in_a_line(
     assert [path for path in tmp_path.iterdir() if not path.name.startswith("log")] == []
 
 
+STEERS = "\x1b[31mno"
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [
+        *(["render", f"{STEERS}.xx"], ["machine", f"{STEERS}.toml"], ["calibrate", f"{STEERS}.mp4", "--lamp", "110"]),
+        *(["live", f"{STEERS}.mp4"], ["measure", "good.mp4", "--csv", f"{STEERS}/a.csv"]),
+        ["render", f"{STEERS}.mp4", "--seconds", "0.1", "--size", "320x180"],
+        ["print", "strip", "--to", f"{STEERS}.svg", "--circumference", "900", "--mains", "50"],
+    ],
+)
+def test_a_name_cannot_steer_the_terminal(argv: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    _, out, err, _ = strobe(*argv)
+    assert "?[31mno" in out + err
+    assert "\x1b" not in out + err
+
+
 def test_a_clip_that_cannot_be_written_there_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def full(*_: Any, **__: Any) -> None:
         raise OSError(28, "No space left on device")
