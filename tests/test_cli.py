@@ -494,6 +494,8 @@ def test_render_leaves_the_truth_of_another_clip_alone(tmp_path: Path) -> None:
         (["try.mp4", "--wobble", "inf:0.1"], "inf: must be above zero and finite"),
         (["try.mp4", "--seconds", "inf"], "seconds = inf"),
         (["try.mp4", "--samples", "folder"], "leave one of them out"),
+        (["--samples", "folder", "--rpm", "45"], "and --rpm changes nothing of them; leave it out"),
+        (["--seed", "1", "--samples", "folder"], "and --seed changes nothing of them"),
     ],
 )
 def test_render_says_what_it_cannot_do(

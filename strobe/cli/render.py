@@ -71,6 +71,8 @@ def render(
         if samples is not None:
             if out is not None:
                 raise UsageError(f"--samples makes its own clips, and {out} was named as well; leave one of them out")
+            if given := _given_besides(context, "samples"):
+                raise UsageError(f"--samples makes its own clips, and {given} changes nothing of them; leave it out")
             return _render_samples(samples, here)
         if out is None:
             raise UsageError("name the clip to write, as in: strobe render try.mp4")
@@ -92,6 +94,15 @@ def render(
         return _render_clip(request, out, seed, here)
 
     raise typer.Exit(settle(work, here, command="strobe render"))
+
+
+def _given_besides(context: typer.Context, name: str) -> str | None:
+    """The first other option that was typed, as it is typed."""
+    for parameter in context.command.params:
+        source = context.get_parameter_source(parameter.name or "")
+        if parameter.name != name and source is not None and source.name == "COMMANDLINE":
+            return str(parameter.opts[0])
+    return None
 
 
 def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surroundings) -> ExitStatus:
