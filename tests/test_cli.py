@@ -279,6 +279,20 @@ def test_wrong_angles_and_marks_are_noticed_before_measuring(options: list[str],
     assert words in err
 
 
+@pytest.mark.parametrize(
+    ("argv", "words"),
+    [
+        (["suspects", "a.mp4", "--plot", "a.png", "--high-spot", "./a.png"], "--plot and --high-spot both name a.png"),
+        (["load", "a.mp4", "--at", "nan"], "--at: nan s is no time in a clip"),
+        (["load", "a.mp4", "--at", "-1"], "--at: -1 s is no time in a clip"),
+    ],
+)
+def test_two_wishes_for_one_file_and_wrong_times_are_noticed_before_measuring(argv: list[str], words: str) -> None:
+    status, out, err, asked = strobe(*argv)
+    assert (status, out, asked) == (ExitStatus.USAGE, "", [])
+    assert words in err
+
+
 def test_an_interval_without_the_warm_up_is_no_wish() -> None:
     status, out, err, _ = strobe("live", "a.mp4", "--every", "30")
     assert (status, out) == (ExitStatus.USAGE, "")
