@@ -22,8 +22,9 @@ from rich.console import Console
 from strobe.errors import UsageError
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
 from strobe.files import check_target, write_whole
-from strobe.measurement import Clip, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
+from strobe.measurement import Clip, ClockCalibration, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
 from strobe.report.advice import next_step
+from strobe.report.calibration import calibration_text
 from strobe.report.plot import amplitude_spectrum, write_plot
 from strobe.report.rim import runout_lines
 from strobe.report.tables import CSV_COLUMNS, json_line, write_csv
@@ -234,6 +235,27 @@ def test_nominal_and_given_lamps_are_told_apart() -> None:
     assert said(timing=nominal)["RESTS ON"].startswith("the lamp, taken as 100 flashes a second, not measured")
     given_rate = {"flash_rate_hz": 100.0, "flash_rate_source": "given", "reference": "lamp"}
     assert said(timing=given_rate)["RESTS ON"].startswith("the lamp, given as 100 flashes a second")
+
+
+def test_a_flash_rate_is_never_told_to_nothing() -> None:
+    """A clip of two minutes tells 100 Hz to 0.00004 Hz, 0.4 ppm."""
+    rate: dict[str, Any] = {"flash_rate_hz": 110.000123, "flash_rate_uncertainty_hz": 0.00004}
+    assert "110.00012 (±0.00004) flashes" in said(timing={**rate, "flash_rate_source": "measured"})["RESTS ON"]
+    found = ClockCalibration(
+        "lamp.mp4",
+        1.0,
+        1.1,
+        True,
+        110.0,
+        1.0,
+        True,
+        **rate,
+        modulation_percent=29.0,
+        duration_s=120.0,
+        frame_rate_hz=30.0,
+    )
+    text = calibration_text(found, camera=None, kept_in=None, asked_to_keep=False).plain
+    assert "lamp at 110.00012 (±0.00004) flashes" in " ".join(text.split())
 
 
 def test_slow_motion_and_events_are_shown() -> None:
