@@ -32,6 +32,10 @@ BUYERS_DECIMALS = 2
 LONG = 1000
 CELL_LONG = 240
 AS_LEFT = "as left"
+VIEW_WORDS = {
+    "rim": "the row of strobe dots on the platter's rim",
+    "disc": "the rings of dots of a printed disc that lay on the platter",
+}
 NOT_A_CERTIFICATE = (
     "This sheet is not a certificate. It says what was read on one bench with a camera, on the dates given; no "
     "accredited laboratory stands behind it, and a machine can change in transport."
@@ -410,12 +414,13 @@ def _how(job: Job, ends: Mapping[float, _Ends]) -> Section:
             )
         )
     head = ("speed", "clip", "dots and light", "timed by")
+    views = sorted({VIEW_WORDS[reading.measurement.setup.view] for reading in job.readings}, reverse=True)
     programs = ", ".join(dict.fromkeys(one_line(reading.program_version) for reading in job.readings))
     return Section(
         "How it was measured",
         (
-            "A camera filmed the row of strobe dots on the platter's rim; the platter's angle over time was read from "
-            f"the dots, and the figures computed from it. No test record was played. Programs: {programs}.",
+            f"A camera filmed {' and '.join(views)}; the platter's angle over time was read from the dots, and the "
+            f"figures computed from it. No test record was played. Programs: {programs}.",
         ),
         (Table("The last reading of each speed", head, tuple(rows)),),
     )
