@@ -86,7 +86,8 @@ def say(stream: TextIO, text: Text, *, gap: bool = False) -> None:
         text.plain.encode(encoding)
     except UnicodeEncodeError:
         plain = text.plain.replace("±", "+/-")
-        write_line(stream, plain.encode(encoding, "backslashreplace").decode(encoding))
+        stream.write(plain.encode(encoding, "backslashreplace").decode(encoding) + "\n")
+        stream.flush()
         return
     console = _console(stream)
     # Captured, because the console itself would end the process when a pipe is closed.
@@ -112,12 +113,15 @@ def complain(err: TextIO, message: str, *, head: str = "strobe: ") -> None:
         return found[0].replace(" ", "\0") if len(found[0]) <= room else found[0]
 
     lines = textwrap.wrap(_HELD.sub(whole, message), room, break_long_words=False, break_on_hyphens=False) or [""]
-    write_line(err, head + ("\n" + " " * len(head)).join(lines).replace("\0", " "))
+    for k, line in enumerate(lines):
+        write_line(err, (" " * len(head) if k else head) + line.replace("\0", " "))
 
 
 def write_line(stream: TextIO, line: str) -> None:
-    """Write one line at once, so that a reader of the pipe has it."""
-    stream.write(line + "\n")
+    """Write one line at once, so that a reader of the pipe has it; what might steer a terminal is replaced."""
+    from strobe.report.words import printable
+
+    stream.write(printable(line) + "\n")
     stream.flush()
 
 

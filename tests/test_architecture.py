@@ -32,7 +32,7 @@ MAY_IMPORT = {
     "bench": {"errors", "files", "measurement", "measuring", "figures"},
     "render": {"errors", "files", "figures"},
     "report": {"bench", "configuration", "drive", "errors", "figures", "files", "live", "looking", "measurement"},
-    "console": {"errors", "measurement"},
+    "console": {"errors", "measurement", "report"},
     "practice": {"errors", "render", "figures"},
     "printing": {"errors", "figures", "files"},
     "cli": {

@@ -222,7 +222,7 @@ def test_export_import_backup_and_csv(bench: Bench, tmp_path: Path) -> None:
     for command, name in (("export deck", "deck.json"), ("backup", "copy.sqlite3"), ("csv deck", "deck.csv")):
         assert f"wrote {tmp_path / name}" in bench("job", *command.split(), "--to", str(tmp_path / name))[0]
     assert (
-        "imported deck two, 1 readings" in bench("job", "import", str(tmp_path / "deck.json"), "--name", "deck two")[0]
+        "imported deck two, 1 reading\n" in bench("job", "import", str(tmp_path / "deck.json"), "--name", "deck two")[0]
     )
     assert "already; import under another name" in flat(bench("job", "import", str(tmp_path / "deck.json"))[1])
     assert bench.status == ExitStatus.USAGE

@@ -25,11 +25,15 @@ from strobe.bench.same_band import fluctuation_up_to, line_amplitude, listed_at
 from strobe.bench.stopping import standings_of_job
 from strobe.bench.story import replay_story
 from strobe.bench.weighing import Repeatability, group_of, holm, pooled, weigh
+from strobe.drive.diagnosis import diagnose
+from strobe.drive.naming import reading_of
 from strobe.errors import UsageError
 from strobe.figures import SpeedSeries, evaluate
 from strobe.measurement import Measurement
 from strobe.report.comparing import answer_sentences, comparison_text
+from strobe.report.handover_pictures import spectrum_picture
 from strobe.report.jobs import job_text
+from strobe.report.suspects import suspects_text
 
 WHEN = "2026-01-01T00:00:00+00:00"
 Array = np.ndarray[Any, np.dtype[np.float64]]
@@ -62,8 +66,28 @@ def test_bars_show_what_is_certain_and_the_uncertainty_and_say_so() -> None:
         for peak, width in ((0.3, 0.1), (0.04, 0.04))
     )
     shown = job_text(job_of([[before], [after]])).plain.split("BY STEP")[1].split("CONDITIONS")[0]
-    assert [line.split()[-1] for line in shown.splitlines() if "±" in line] == ["=" * 13 + "-" * 13, "-" * 5]
-    assert shown.rstrip().endswith("A bar is the weighted peak: = is certain, - is the uncertainty.")
+    rows = [line.split()[-2:] for line in shown.splitlines() if "--" in line]
+    assert rows == [["±0.30", "=" * 13 + "-" * 13], ["<0.08", "-" * 5]]
+    told = "A bar is the weighted peak: = is certain, - is the uncertainty"
+    assert " ".join(shown.split()).endswith(f"{told}, < is below.")
+    shown = job_text(job_of([[before], [before]])).plain.split("BY STEP")[1].split("CONDITIONS")[0]
+    assert " ".join(shown.split()).endswith(f"{told}.")
+
+
+def test_a_peak_that_is_not_told_from_nothing_is_a_bound_in_every_report() -> None:
+    """0.01 with a half-width of 0.03 is no ±0.01: it may be up to 0.04."""
+    unclear = measurement(
+        fluctuation={"weighted_peak_percent": 0.01, "weighted_peak_uncertainty_percent": 0.03},
+        components=(component(peak_percent=0.01, uncertainty_percent=0.03),),
+    )
+    history = job_text(job_of([[unclear]])).plain
+    assert "below ±0.04 % weighted" in " ".join(history.split())
+    suspects = suspects_text(unclear, diagnose(reading_of(unclear), None), machine=None).plain
+    assert "below ±0.04 % weighted peak" in " ".join(suspects.split())
+    words = spectrum_picture([("as found", unclear)]).alt
+    assert "Strongest parts: as found, less than plus or minus 0.04 percent once a turn" in words
+    clear = spectrum_picture([("as found", with_figures())]).alt
+    assert "as found, plus or minus 0.6 percent once a turn" in clear
 
 
 def found(job: Job, quantity: str, **options: Any) -> Change:

@@ -280,6 +280,20 @@ def test_wrong_angles_and_marks_are_noticed_before_measuring(options: list[str],
     assert words in flat(err)
 
 
+@pytest.mark.parametrize(
+    ("argv", "words"),
+    [
+        (["suspects", "a.mp4", "--plot", "a.png", "--high-spot", "./a.png"], "--plot and --high-spot both name a.png"),
+        (["load", "a.mp4", "--at", "nan"], "--at: nan s is no time in a clip"),
+        (["load", "a.mp4", "--at", "-1"], "--at: -1 s is no time in a clip"),
+    ],
+)
+def test_two_wishes_for_one_file_and_wrong_times_are_noticed_before_measuring(argv: list[str], words: str) -> None:
+    status, out, err, asked = strobe(*argv)
+    assert (status, out, asked) == (ExitStatus.USAGE, "", [])
+    assert words in err
+
+
 def test_an_interval_without_the_warm_up_is_no_wish() -> None:
     status, out, err, _ = strobe("live", "a.mp4", "--every", "30")
     assert (status, out) == (ExitStatus.USAGE, "")
@@ -318,6 +332,25 @@ def test_a_name_that_the_system_will_not_have_is_told_in_a_line(
     assert run(argv, out=out, err=err) in (ExitStatus.USAGE, ExitStatus.UNREADABLE)
     assert LONG in "".join(err.getvalue().split())
     assert [path for path in tmp_path.iterdir() if not path.name.startswith("log")] == []
+
+
+STEERS = "\x1b[31mno"
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [
+        *(["render", f"{STEERS}.xx"], ["machine", f"{STEERS}.toml"], ["calibrate", f"{STEERS}.mp4", "--lamp", "110"]),
+        *(["live", f"{STEERS}.mp4"], ["measure", "good.mp4", "--csv", f"{STEERS}/a.csv"]),
+        ["render", f"{STEERS}.mp4", "--seconds", "0.1", "--size", "320x180"],
+        ["print", "strip", "--to", f"{STEERS}.svg", "--circumference", "900", "--mains", "50"],
+    ],
+)
+def test_a_name_cannot_steer_the_terminal(argv: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    _, out, err, _ = strobe(*argv)
+    assert "?[31mno" in out + err
+    assert "\x1b" not in out + err
 
 
 def test_a_clip_that_cannot_be_written_there_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -442,6 +475,18 @@ def test_render_writes_a_clip_and_its_truth(tmp_path: Path) -> None:
     assert out.read_bytes() == before
 
 
+def test_render_leaves_the_truth_of_another_clip_alone(tmp_path: Path) -> None:
+    """try.mp4 and try.mkv would share try.truth.json."""
+    options = ["--seconds", "0.2", "--size", "320x180"]
+    assert strobe("render", str(tmp_path / "try.mp4"), *options)[0] == 0
+    before = (tmp_path / "try.truth.json").read_bytes()
+    status, out, err, _ = strobe("render", str(tmp_path / "try.mkv"), *options, "--deviation", "-2")
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert "try.truth.json is there already, the truth of another clip" in " ".join(err.split())
+    assert (tmp_path / "try.truth.json").read_bytes() == before
+    assert not (tmp_path / "try.mkv").exists()
+
+
 @pytest.mark.parametrize(
     ("argv", "match"),
     [
@@ -464,6 +509,8 @@ def test_render_writes_a_clip_and_its_truth(tmp_path: Path) -> None:
         (["try.mp4", "--wobble", "inf:0.1"], "inf: must be above zero and finite"),
         (["try.mp4", "--seconds", "inf"], "seconds = inf"),
         (["try.mp4", "--samples", "folder"], "leave one of them out"),
+        (["--samples", "folder", "--rpm", "45"], "and --rpm changes nothing of them; leave it out"),
+        (["--seed", "1", "--samples", "folder"], "and --seed changes nothing of them"),
     ],
 )
 def test_render_says_what_it_cannot_do(

@@ -19,7 +19,7 @@ from test_report import measurement
 
 from strobe.cli import ExitStatus, run
 from strobe.drive.features import Reading
-from strobe.drive.locking import turn_map
+from strobe.drive.locking import TurnMap, turn_map
 from strobe.drive.machine import read_machine
 from strobe.errors import ClipUnreadable, Refused
 from strobe.figures.results import SpeedSeries
@@ -371,7 +371,9 @@ def test_the_turn_map_in_characters() -> None:
     assert lines[0].startswith("turn 0")
     rows = [line[5:] for line in lines if line[:3].strip().isdigit()]
     assert len(rows) == MOST_LINES
-    assert "more turns not shown" in lines[-2]
+    assert lines[-2] == "1 more turn not shown"
+    two_more = TurnMap(np.arange(2.0 * (MOST_LINES + 2)).reshape(-1, 2))
+    assert turn_map_lines(two_more, width=40)[-2] == "2 more turns not shown"
     # Fast in the first half of a turn, slow in the second, upright from turn to turn.
     assert set(rows[3][10:20]) <= set(RAMP[-3:])
     assert set(rows[3][40:50]) <= set(RAMP[:3])

@@ -25,11 +25,12 @@ from strobe.capture import open_clip
 from strobe.cli import run as command
 from strobe.errors import MissingLibrary, UsageError
 from strobe.live import LiveOptions, LiveRun, LiveUpdate
+from strobe.live.records import WarmReading, WarmUp
 from strobe.live.warmup import WarmUpWatch
 from strobe.report.live import LiveTrace, live_page
 from strobe.report.picture import MOST_CHANGES_HZ, SteadyPicture
 from strobe.report.tone import SAMPLES_HZ, STOP_HZ, SoundCard, ToneFile, ToneMaker, sound_for
-from strobe.report.warmup import WarmUpCurve, interval_line, settled_words
+from strobe.report.warmup import WarmUpCurve, interval_line, settled_words, warm_up_task
 from strobe.report.window import PictureWindow, check_window
 
 Floats = NDArray[np.float64]
@@ -425,6 +426,24 @@ class TestWarmUp:
         assert first[0] <= 1
         assert last[0] >= 6
 
+    def test_the_ends_of_a_short_curve_are_told_apart(self) -> None:
+        """3.18 to 3.23 %: both ends would be +3.2 % with one decimal."""
+        for away in (3.18, -3.18, 13.18):
+            readings = [WarmReading(60.0 * k, away + 0.01 * k, 0.01, "lamp") for k in range(6)]
+            lines = WarmUpCurve(readings, 60).lines(width=80, rows=8, band_percent=0.1)
+            high, low = (float(lines[row].split(" %")[0]) for row in (0, 7))
+            assert low < away < away + 0.05 < high
+            assert max(map(len, lines)) <= 80
+
+    def test_minutes_are_not_rounded_to_whole_ones(self) -> None:
+        """A reading every 90 s, and five of them are 7.5 min: neither 2 nor 8."""
+        readings = tuple(WarmReading(90.0 * k, 0.5 + 0.01 * k, 0.01, "camera") for k in range(6))
+        result = WarmUp(readings, 90.0, 450.0, 0.02, 0.05, None)
+        task = warm_up_task(figure(0.5), result)
+        assert task.startswith("Warm-up: a reading every 1.5 min, until those of 7.5 min ")
+        assert "in the last 7.5 min" in settled_words(result)
+        assert interval_line(readings[-1], result).startswith("  9 min  ")
+
     def test_what_makes_no_sense(self) -> None:
         with pytest.raises(UsageError, match="outside 4 to 3600"):
             WarmUpWatch(interval_s=1)
@@ -471,6 +490,11 @@ class TestPage:
             assert task in text
         if deviation is not None and width >= 80:
             assert sum("███" in line for line in page) >= 10, "figure and instruction in large letters"
+
+    def test_frames_that_were_left_out_are_counted_in_good_english(self) -> None:
+        for skipped, words in ((1, "; 1 frame left out "), (2, "; 2 frames left out ")):
+            page = live_page(replace(figure(0.3), skipped=skipped), LiveTrace()).plain
+            assert words in page.splitlines()[0]
 
     def test_what_stands_below_the_figure_fits_and_is_never_surer_than_it_is(self) -> None:
         longest = replace(

@@ -122,6 +122,9 @@ class TestSampleClips:
             assert max(map(len, lines)) <= 80
             assert len(lines) <= 26
             assert lines[0].startswith(f"{firsts[name]:<12}clip.mp4, ")
+            broken = replace(seen, timing=replace(seen.timing, breaks=1))
+            assert "the clip's clock breaks 1 time" in " ".join(look_text(broken).plain.split())
+            assert "1 times" not in " ".join(look_text(broken).plain.split())
             for label in ("CHANGE", "LIGHT", "SHUTTER", "DOTS", "SHAKE", "TIMING", "FILE"):
                 assert sum(line.startswith(f"{label:<12}") for line in lines) == 1
 

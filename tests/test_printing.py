@@ -653,6 +653,7 @@ def test_print_disc_from_the_command_line(tmp_path: Path) -> None:
         (("--scale", "98"), "--scale: '98' is not two numbers"),
         (("--ring", "many"), "--ring: 'many' is not a ring"),
         (("--rpm", "fast"), "rpm 'fast' is not a number"),
+        (("--lamp", "110", "--mains", "50"), "--lamp 110 takes the place of the mains, which --mains names as well"),
     ],
 )
 def test_misuse_is_2(tmp_path: Path, options: tuple[str, ...], message: str) -> None:

@@ -928,6 +928,22 @@ def test_slow_motion_is_stamped_slower_than_it_was_captured(tmp_path, tag):
     assert truth.to_dict()["slowed_by"] == 8.0
 
 
+@pytest.mark.parametrize("rate_hz", [10.0004, 5.0004, 29.98, 30000 / 1001])
+def test_a_file_without_stamps_keeps_the_rate_that_the_truth_tells(tmp_path, rate_hz):
+    """AVI has nothing but its rate: as 10 pictures a second, 10.0004 would feign 40 ppm."""
+    import av
+
+    camera = replace(CAMERA, width=64, height=48, frame_rate_hz=rate_hz)
+    render_clip(
+        a_scene(camera=camera, coding=Coding("mjpeg"), seconds=3.0), tmp_path / "a.avi", rng=np.random.default_rng(1)
+    )
+    with av.open(str(tmp_path / "a.avi")) as clip:
+        stream = clip.streams.video[0]
+        times = [float(packet.pts * packet.time_base) for packet in clip.demux(stream) if packet.pts is not None]
+    shown_hz = (len(times) - 1) / (times[-1] - times[0])
+    assert abs(shown_hz / rate_hz - 1) < 1e-9, "the step of the finest rate, and floats"
+
+
 @pytest.mark.parametrize(("rotation_deg", "roll_deg"), [(90, -90), (180, 180), (270, 90)])
 def test_a_turned_phone_asks_for_its_picture_to_be_turned_upright(tmp_path, rotation_deg, roll_deg):
     from strobe.capture.clip import open_clip

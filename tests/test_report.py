@@ -22,12 +22,23 @@ from rich.console import Console
 from strobe.errors import UsageError
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
 from strobe.files import check_target, write_whole
-from strobe.measurement import Clip, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
+from strobe.measurement import Clip, ClockCalibration, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
 from strobe.report.advice import next_step
+from strobe.report.calibration import calibration_text
 from strobe.report.plot import amplitude_spectrum, write_plot
+from strobe.report.rim import runout_lines
 from strobe.report.tables import CSV_COLUMNS, json_line, write_csv
 from strobe.report.terminal import WIDTH, greeting, reading, refusal_text, unreadable_text
-from strobe.report.words import how_often, period_words, printable, rounded, rpm_words, sway_gaps
+from strobe.report.words import (
+    at_most,
+    how_often,
+    peak_words,
+    period_words,
+    printable,
+    rounded,
+    rpm_words,
+    sway_gaps,
+)
 
 
 def component(frequency_hz: float = 5 / 9, peak_percent: float = 0.6, **changes: Any) -> Component:
@@ -176,6 +187,24 @@ def test_figures_not_told_from_zero_are_upper_bounds() -> None:
     assert found["WOBBLE"] == "None stands clear of the noise, which alone would read 0.012 % rms."
 
 
+def test_a_bound_is_rounded_up() -> None:
+    """0.03 with a half-width of 0.034 may be 0.064: "below 0.06" would be said of a machine that is not below it."""
+    assert peak_words(0.03, 0.034) == "below ±0.07 %"
+    found = said(fluctuation={"weighted_rms_percent": 0.03, "weighted_rms_uncertainty_percent": 0.034}, components=())
+    assert "rms below 0.07 %" in found["STEADINESS"]
+    runout = Runout(0.0, 0.021, 0.0, None, None)
+    assert runout_lines(measurement(runout=runout), always=True)[0] == "rises and falls by less than 0.03 mm"
+    # What adding two floats leaves is no reason to go up.
+    assert at_most(0.1 + 0.2, 1) == "0.3"
+
+
+@given(value=st.floats(0, 100), decimals=st.integers(0, 4))
+def test_what_is_said_to_be_less_than_a_bound_is_less(value: float, decimals: int) -> None:
+    """At most a thousandth of the last decimal more, and never a whole one less."""
+    said_to_be, step = float(at_most(value, decimals)), 10.0**-decimals
+    assert value - 1.1e-3 * step <= said_to_be < value + step + 1e-9
+
+
 def test_at_most_five_wobbles_and_which_weighs_most() -> None:
     parts = tuple(component(0.5 + n, 0.7 - 0.1 * n, weighted_percent=0.1 * n) for n in range(7))
     found = said(components=parts)
@@ -206,6 +235,27 @@ def test_nominal_and_given_lamps_are_told_apart() -> None:
     assert said(timing=nominal)["RESTS ON"].startswith("the lamp, taken as 100 flashes a second, not measured")
     given_rate = {"flash_rate_hz": 100.0, "flash_rate_source": "given", "reference": "lamp"}
     assert said(timing=given_rate)["RESTS ON"].startswith("the lamp, given as 100 flashes a second")
+
+
+def test_a_flash_rate_is_never_told_to_nothing() -> None:
+    """A clip of two minutes tells 100 Hz to 0.00004 Hz, 0.4 ppm."""
+    rate: dict[str, Any] = {"flash_rate_hz": 110.000123, "flash_rate_uncertainty_hz": 0.00004}
+    assert "110.00012 (±0.00004) flashes" in said(timing={**rate, "flash_rate_source": "measured"})["RESTS ON"]
+    found = ClockCalibration(
+        "lamp.mp4",
+        1.0,
+        1.1,
+        True,
+        110.0,
+        1.0,
+        True,
+        **rate,
+        modulation_percent=29.0,
+        duration_s=120.0,
+        frame_rate_hz=30.0,
+    )
+    text = calibration_text(found, camera=None, kept_in=None, asked_to_keep=False).plain
+    assert "lamp at 110.00012 (±0.00004) flashes" in " ".join(text.split())
 
 
 def test_slow_motion_and_events_are_shown() -> None:

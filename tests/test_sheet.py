@@ -85,6 +85,23 @@ def hostile_sheet() -> Handover:
     return handover_of(Job(hostile, hostile, entries, readings), limits=parse_limits(["din-45500"]))
 
 
+@pytest.mark.parametrize(
+    ("views", "words"),
+    [
+        (["rim"], "A camera filmed the row of strobe dots on the platter's rim; the"),
+        (["disc"], "A camera filmed the rings of dots of a printed disc that lay on the platter; the"),
+        (
+            ["disc", "rim"],
+            "dots on the platter's rim and the rings of dots of a printed disc that lay on the platter; the",
+        ),
+    ],
+)
+def test_the_sheet_says_what_was_filmed(views: list[str], words: str) -> None:
+    states = [[measurement(setup={"view": view})] for view in views]
+    (how,) = (section for section in handover_of(job_of(states)).sections if section.title == "How it was measured")
+    assert words in how.paragraphs[0]
+
+
 class Page(html.parser.HTMLParser):
     """A page taken apart: its elements, whether they are closed in order, its text outside of style and script."""
 

@@ -183,11 +183,9 @@ def measured(
 
 def say_written(here: Surroundings, *paths: Path | None, as_json: bool) -> None:
     """Name the files that were written, but for programs, which asked for JSON and nothing else."""
-    from strobe.report.words import printable
-
     for path in paths:
         if path is not None and not as_json:
-            write_line(here.out, f"wrote {printable(str(path))}")
+            write_line(here.out, f"wrote {path}")
 
 
 def save_high_spot(measurement: Measurement, path: Path, *, mirrored: bool = False) -> None:

@@ -105,10 +105,8 @@ def _change(context: typer.Context, file: Path | None, change: Callable[[Path | 
     named = file if file is not None else context.meta["strobe.config"]
 
     def work() -> ExitStatus:
-        from strobe.report.words import printable
-
         path = change(named)
-        write_line(here.out, printable(f"{done} {path}"))
+        write_line(here.out, f"{done} {path}")
         return ExitStatus.MEASURED
 
     raise typer.Exit(settle(work, here, command=f"strobe config {context.info_name}"))

@@ -91,7 +91,8 @@ def import_(
         job = read_job_file(file)
         known_as = name if name is not None else job.name
         opened.add_whole_job(job, name=known_as)
-        write_line(here.out, f"imported {one_line(known_as)}, {len(job.readings)} readings")
+        count = len(job.readings)
+        write_line(here.out, f"imported {one_line(known_as)}, {count} reading{'s' * (count != 1)}")
 
     with_log(context, "import", log, work, must_exist=False)
 

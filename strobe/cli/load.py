@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -49,6 +50,8 @@ def load(
         from strobe.drive.regulation import find_events, load_response
         from strobe.report.loads import load_dict, load_text
 
+        if at is not None and not 0 <= at < math.inf:
+            raise UsageError(f"--at: {at:g} s is no time in a clip, which begins at 0")
         options = clip_options(rpm, dots, mains, lamp, kept=load_kept_values(config, camera))
         done, status = measured([clip], options, here, as_json=as_json)
         for measurement in done:

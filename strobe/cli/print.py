@@ -98,6 +98,7 @@ def disc(
     def work() -> ExitStatus:
         from strobe.printing import parse_ring, parse_scale, print_disc
 
+        _check_light(lamp, mains)
         asked = [parse_ring(text) for text in ring or ()]
         drawn = print_disc(
             to,
@@ -168,6 +169,7 @@ def strip(
     def work() -> ExitStatus:
         from strobe.printing import parse_scale, print_strip, strip_bars
 
+        _check_light(lamp, mains)
         light: dict[str, Any] = {
             "rpm": rpm,
             "mains_hz": None if mains is None else _mains([mains])[0],
@@ -198,6 +200,13 @@ def strip(
 
 def _mains(texts: Sequence[str]) -> tuple[float, ...]:
     return tuple(dict.fromkeys(float(hz) for text in texts if (hz := parse_mains(text)) is not None))
+
+
+def _check_light(lamp: str, mains: object) -> None:
+    if lamp != "mains" and mains is not None:
+        raise UsageError(
+            f"--lamp {lamp} takes the place of the mains, which --mains names as well; leave one of them out"
+        )
 
 
 def _flash_rate_hz(text: str) -> float | None:

@@ -71,6 +71,8 @@ def render(
         if samples is not None:
             if out is not None:
                 raise UsageError(f"--samples makes its own clips, and {out} was named as well; leave one of them out")
+            if given := _given_besides(context, "samples"):
+                raise UsageError(f"--samples makes its own clips, and {given} changes nothing of them; leave it out")
             return _render_samples(samples, here)
         if out is None:
             raise UsageError("name the clip to write, as in: strobe render try.mp4")
@@ -94,16 +96,31 @@ def render(
     raise typer.Exit(settle(work, here, command="strobe render"))
 
 
+def _given_besides(context: typer.Context, name: str) -> str | None:
+    """The first other option that was typed, as it is typed."""
+    for parameter in context.command.params:
+        source = context.get_parameter_source(parameter.name or "")
+        if parameter.name != name and source is not None and source.name == "COMMANDLINE":
+            return str(parameter.opts[0])
+    return None
+
+
 def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surroundings) -> ExitStatus:
     if seed < 0:
         raise UsageError(f"--seed: {seed} is below 0; any whole number from 0 up will do")
+    from strobe.render.clip import truth_path
+
     check_target(out, option="OUT")
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
+    if truth_path(out).exists():
+        raise UsageError(
+            f"{truth_path(out)} is there already, the truth of another clip; name another file, or delete it"
+        )
     import numpy as np
 
     from strobe.practice import scene_of
-    from strobe.render import render_clip, truth_path
+    from strobe.render import render_clip
 
     scene = scene_of(request)
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -24,6 +25,7 @@ from strobe.cli.clips import (
 )
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
+from strobe.errors import UsageError
 
 __all__ = ["suspects"]
 
@@ -82,6 +84,8 @@ def suspects(
             check_plot_target(plot)
         if high_spot is not None:
             check_still_target(high_spot)
+            if plot is not None and os.path.realpath(plot) == os.path.realpath(high_spot):
+                raise UsageError(f"--plot and --high-spot both name {plot}; name two files")
         kept = load_kept_values(config, camera)
         options = clip_options(rpm, dots, mains, lamp, described, rim_mm=rim_mm, kept=kept)
         done, status = measured([clip], options, here, as_json=as_json)

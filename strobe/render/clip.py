@@ -25,6 +25,9 @@ __all__ = ["code_frames", "render_clip", "truth_path"]
 _ENCODERS = {"h264": "libx264", "hevc": "libx265", "mjpeg": "mjpeg"}
 _TICK = Fraction(1, 90_000)
 """Time base of the file, seconds: the 90 kHz of MPEG, which many phones write (common practice)."""
+_FINEST_RATE = 100_000
+"""Largest denominator of a rate that is the file's only clock: at 1 picture a second or more it is off by less than
+1e-10; a rate such as 30000/1001 is kept."""
 _GROUP_OF_PICTURES = 30
 """Frames from one key frame to the next, one a second at 30 pictures a second, as phones have it (common practice)."""
 
@@ -74,15 +77,18 @@ def code_frames(scene: Scene, made: Iterable[RenderedFrame], clip: Path) -> None
     with av.open(str(clip), "w", format=coding.container, options=options) as output:
         if slow:
             output.metadata["com.android.capture.fps"] = f"{camera.frame_rate_hz:.6f}"
-        rate = Fraction(timing.playback_rate_hz or camera.frame_rate_hz).limit_denominator(1001)
+        # AVI has no stamps, only places at the steady rate.
+        bare = output.format.name == "avi"
+        rate = Fraction(timing.playback_rate_hz or camera.frame_rate_hz).limit_denominator(
+            _FINEST_RATE if bare else 1001
+        )
         stream = output.add_stream(_ENCODERS[coding.codec], rate=rate, options=_coder_options(coding))
         if not isinstance(stream, VideoStream):
             raise TypeError(f"{coding.codec} gave {stream!r}, not a video stream")
         stream.width, stream.height = camera.width, camera.height
         stream.pix_fmt = _stored_format(scene)
         stream.bit_rate = coding.bit_rate
-        # AVI has no stamps, only places at the steady rate.
-        tick = 1 / rate if output.format.name == "avi" else _TICK
+        tick = 1 / rate if bare else _TICK
         stream.time_base = stream.codec_context.time_base = tick
         stream.codec_context.thread_count = 2
         backward = any(late_s < 0 for _, late_s in timing.stamp_jumps)

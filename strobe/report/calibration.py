@@ -8,7 +8,7 @@ from rich.text import Text
 
 from strobe.measurement import ClockCalibration
 from strobe.report.sheet import Sheet
-from strobe.report.words import rounded
+from strobe.report.words import MOST_RATE_DECIMALS, rounded
 
 __all__ = ["calibration_text"]
 
@@ -42,7 +42,7 @@ def calibration_text(found: ClockCalibration, *, camera: str | None, kept_in: Pa
     a_day = abs(error) * _SECONDS_A_DAY_PER_PPM
     sheet.row("CLOCK", f"{answer}; {a_day:.2g} s a day", strong=True)
     flash_spread = found.flash_rate_uncertainty_hz
-    places = rounded(flash_spread)
+    places = rounded(flash_spread, most_decimals=MOST_RATE_DECIMALS)
     sheet.row(
         "SEEN",
         f"{found.path}, {found.duration_s:.1f} s at {found.frame_rate_hz:.4g} pictures a second",

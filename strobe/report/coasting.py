@@ -10,7 +10,7 @@ from rich.text import Text
 from strobe.drive.coasting import Coast
 from strobe.drive.parts import PART_BY_KEY
 from strobe.report.sheet import Sheet
-from strobe.report.words import printable, rounded
+from strobe.report.words import at_most, printable, rounded
 
 __all__ = ["coast_dict", "coast_text"]
 
@@ -69,7 +69,7 @@ def _time(law: Coast) -> str:
 def _figure(value: float, spread: float) -> str:
     decimals = rounded(spread)
     if abs(value) <= spread:
-        return f"less than {value + spread:.{decimals}f}"
+        return f"less than {at_most(value + spread, decimals)}"
     return f"{value:.{decimals}f} (±{spread:.{decimals}f})"
 
 

@@ -23,7 +23,7 @@ from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
 from strobe.report.judging import QUANTITY_WORDS, RESULT_WORDS, allowed_words, standing_sentence
-from strobe.report.words import MOST_DECIMALS, rounded, rpm_words
+from strobe.report.words import MOST_DECIMALS, at_most, rounded, rpm_words
 
 __all__ = ["Handover", "Section", "Table", "handover_of", "handover_of_clip"]
 
@@ -32,6 +32,10 @@ BUYERS_DECIMALS = 2
 LONG = 1000
 CELL_LONG = 240
 AS_LEFT = "as left"
+VIEW_WORDS = {
+    "rim": "the row of strobe dots on the platter's rim",
+    "disc": "the rings of dots of a printed disc that lay on the platter",
+}
 NOT_A_CERTIFICATE = (
     "This sheet is not a certificate. It says what was read on one bench with a camera, on the dates given; no "
     "accredited laboratory stands behind it, and a machine can change in transport."
@@ -222,11 +226,11 @@ def _plain(job: Job, state: State, rpm: float, *, wavers: str = "wavers") -> str
     found = _known(state_figures(job, state, rpm))
     (speed, speed_width), (peak, width) = found.figures["speed"], found.figures["weighted-peak"]
     if abs(speed) <= speed_width:
-        right = f"right to within {_at_most(abs(speed) + speed_width)} %"
+        right = f"right to within {_bound(abs(speed) + speed_width)} %"
     else:
         right = f"{_short(abs(speed), speed_width)} % {'fast' if speed > 0 else 'slow'}"
     if peak <= width:
-        return f"{right} and {wavers} by less than ±{_at_most(peak + width)} %"
+        return f"{right} and {wavers} by less than ±{_bound(peak + width)} %"
     return f"{right} and {wavers} by ±{_short(peak, width)} %"
 
 
@@ -235,11 +239,9 @@ def _short(value: float, width: float) -> str:
     return f"{value:.{min(rounded(width), _fewest_decimals(value))}f}"
 
 
-def _at_most(value: float) -> str:
-    """A bound as short, rounded up: what is said to be less than it must be."""
-    decimals = _fewest_decimals(value)
-    # Less than a thousandth of the last decimal is what adding two floats leaves.
-    return f"{math.ceil(value * 10**decimals - 1e-3) / 10**decimals:.{decimals}f}"
+def _bound(value: float) -> str:
+    """A bound as short."""
+    return at_most(value, _fewest_decimals(value))
 
 
 def _fewest_decimals(value: float) -> int:
@@ -412,12 +414,13 @@ def _how(job: Job, ends: Mapping[float, _Ends]) -> Section:
             )
         )
     head = ("speed", "clip", "dots and light", "timed by")
+    views = sorted({VIEW_WORDS[reading.measurement.setup.view] for reading in job.readings}, reverse=True)
     programs = ", ".join(dict.fromkeys(one_line(reading.program_version) for reading in job.readings))
     return Section(
         "How it was measured",
         (
-            "A camera filmed the row of strobe dots on the platter's rim; the platter's angle over time was read from "
-            f"the dots, and the figures computed from it. No test record was played. Programs: {programs}.",
+            f"A camera filmed {' and '.join(views)}; the platter's angle over time was read from the dots, and the "
+            f"figures computed from it. No test record was played. Programs: {programs}.",
         ),
         (Table("The last reading of each speed", head, tuple(rows)),),
     )
@@ -432,7 +435,7 @@ def _notes(ends: Mapping[float, _Ends]) -> tuple[str, ...]:
 def _value(value: float, width: float, *, signed: bool) -> str:
     decimals = min(rounded(width), 3)
     if not signed and value <= width:
-        return f"below {value + width:.{decimals}f} %"
+        return f"below {at_most(value + width, decimals)} %"
     return f"{value:{'+' if signed else ''}.{decimals}f} % (±{width:.{decimals}f})"
 
 

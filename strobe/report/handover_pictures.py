@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
+from strobe.figures.results import Component
 from strobe.measurement import Measurement
 from strobe.report.plot import BLUE, GREY, LABEL_SWITCH, TURN_MAP_COLOURS, VERMILION, amplitude_spectrum
-from strobe.report.words import how_often, period_words, printable, rpm_words
+from strobe.report.words import at_most, how_often, period_words, printable, rounded, rpm_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -205,10 +206,17 @@ def _swing(measurement: Measurement) -> str:
     return f"mostly between {low:+.2f} and {high:+.2f} percent"
 
 
+def _size(part: Component) -> str:
+    if part.peak_percent > part.uncertainty_percent:
+        return f"plus or minus {part.peak_percent:.2g}"
+    bound = part.peak_percent + part.uncertainty_percent
+    return f"less than plus or minus {at_most(bound, rounded(part.uncertainty_percent))}"
+
+
 def _parts(measurement: Measurement) -> str:
     turn_rate_hz = measurement.speed.mean_rpm / 60
     parts = [
-        f"plus or minus {part.peak_percent:.2g} percent "
+        f"{_size(part)} percent "
         f"{_name(part.suspect) or how_often(part, turn_rate_hz=turn_rate_hz)} (every {period_words(part.period_s)})"
         for part in measurement.components[:3]
     ]

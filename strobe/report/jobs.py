@@ -16,7 +16,7 @@ from strobe.report.advice import longer_clip, next_step
 from strobe.report.comparing import CONDITION_WORDS, one_line
 from strobe.report.judging import standing_sentence
 from strobe.report.sheet import Sheet, columns
-from strobe.report.words import rounded, rpm_words
+from strobe.report.words import at_most, rounded, rpm_words
 
 __all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "name_argument"]
 
@@ -135,13 +135,14 @@ def _steps(job: Job) -> list[str]:
     speeds = sorted({rpm for state in job.states for rpm in state.speeds_rpm})
     if not speeds:
         return ["No reading yet: strobe measure CLIP --job NAME"]
-    lines = []
+    lines, below = [], False
     for rpm in speeds:
         found = [(state, figures) for state in job.states if (figures := state_figures(job, state, rpm)) is not None]
         lines.append(f"{rpm_words(rpm)} rpm: speed and weighted peak in %")
-        longest = max(sum(figures.figures["weighted-peak"]) for _, figures in found)
+        peaks = [figures.figures["weighted-peak"] for _, figures in found]
+        longest, below = max(map(sum, peaks)), below or any(peak <= width for peak, width in peaks)
         lines += columns([_bar_row(state, figures, longest) for state, figures in found])
-    return [*lines, "A bar is the weighted peak: = is certain, - is the uncertainty."]
+    return [*lines, f"A bar is the weighted peak: = is certain, - is the uncertainty{', < is below' if below else ''}."]
 
 
 def _bar_row(state: State, found: StateFigures, longest: float) -> tuple[str, ...]:
@@ -149,11 +150,11 @@ def _bar_row(state: State, found: StateFigures, longest: float) -> tuple[str, ..
     peak, width = found.figures["weighted-peak"]
     sure = round(BAR_WIDTH * max(peak - width, 0.0) / longest)
     may = round(BAR_WIDTH * (peak + width) / longest)
-    decimals = rounded(width)
+    decimals = min(rounded(width), 3)
     return (
         f"{state.number} {one_line(state.label, most=LABEL_SHORT)}",
         f"{speed:+.{min(rounded(speed_width), 3)}f}",
-        f"±{peak:.{min(decimals, 3)}f}",
+        f"±{peak:.{decimals}f}" if peak > width else f"<{at_most(peak + width, decimals)}",
         "=" * sure + "-" * (may - sure),
     )
 
@@ -184,10 +185,13 @@ def _history(job: Job) -> list[str]:
 
 def _reading_line(reading: Reading) -> str:
     speed, fluctuation = reading.measurement.speed, reading.measurement.fluctuation
+    peak, width = fluctuation.weighted_peak_percent, fluctuation.weighted_peak_uncertainty_percent
+    decimals = rounded(width)
+    swing = f"±{peak:.{decimals}f}" if peak > width else f"below ±{at_most(peak + width, decimals)}"
     line = (
         f"{_day(reading.filed_at)}  reading {reading.number} at {rpm_words(reading.measurement.setup.nominal_rpm)}: "
         f"{speed.deviation_percent:+.{rounded(speed.uncertainty_percent)}f} %, "
-        f"±{fluctuation.weighted_peak_percent:.{rounded(fluctuation.weighted_peak_uncertainty_percent)}f} % weighted"
+        f"{swing} % weighted"
     )
     return line if reading.replaced_by is None else f"{line}; replaced by {reading.replaced_by}"
 

@@ -98,7 +98,9 @@ def chart_lines(
         drawn[-1][: len(left)] = left
     if all(cell == " " for cell in drawn[-1][-len(right) - 2 :]):
         drawn[-1][-len(right) :] = right
-    decimals = min(max(0, 1 - math.floor(math.log10(max(abs(low), abs(high))))), 3)
+    # Two digits of half of what is spanned, as far as they fit, so that no two labels are alike.
+    wanted = max(0, 1 - math.floor(math.log10((high - low) / 2)))
+    decimals = max(0, min(wanted, _LABEL - len(f"{max(abs(low), abs(high)):+.0f}. % ")))
     marks = {0: f"{high:+.{decimals}f} %", rows - 1: f"{low:+.{decimals}f} %"}
     if zero is not None and 0 < zero < rows - 1:
         marks[zero] = "0 %"
@@ -239,7 +241,7 @@ def _title(update: LiveUpdate, width: int) -> str:
     if update.nominal_rpm is not None:
         what = f"{rpm_words(update.nominal_rpm)} rpm, {update.dots} dots"
     state = _STATE_WORDS[update.state]
-    skipped = f"; {update.skipped} frames left out" if update.skipped else ""
+    skipped = f"; {update.skipped} frame{'s' * (update.skipped > 1)} left out" if update.skipped else ""
     if len(what + skipped) < width - len(state):
         what += skipped
     return f"{what:<{max(1, width - len(state))}}{state}"

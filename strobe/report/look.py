@@ -6,7 +6,7 @@ from rich.text import Text
 
 from strobe.looking.results import Look
 from strobe.report.sheet import Sheet
-from strobe.report.words import printable, rounded, rpm_words
+from strobe.report.words import MOST_RATE_DECIMALS, printable, rounded, rpm_words
 
 __all__ = ["look_text"]
 
@@ -75,7 +75,7 @@ def _light(seen: Look) -> list[str]:
     light = seen.light
     if light.flash_rate_hz is not None and light.flash_rate_uncertainty_hz is not None:
         kind = "sharp flashes" if light.kind == "flashes" else "comes and goes softly"
-        places = rounded(light.flash_rate_uncertainty_hz)
+        places = rounded(light.flash_rate_uncertainty_hz, most_decimals=MOST_RATE_DECIMALS)
         lines = [
             f"{kind}, {light.flash_rate_hz:.{places}f} (±{light.flash_rate_uncertainty_hz:.{places}f}) times a second; "
             f"±{light.flicker_percent:.2g} % of flicker is left in the picture"
@@ -155,7 +155,7 @@ def _timing(seen: Look) -> str:
     frames = [f"{count} {words}" for count, words in counts if count]
     parts.append(f"of {timing.frames} frames {', '.join(frames)}" if frames else f"all {timing.frames} frames in order")
     if timing.breaks:
-        parts.append(f"the clip's clock breaks {timing.breaks} times")
+        parts.append(f"the clip's clock breaks {timing.breaks} time{'s' * (timing.breaks > 1)}")
     if abs(timing.capture_rate_hz / timing.frame_rate_hz - 1) > 0.02 if timing.frame_rate_hz else False:
         parts.append(f"slow motion, captured at {timing.capture_rate_hz:.4g} a second")
     return "; ".join(parts)

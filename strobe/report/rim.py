@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from strobe.measurement import IndexMark, Measurement, RingShare, Runout
-from strobe.report.words import peak_words, rounded
+from strobe.report.words import at_most, peak_words, rounded
 
 __all__ = ["mark_line", "ring_line", "runout_lines"]
 
@@ -32,10 +32,10 @@ def runout_lines(measurement: Measurement, *, always: bool = False) -> list[str]
         if runout.high_spot_uncertainty_deg is not None and runout.high_spot_uncertainty_deg < _SURE_DEG:
             lines.append(_high_spot(runout))
     else:
-        lines.append(f"rises and falls by less than {runout.axial_mm + runout.axial_uncertainty_mm:.2f} mm")
+        lines.append(f"rises and falls by less than {at_most(runout.axial_mm + runout.axial_uncertainty_mm, 2)} mm")
     if radial:
         whole, spread = runout.radial_mm or 0.0, runout.radial_uncertainty_mm or 0.0
-        size = _mm(whole, spread) if inward else f"less than {whole + spread:.2f} mm"
+        size = _mm(whole, spread) if inward else f"less than {at_most(whole + spread, 2)} mm"
         lines.append(f"runs in and out {size}, by the change of scale")
     elif always:
         lines.append("how far it runs in and out the clip does not tell: film nearer, with more of the rim in view")
@@ -51,7 +51,7 @@ def ring_line(ring: RingShare) -> str:
     line = f"once a turn: the platter's speed {whose}, dots off centre {peak_words(ring.ring_percent, spread)}"
     mm, unsure = ring.off_centre_mm, ring.off_centre_uncertainty_mm
     if mm is not None and unsure is not None:
-        size = _mm(mm, unsure) if mm > unsure else f"less than {mm + unsure:.2f} mm"
+        size = _mm(mm, unsure) if mm > unsure else f"less than {at_most(mm + unsure, 2)} mm"
         line += f", {size} along the rim"
     return line
 

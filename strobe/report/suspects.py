@@ -15,7 +15,7 @@ from strobe.report.loads import event_lines
 from strobe.report.rim import mark_line, ring_line, runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet
 from strobe.report.turns import turn_map_lines
-from strobe.report.words import printable, rounded, rpm_words
+from strobe.report.words import peak_words, printable, rpm_words
 
 __all__ = ["size_words", "suspects_dict", "suspects_text"]
 
@@ -50,8 +50,8 @@ def suspects_text(
     sheet.row(
         "READING",
         f"{printable(measurement.clip.path)}, {rpm_words(measurement.setup.nominal_rpm)} rpm, "
-        f"{measurement.speed.revolutions:.1f} turns, ±{fluctuation.weighted_peak_percent:.{rounded(spread)}f} % "
-        f"(±{spread:.{rounded(spread)}f}) weighted peak",
+        f"{measurement.speed.revolutions:.1f} turns, {peak_words(fluctuation.weighted_peak_percent, spread)} "
+        "weighted peak",
     )
     sheet.row("MACHINE", _machine(machine, diagnosis))
     sheet.row("ANSWER", *_answer(diagnosis), strong=True)

@@ -19,7 +19,17 @@ from strobe.report.advice import KEEP, longer_clip, next_step
 from strobe.report.judging import verdict_lines
 from strobe.report.rim import runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
-from strobe.report.words import how_often, peak_words, period_words, printable, rounded, rpm_words, sway_gaps
+from strobe.report.words import (
+    MOST_RATE_DECIMALS,
+    at_most,
+    how_often,
+    peak_words,
+    period_words,
+    printable,
+    rounded,
+    rpm_words,
+    sway_gaps,
+)
 
 __all__ = ["WIDTH", "greeting", "reading", "refusal_text", "unreadable_text"]
 
@@ -225,7 +235,7 @@ def _record(measurement: Measurement) -> list[str]:
 def _rms(value: float, spread: float) -> str:
     decimals = rounded(spread)
     if value <= spread:
-        return f"below {value + spread:.{decimals}f} %"
+        return f"below {at_most(value + spread, decimals)} %"
     return f"{value:.{decimals}f} % (±{spread:.{decimals}f})"
 
 
@@ -327,7 +337,7 @@ def _basis(measurement: Measurement, sources: Mapping[str, str]) -> list[str]:
 
 
 def _flashes(rate_hz: float, spread_hz: float) -> str:
-    decimals = rounded(spread_hz)
+    decimals = rounded(spread_hz, most_decimals=MOST_RATE_DECIMALS)
     return f"{rate_hz:.{decimals}f} (±{spread_hz:.{decimals}f})"
 
 

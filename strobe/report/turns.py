@@ -33,6 +33,7 @@ def turn_map_lines(turns: TurnMap, *, width: int) -> list[str]:
     for place, row in enumerate(index[:MOST_LINES], start=1):
         lines.append(f"{place:>{LABEL - 2}}  " + "".join(RAMP[i] for i in row))
     if turns.turns > MOST_LINES:
-        lines.append(f"{turns.turns - MOST_LINES} more turns not shown")
+        left = turns.turns - MOST_LINES
+        lines.append(f"{left} more turn{'s' * (left > 1)} not shown")
     lines.append(f"slow {low:+.2g} % |{RAMP}| {high:+.2g} % fast")
     return lines

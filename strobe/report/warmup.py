@@ -73,4 +73,4 @@ def warm_up_task(update: LiveUpdate, result: WarmUp) -> str:
 
 
 def _duration(seconds: float) -> str:
-    return f"{seconds / 60:.0f} min" if seconds >= 59.5 else f"{seconds:.0f} s"
+    return f"{seconds / 60:.1f}".removesuffix(".0") + " min" if seconds >= 59.5 else f"{seconds:.0f} s"

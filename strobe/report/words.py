@@ -6,10 +6,23 @@ import math
 
 from strobe.figures.results import Component
 
-__all__ = ["MOST_DECIMALS", "how_often", "peak_words", "period_words", "printable", "rounded", "rpm_words", "sway_gaps"]
+__all__ = [
+    "MOST_DECIMALS",
+    "MOST_RATE_DECIMALS",
+    "at_most",
+    "how_often",
+    "peak_words",
+    "period_words",
+    "printable",
+    "rounded",
+    "rpm_words",
+    "sway_gaps",
+]
 
 MOST_DECIMALS = 4
 """Of a percentage, 0.0001 is 1 ppm, finer than any camera's clock is known here."""
+MOST_RATE_DECIMALS = 6
+"""Of a flash rate in Hz, 0.000001 is 0.01 ppm at 100 Hz, finer than any clip tells."""
 WHOLE_TURNS_TOLERANCE = 0.01
 """Turns by which an order may miss a whole number and be called by it: two decimals of a turn are shown."""
 ROUGH_TURNS = 0.05
@@ -22,20 +35,26 @@ def printable(text: str) -> str:
     return "".join(char if char.isprintable() else "?" for char in text)
 
 
-def rounded(uncertainty: float) -> int:
-    """Decimals for one significant digit of `uncertainty`, two where it begins with 1 or 2; at most four."""
+def rounded(uncertainty: float, *, most_decimals: int = MOST_DECIMALS) -> int:
+    """Decimals for one significant digit of `uncertainty`, two where it begins with 1 or 2; at most `most_decimals`."""
     if uncertainty <= 0:
-        return MOST_DECIMALS
+        return most_decimals
     exponent = math.floor(math.log10(uncertainty))
     digits = 2 if uncertainty < 3 * 10.0**exponent else 1
-    return min(max(digits - 1 - exponent, 0), MOST_DECIMALS)
+    return min(max(digits - 1 - exponent, 0), most_decimals)
+
+
+def at_most(value: float, decimals: int) -> str:
+    """A bound with so many decimals, rounded up: what is said to be less than it must be."""
+    # Less than a thousandth of the last decimal is what adding two floats leaves.
+    return f"{math.ceil(value * 10**decimals - 1e-3) / 10**decimals:.{decimals}f}"
 
 
 def peak_words(value: float, spread: float, *, most_decimals: int = MOST_DECIMALS) -> str:
     """A swing to each side with its half-width (percent); its upper limit where it can't be told from nothing."""
-    decimals = min(rounded(spread), most_decimals)
+    decimals = rounded(spread, most_decimals=most_decimals)
     if value <= spread:
-        return f"below ±{value + spread:.{decimals}f} %"
+        return f"below ±{at_most(value + spread, decimals)} %"
     return f"±{value:.{decimals}f} % (±{spread:.{decimals}f})"
 
 
