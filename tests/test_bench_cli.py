@@ -120,7 +120,7 @@ def test_a_job_from_as_found_to_hand_over(bench: Bench, tmp_path: Path) -> None:
 
 def test_json_on_everything_that_lists(bench: Bench) -> None:
     bench("job", "open", "deck")
-    bench("measure", bench.clip("found"), "--job", "deck", "--running", "5")
+    bench("measure", bench.clip("found"), "--job", "deck", "--running", "5", "--platter", "mat")
     bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
     found = {
         words: json.loads(bench("job", *words.split(), "--json")[0])
@@ -131,7 +131,8 @@ def test_json_on_everything_that_lists(bench: Bench) -> None:
     ]
     assert found["list"]["jobs"][0]["readings"] == 2
     assert [state["readings"] for state in found["show deck"]["states"]] == [[1], [2]]
-    assert found["show deck"]["readings"][1]["conditions"]["running_min"] == 5.0
+    kept = [reading["conditions"] for reading in found["show deck"]["readings"]]
+    assert [(each["running_min"], each["platter"]) for each in kept] == [(5.0, "mat"), (None, "mat")]
     assert found["show deck"]["readings"][0]["measurement"]["schema"] == "strobe.measurement/1"
 
 
@@ -281,8 +282,8 @@ def test_conditions_are_asked_for_once_on_a_terminal(bench: Bench, monkeypatch: 
     assert "How many minutes has it run?" in err
     assert "write a number of minutes" in err
     assert "platter is 'glass'" in err
-    asked = [line for line in err.splitlines() if line.startswith(("Conditions", "Where a later"))]
-    assert len(asked) == 2
+    asked = [line for line in err.splitlines() if line.startswith(("Conditions", "The minutes", "Where a later"))]
+    assert len(asked) == 3
     assert max(map(len, [*asked, *(f"  {question}" for question in QUESTIONS.values())])) <= 78
     with open_log(bench.log) as log:
         kept = log.job("deck").last_conditions
@@ -298,7 +299,7 @@ def test_conditions_are_asked_for_once_on_a_terminal(bench: Bench, monkeypatch: 
     assert "How many minutes" not in err
     with open_log(bench.log) as log:
         kept = log.job("deck").last_conditions
-    assert (kept.running_min, kept.stylus) == (5.0, "down")
+    assert (kept.running_min, kept.platter, kept.stylus) == (None, "mat", "down")
 
 
 def test_nobody_is_asked_in_a_pipe(bench: Bench) -> None:
@@ -623,6 +624,21 @@ def test_clips_present_at_the_start_are_measured_where_asked(bench: Bench, tmp_p
     assert err.count("FILED       reading") == 2
     assert "NOT READ" in err
     assert bench.status == ExitStatus.UNREADABLE
+
+
+def test_minutes_said_of_a_watch_are_those_of_its_first_clip(bench: Bench, tmp_path: Path) -> None:
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    for name in ("found 1", "good"):
+        (folder / f"{name}.mp4").write_text(name)
+    bench("job", "open", "deck")
+    bench(
+        *("watch", str(folder), "--present", "--still", "0", "--patience", "0", "--count", "2", "--job", "deck"),
+        *("--running", "5", "--platter", "mat"),
+    )
+    with open_log(bench.log) as log:
+        kept = [reading.conditions for reading in log.job("deck").readings]
+    assert [(each.running_min, each.platter) for each in kept] == [(5.0, "mat"), (None, "mat")]
 
 
 def test_a_watched_folder_that_goes_away_ends_the_watch(bench: Bench, tmp_path: Path) -> None:
