@@ -80,7 +80,7 @@ def test_one_new_reading_against_several_is_students_test() -> None:
     ours = weigh(group_of(before, np.zeros(4)), group_of(after, [0.0]))
     theirs = scipy.stats.ttest_ind(after, before, equal_var=True)
     assert ours.p_value == pytest.approx(theirs.pvalue, rel=1e-6)
-    assert ours.spread_borrowed
+    assert ours.spread == "borrowed"
     interval = theirs.confidence_interval(0.95)
     assert ours.uncertainty == pytest.approx((interval.high - interval.low) / 2, rel=1e-9)
 
@@ -89,7 +89,7 @@ def test_without_repeats_it_is_the_error_of_reading_alone() -> None:
     ours = weigh(group_of([0.30], [0.03]), group_of([0.25], [0.04]))
     assert ours.uncertainty == pytest.approx(0.05)
     assert ours.p_value == pytest.approx(2 * scipy.stats.norm.sf(1.959963984540054), rel=1e-6)
-    assert (ours.spread_known, ours.showable) == (False, None)
+    assert (ours.spread, ours.showable) == ("unknown", None)
 
 
 @settings(max_examples=60, deadline=None)
@@ -126,9 +126,9 @@ def test_a_spread_that_is_lent_to_a_larger_figure_grows_with_it() -> None:
     assert plain.uncertainty == pytest.approx(math.hypot(student * 0.01 * math.sqrt(1 / 3 + 1), reading))
     assert grown.uncertainty == pytest.approx(math.hypot(student * 0.01 * math.sqrt(1 / 3 + 36), reading))
     hidden = group_of([0.0, 0.001, 0.002], [0.01] * 3)
-    assert not weigh(hidden, loud, grows=True).spread_known
-    assert weigh(hidden, loud).spread_known
-    assert not weigh(group_of([0.29, 0.31], [0.001] * 2), loud).spread_known, "two readings lend nothing"
+    assert weigh(hidden, loud, grows=True).spread == "unknown"
+    assert weigh(hidden, loud).spread == "borrowed"
+    assert weigh(group_of([0.29, 0.31], [0.001] * 2), loud).spread == "unknown", "two readings lend nothing"
 
 
 def test_every_state_that_was_read_often_lends_its_spread() -> None:
@@ -314,8 +314,37 @@ def test_repeatability_is_borrowed_from_another_state() -> None:
     (speed,) = compare(job_of(states), before=1, after=2).speeds
     assert (speed.spread_known, speed.spread_borrowed) == (True, True)
     peak = next(change for change in speed.changes if change.quantity == "weighted_peak")
-    assert peak.outcome == "better"
-    assert peak.showable_percent is not None
+    assert peak.outcome == "likely-better"
+    assert peak.showable_percent is None, "the state before stays read once"
+    before = found(job_of(states[:2]), "weighted_peak")
+    assert before.showable_percent is not None
+
+
+@pytest.mark.parametrize(
+    ("fell", "answer", "outcome"),
+    [(0.2, "Likely yes, ", "likely-better"), (-0.2, "Likely not: it is worse, ", "likely-worse")],
+)
+def test_by_a_borrowed_spread_a_change_is_likely_and_by_its_own_real(fell: float, answer: str, outcome: str) -> None:
+    """A state that was read once may be far more restless than the one that lends it its spread."""
+    often = [with_figures(weighted_peak=0.4 + d) for d in REPEATS]
+    later = [with_figures(weighted_peak=0.4 - fell + d) for d in REPEATS]
+    for states in ([often, later[:1]], [often[:1], later]):
+        comparison = compare(job_of(states))
+        text = comparison_text(comparison).plain
+        assert found(job_of(states), "weighted_peak").outcome == outcome
+        first, *rest = answer_sentences(comparison, real_only=True)
+        assert first == f"{answer}if a state that was read once repeats itself as well as those read more often."
+        assert [sentence.split(" by ")[0] for sentence in rest] == [f"Weighted peak: {outcome.replace('-', ' ')}"]
+        assert outcome.replace("-", " ") in text.split("RPM")[1].split("weighted rms")[0]
+        assert not re.search(r"\breal: |: real\b", text)
+        assert "Take three readings of each state, restarting between" in " ".join(text.split())
+    assert found(job_of([often, later]), "weighted_peak").outcome == outcome.removeprefix("likely-")
+
+
+def test_lines_alone_that_changed_by_a_borrowed_spread_are_likely() -> None:
+    often, once = [with_figures(wobble=0.6 + d) for d in REPEATS], [with_figures(wobble=0.2)]
+    first, *_ = answer_sentences(compare(job_of([often, once])))
+    assert first == "Not as a whole, as far as this could show; single parts of the wavering likely changed."
 
 
 def test_more_readings_would_show_less() -> None:
@@ -583,7 +612,9 @@ def test_the_sample_story_is_told_as_it_was_made(tmp_path: Path) -> None:
         deviation = next(c for c in whole.changes if c.quantity == "deviation")
         for change, true in ((deviation, means[0]), (strongest, means[1])):
             assert abs(change.change_percent - (true[second] - true[first])) < change.uncertainty_percent
-        assert strongest.outcome == "better"
-        assert deviation.outcome == ("better" if second == 2 else "not-shown")
+        # State 1 was read once.
+        better = "likely-better" if 1 in (first, second) else "better"
+        assert strongest.outcome == better
+        assert deviation.outcome == (better if second == 2 else "not-shown")
         peak = next(c for c in whole.changes if c.quantity == "weighted_peak")
-        assert peak.outcome == "better"
+        assert peak.outcome == better

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from strobe.bench.questions import DEVIATION, MORE_READINGS, Draft, Line, grouped, lent_by, lists, top_hz_of, value_of
 from strobe.bench.records import Conditions, Job, Reading, State
 from strobe.bench.same_band import FIGURES
-from strobe.bench.weighing import LEVEL, Difference, holm, mean_half_width
+from strobe.bench.weighing import LEVEL, Difference, Spread, holm, mean_half_width
 from strobe.errors import UsageError
 
 __all__ = [
@@ -27,7 +27,7 @@ __all__ = [
     "state_figures",
 ]
 
-Outcome = Literal["better", "worse", "not-shown", "unproven"]
+Outcome = Literal["better", "worse", "likely-better", "likely-worse", "not-shown", "unproven"]
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,9 @@ class Change:
     p_value, p_adjusted : float
         For this figure alone, and by Holm's rule among all of the comparison.
     outcome : str
-        ``better`` or ``worse``: real. ``not-shown``: none that this could show. ``unproven``: more than the error of
-        reading, but nothing tells how the machine repeats itself.
+        ``better`` or ``worse``: real. ``likely-better`` or ``likely-worse``: real if a state that was read once repeats
+        itself as well as those that were read more often. ``not-shown``: none that this could show. ``unproven``: more
+        than the error of reading, but nothing tells how the machine repeats itself.
     listed_before, listed_after : bool
         Whether the line stood clear of the noise in any reading.
     showable_percent : float or None
@@ -183,6 +184,14 @@ def compare(job: Job, *, before: int | None = None, after: int | None = None) ->
     )
 
 
+_OUTCOMES: dict[Spread, tuple[Outcome, Outcome]] = {
+    "own": ("better", "worse"),
+    "borrowed": ("likely-better", "likely-worse"),
+    "unknown": ("unproven", "unproven"),
+}
+"""What a change that stands out is called, for better and for worse, by what tells of the repeatability."""
+
+
 def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Iterator[float]) -> SpeedComparison:
     """The changes at one speed, once Holm's rule has been applied to all of the comparison."""
     changes = []
@@ -191,7 +200,7 @@ def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Ite
         p_adjusted = next(adjusted)
         outcome: Outcome = "not-shown"
         if p_adjusted <= LEVEL:
-            outcome = ("better" if one.change < 0 else "worse") if one.spread_known else "unproven"
+            outcome = _OUTCOMES[one.spread][one.change > 0]
         changes.append(
             Change(
                 quantity=asked.quantity,
@@ -215,8 +224,8 @@ def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Ite
         band_hz=(draft.before[0].measurement.fluctuation.band_hz[0], draft.top_hz),
         readings_before=len(draft.before),
         readings_after=len(draft.after),
-        spread_known=all(one.spread_known for one in whole),
-        spread_borrowed=any(one.spread_borrowed for one in whole),
+        spread_known=all(one.spread != "unknown" for one in whole),
+        spread_borrowed=any(one.spread == "borrowed" for one in whole),
         bands_differ=draft.bands_differ,
         references_differ=references[0] != references[1],
         changes=tuple(changes),
