@@ -18,7 +18,7 @@ from test_cli import Terminal
 from test_report import component, measurement
 
 from strobe.bench import open_log
-from strobe.bench.limits import PRESETS, figures_of, judge, parse_limits, record_percent, with_verdict
+from strobe.bench.limits import PRESETS, Verdict, figures_of, judge, parse_limits, record_percent, with_verdict
 from strobe.bench.many import clips_in, measure_many
 from strobe.bench.stopping import standing_of_reading
 from strobe.bench.story import STORY_CLIPS
@@ -210,6 +210,12 @@ def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
     bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
     out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
     assert "LIMITS      Held against DIN 45500, hi-fi record player.\n" in out
+    once = "Undecided: inside the limits as read, but one reading does not tell how the machine repeats itself. Take"
+    assert f"33 1/3 rpm: {once}" in " ".join(out.split())
+    assert f"45 rpm, last read as found: {once}" in " ".join(out.split())
+    bench("measure", *(bench.clip(f"good again {n}") for n in range(2)), "--job", "deck")
+    bench("measure", bench.clip("good again 45"), "--job", "deck", "--after", "as found")
+    out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
     assert "            33 1/3 rpm: Inside the limits; what is left" in out
     assert "            45 rpm, last read as found: Inside the limits; what is" in out
     standings = json.loads(bench("job", "show", "deck", "--limit", "speed=0.01", "--json")[0])["standings"]
@@ -420,11 +426,12 @@ def test_exit_status_of_limits(bench: Bench, clips: list[str], limit: str, statu
 
 def test_the_verdict_in_the_reading_and_in_json(bench: Bench) -> None:
     out, _ = bench("measure", bench.clip("found"), "--limit", "nab-1964")
-    assert "LIMITS      OUTSIDE the limits: NAB 1964, broadcast turntable" in out
+    assert "LIMITS      OUTSIDE the limits as read: NAB 1964, broadcast turntable" in out
+    assert "            One reading; three in a job tell how the machine repeats itself.\n" in out
     assert "value from memory" in out
     out, _ = bench("measure", bench.clip("found"), "--limit", "nab-1964", "--json")
     verdict = json.loads(out)["verdict"]
-    assert verdict["result"] == "fail"
+    assert (verdict["result"], verdict["spread"]) == ("fail", None)
     assert verdict["checks"][0]["value_percent"] == 0.5
     assert "JCGM 106" in verdict["rule"]
 
@@ -471,6 +478,8 @@ def test_the_verdict_is_filled_in() -> None:
     assert whole.verdict["result"] == "fail"
     assert whole.to_dict()["verdict"]["limits"] == "DIN 45500, hi-fi record player"
     assert figures_of(whole)["weighted-peak"] == (0.30, 0.03)
+    kept_before = {key: value for key, value in whole.verdict.items() if key != "spread"}
+    assert Verdict.of(kept_before) == Verdict.of(whole.verdict)
 
 
 def test_a_folder_stands_for_its_clips(tmp_path: Path) -> None:

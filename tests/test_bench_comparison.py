@@ -29,7 +29,9 @@ from strobe.errors import UsageError
 from strobe.figures import SpeedSeries, evaluate
 from strobe.measurement import Measurement
 from strobe.report.comparing import answer_sentences, comparison_text
+from strobe.report.handover import handover_of
 from strobe.report.jobs import job_text
+from strobe.report.judging import standing_sentence
 
 WHEN = "2026-01-01T00:00:00+00:00"
 Array = np.ndarray[Any, np.dtype[np.float64]]
@@ -430,6 +432,43 @@ def test_a_speed_written_in_two_ways_is_one_speed() -> None:
     assert (standing.verdict.result, standing.left_percent) == ("pass", pytest.approx(0.05))
 
 
+ONCE = "but one reading does not tell how the machine repeats itself. Take three, restarting between."
+AS_OTHERS = "if this state, read once, repeats itself as others did. Take three, restarting between."
+
+
+@pytest.mark.parametrize(
+    ("peak", "as_read", "own"),
+    [
+        (0.05, "inside", "Inside the limits; what is left"),
+        (0.6, "outside", "Outside the limits: not done yet."),
+        (0.205, "", "Undecided: the uncertainty reaches over a limit."),
+    ],
+)
+def test_a_state_is_inside_or_outside_the_limits_by_its_own_readings_only(peak: float, as_read: str, own: str) -> None:
+    """A machine that stands just on a limit would be called inside, or outside, by one reading far too often."""
+    limits = parse_limits(["weighted-peak=0.2"])
+    often = [with_figures(weighted_peak=0.3 + d) for d in REPEATS]
+    later = [with_figures(weighted_peak=peak + d) for d in REPEATS]
+    for states, spread, sentence in (
+        ([later[:1]], "unknown", f"Undecided: {as_read} the limits as read, {ONCE}"),
+        ([often[:2], later[:1]], "unknown", f"Undecided: {as_read} the limits as read, {ONCE}"),
+        ([often, later[:1]], "borrowed", f"Undecided: likely {as_read} the limits, {AS_OTHERS}"),
+        ([often[:1], later], "own", own),
+    ):
+        (standing,) = standings_of_job(job_of(states), limits)
+        verdict = standing.verdict
+        assert verdict.spread == spread
+        wanted = {"inside": "pass", "outside": "fail"}.get(as_read, "undecided")
+        assert (verdict.as_read, verdict.checks[0].result) == (wanted, wanted)
+        assert verdict.result == (wanted if spread == "own" else "undecided")
+        said = standing_sentence(standing)
+        assert said.startswith(sentence if as_read else own)
+        section = handover_of(job_of(states), limits=limits).sections[1]
+        assert f"{said[0].lower()}{said[1:]}" in section.paragraphs[0]
+        words = {"own": as_read, "borrowed": f"likely {as_read}", "unknown": f"{as_read} as read"}[spread]
+        assert section.tables[0].rows[0][3] == (words if as_read else "undecided")
+
+
 def test_states_read_at_different_speeds_only() -> None:
     fast = measurement(setup={"nominal_rpm": 45.0})
     with pytest.raises(UsageError, match="share no speed"):
@@ -568,7 +607,7 @@ def test_two_readings_of_a_state_are_as_unsure_as_two_are() -> None:
     job = job_of([[with_figures(0.49), with_figures(0.51)]])
     found = state_figures(job, job.states[0], 100 / 3)
     assert found is not None
-    assert found.spread_known
+    assert found.spread == "own"
     assert found.figures["speed"][1] == pytest.approx(math.hypot(0.005, 12.706 * 0.01), rel=1e-4)
 
 
@@ -583,12 +622,13 @@ def test_figures_of_a_state() -> None:
     spread = np.std(REPEATS, ddof=1)
     student = scipy.stats.t.isf(0.025, 2) * spread / math.sqrt(3)
     assert width == pytest.approx(math.hypot(0.01, student), rel=1e-3)
-    assert second.spread_known
+    assert second.spread == "borrowed"
     assert second.figures["weighted-peak"][1] > width, "one reading borrows the spread and has all of it"
     assert state_figures(job, job.states[2], 100 / 3) is None
-    # Not typed: figures are there.
-    # Figures there are: the state has a reading.
-    assert not state_figures(job_of([[with_figures()]]), job_of([[with_figures()]]).states[0], 100 / 3).spread_known  # type: ignore[union-attr]
+    alone = job_of([[with_figures()]])
+    found = state_figures(alone, alone.states[0], 100 / 3)
+    assert found is not None
+    assert found.spread == "unknown"
 
 
 @pytest.mark.slow

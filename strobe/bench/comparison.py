@@ -133,15 +133,15 @@ class Comparison:
 class StateFigures:
     """What one state reads at one speed: means with 95 % half-widths from reading and repeatability.
 
-    `figures` holds a value and a half-width by ``speed``, ``weighted-peak`` and so on; `spread_known` tells whether the
-    half-widths hold for the machine, or only for the readings made.
+    `figures` holds a value and a half-width by ``speed``, ``weighted-peak`` and so on; `spread` tells what their
+    repeatability rests on, by the figure of which least is known. Where that is nothing they hold for the reading made.
     """
 
     nominal_rpm: float
     readings: int
     band_hz: tuple[float, float]
     figures: dict[str, tuple[float, float]]
-    spread_known: bool
+    spread: Spread
 
 
 def compare(job: Job, *, before: int | None = None, after: int | None = None) -> Comparison:
@@ -247,18 +247,19 @@ def state_figures(job: Job, state: State, nominal_rpm: float, *, common_band: bo
         return None
     compared = [each for other in job.states for each in other.at(nominal_rpm)] if common_band else readings
     top_hz = min(top_hz_of(reading) for reading in compared)
-    figures, known = {}, True
+    figures, spreads = {}, set[Spread]()
     for quantity in (DEVIATION, *FIGURES):
         value = value_of(quantity, top_hz)
         group = grouped(readings, value)
         grows = quantity != DEVIATION
         elsewhere = lent_by(job, nominal_rpm, value, grows=grows)
-        width, has_spread = mean_half_width(group, elsewhere=elsewhere, grows=grows)
-        known &= has_spread
+        width, spread = mean_half_width(group, elsewhere=elsewhere, grows=grows)
+        spreads.add(spread)
         name = "speed" if quantity == DEVIATION else quantity.replace("_", "-")
         figures[name] = (group.mean, width)
     low_hz = readings[0].measurement.fluctuation.band_hz[0]
-    return StateFigures(nominal_rpm, len(readings), (low_hz, top_hz), figures, known)
+    weakest: Spread = "unknown" if "unknown" in spreads else "borrowed" if "borrowed" in spreads else "own"
+    return StateFigures(nominal_rpm, len(readings), (low_hz, top_hz), figures, weakest)
 
 
 def _pick(job: Job, before: int | None, after: int | None) -> tuple[State, State]:

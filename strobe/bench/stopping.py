@@ -57,7 +57,9 @@ def standing_of_reading(measurement: Measurement) -> Standing | None:
 def standing_of_state(job: Job, state: State, nominal_rpm: float, limits: LimitSet) -> Standing | None:
     """Where a state of a job stands at one speed, in its own whole band; ``None`` where it was not read."""
     found: StateFigures | None = state_figures(job, state, nominal_rpm, common_band=False)
-    return None if found is None else _standing(nominal_rpm, found.figures, judge(found.figures, limits))
+    if found is None:
+        return None
+    return _standing(nominal_rpm, found.figures, judge(found.figures, limits, spread=found.spread))
 
 
 def standings_of_job(job: Job, limits: LimitSet) -> tuple[Standing, ...]:

@@ -186,17 +186,18 @@ def weigh(
 
 def mean_half_width(
     group: Group, *, elsewhere: Sequence[Repeatability] = (), grows: bool = False
-) -> tuple[float, bool]:
-    """95 % half-width of one group's mean, and whether it holds the machine's repeatability, its own or a lent one.
+) -> tuple[float, Spread]:
+    """95 % half-width of one group's mean, and whose repeatability it holds.
 
     Parameters
     ----------
     group, elsewhere, grows
         As in `weigh`.
     """
-    spread = group.repeatability or _lendable(elsewhere, group, grows)
-    parts = [] if spread is None else [(spread.sigma**2 / group.count, spread.freedom)]
-    return _half_width(LEVEL, group.reading_sigma**2, parts), bool(parts)
+    found = group.repeatability or _lendable(elsewhere, group, grows)
+    parts = [] if found is None else [(found.sigma**2 / group.count, found.freedom)]
+    spread: Spread = "unknown" if found is None else "borrowed" if group.repeatability is None else "own"
+    return _half_width(LEVEL, group.reading_sigma**2, parts), spread
 
 
 def holm(p_values: Sequence[float]) -> list[float]:
