@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import os
@@ -443,27 +444,29 @@ def test_usual_limits_come_from_the_configuration(bench: Bench, tmp_path: Path) 
     assert bench.status == ExitStatus.OUTSIDE_LIMITS
 
 
-def sentence(peak: float, width: float, limit: str = "din-45500") -> str:
+def sentence(peak: float, width: float, limit: str = "din-45500", showable: float | None = None) -> str:
     whole = measurement(
         fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": width},
         speed={"deviation_percent": 0.0},
     )
     standing = standing_of_reading(with_verdict(whole, parse_limits([limit])))
     assert standing is not None
-    return standing_sentence(standing)
+    assert standing.showable_percent is None, "by one reading nothing is shown"
+    return standing_sentence(dataclasses.replace(standing, showable_percent=showable))
 
 
 def test_the_sentence_that_says_whether_to_stop() -> None:
     """0.2 mm off centre at 100 mm is 0.2 % peak; weighted at 0.5556 Hz (-10.05 dB, x 0.314): 0.063 %."""
     assert record_percent(100 / 3) == pytest.approx(0.0628, abs=0.0005)
     record = "the ±0.063 % that an ordinary record's off-centre hole adds in mid-record"
-    assert sentence(0.02, 0.02) == (
+    assert sentence(0.02, 0.02, showable=0.02) == (
         f"Inside the limits; what is left (±0.040 % at most, 0.020 + 0.020, weighted) is less than {record}; a further "
-        "repair could not be shown to help."
+        "repair, read as often, could not be shown to help."
     )
-    assert sentence(0.03, 0.01) == (
-        f"Inside the limits; what is left (±0.040 % at most, 0.030 + 0.010, weighted) is less than {record}."
-    )
+    for showable in (0.029, None):
+        assert sentence(0.03, 0.01, showable=showable) == (
+            f"Inside the limits; what is left (±0.040 % at most, 0.030 + 0.010, weighted) is less than {record}."
+        )
     assert sentence(0.0734, 0.0294) == (
         f"Inside the limits; what is left (±0.102 % at most, 0.073 + 0.029, weighted) may be more than {record}, so a "
         "further repair may still be worth it."

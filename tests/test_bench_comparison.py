@@ -469,6 +469,35 @@ def test_a_state_is_inside_or_outside_the_limits_by_its_own_readings_only(peak: 
         assert section.tables[0].rows[0][3] == (words if as_read else "undecided")
 
 
+@pytest.mark.parametrize("count", [2, 3])
+@pytest.mark.parametrize("speeds_rpm", [(100 / 3,), (100 / 3, 45.0)])
+def test_what_a_further_repair_could_show_is_what_the_comparison_shows(
+    count: int, speeds_rpm: tuple[float, ...]
+) -> None:
+    """Less of the weighted peak by a hundredth more than that, and by a hundredth less, and nothing else changed."""
+
+    def state(peak: float) -> list[Measurement]:
+        return [
+            dataclasses.replace(one, setup=dataclasses.replace(one.setup, nominal_rpm=rpm))
+            for one in (with_figures(weighted_peak=peak + d) for d in REPEATS[:count])
+            for rpm in speeds_rpm
+        ]
+
+    (standing, *_) = standings_of_job(job_of([state(5.0)]), parse_limits(["weighted-peak=6"]))
+    least = standing.showable_percent
+    assert least is not None
+    for share, outcome in ((1.01, "better"), (0.99, "not-shown")):
+        (speed, *_) = compare(job_of([state(5.0), state(5.0 - share * least)])).speeds
+        assert [each.outcome for each in speed.changes if each.quantity == "weighted_peak"] == [outcome]
+
+
+def test_by_a_state_that_was_read_once_nothing_could_be_shown() -> None:
+    states = [[with_figures(weighted_peak=0.1 + d) for d in REPEATS], [with_figures(weighted_peak=0.01)]]
+    (standing,) = standings_of_job(job_of(states), parse_limits(["weighted-peak=0.2"]))
+    assert standing.showable_percent is None
+    assert not standing.beyond_showing
+
+
 def test_states_read_at_different_speeds_only() -> None:
     fast = measurement(setup={"nominal_rpm": 45.0})
     with pytest.raises(UsageError, match="share no speed"):

@@ -24,6 +24,7 @@ __all__ = [
     "SpeedComparison",
     "StateFigures",
     "compare",
+    "least_shown",
     "state_figures",
 ]
 
@@ -260,6 +261,20 @@ def state_figures(job: Job, state: State, nominal_rpm: float, *, common_band: bo
     low_hz = readings[0].measurement.fluctuation.band_hz[0]
     weakest: Spread = "unknown" if "unknown" in spreads else "borrowed" if "borrowed" in spreads else "own"
     return StateFigures(nominal_rpm, len(readings), (low_hz, top_hz), figures, weakest)
+
+
+def least_shown(job: Job, state: State, nominal_rpm: float) -> float | None:
+    """The least change of the weighted peak that `compare` calls real whatever else changed, in percent.
+
+    Between this state and one after a further repair that is read as often and repeats itself as well, by all that the
+    two would be asked at every speed of this state. ``None`` for one that was read once: with it nothing is real.
+    """
+    if len(state.at(nominal_rpm)) < 2:
+        return None
+    questions = sum(len(Draft(job, state, state, rpm).questions) for rpm in state.speeds_rpm)
+    asked = Draft(job, state, state, nominal_rpm)
+    weighed = zip(asked.questions, asked.weighed(questions, more=0), strict=True)
+    return next(one.showable for question, one in weighed if question.quantity == "weighted_peak")
 
 
 def _pick(job: Job, before: int | None, after: int | None) -> tuple[State, State]:

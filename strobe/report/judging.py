@@ -116,7 +116,7 @@ def left_words(standing: Standing) -> str:
     if not standing.below_record:
         return f"what is left ({shown}) may be more than {record}, so a further repair may still be worth it"
     words = f"what is left ({shown}) is less than {record}"
-    return f"{words}; a further repair could not be shown to help" if standing.beyond_showing else words
+    return f"{words}; a further repair, read as often, could not be shown to help" if standing.beyond_showing else words
 
 
 def limits_text(presets: Sequence[LimitSet] = tuple(PRESETS.values())) -> Text:
