@@ -524,6 +524,7 @@ def test_sectors_share_the_bars_out_without_loss(bars: int, sectors: int, first_
         ({"bars": [5]}, "5 bars is not between 8 and 2000"),
         ({"bars": [180, 180]}, "a count is named twice"),
         ({"rpms": []}, "no ring is left to draw"),
+        ({"rpms": ["1e-320"]}, "rpm '1e-320' is not between 1 and 1000 turns a minute"),
         ({"bars": range(100, 130)}, r"30 rings do not fit.*room for 9"),
         ({"bars": [180, 133], "places_mm": {180: (70.0, 80.0), 133: (60.0, 72.0)}}, r"180 bars.*133 bars.*overlap"),
         (
