@@ -173,6 +173,14 @@ def test_a_speed_beside_a_nominal_one_gets_its_own_count(folder: Path) -> None:
     assert (strip.bars, strip.stands[0].nominal_rpm) == (176, 34)
 
 
+@pytest.mark.parametrize("rpms", [("45", "45.1"), ("45.1", "45")])
+def test_a_ring_that_serves_two_speeds_is_told_once(folder: Path, rpms: tuple[str, ...]) -> None:
+    """6000/133 is 45.113: by 0.25 % above 45, and by 0.03 % above 45.1."""
+    (ring,) = print_disc(folder / "near.svg", rpms=rpms, mains_hz=(50.0,), force=True).rings
+    assert ring.bars == 133
+    assert [stand.nominal_rpm for stand in ring.stands] == [45.1]
+
+
 @pytest.mark.parametrize("suffix", [".pdf", ".svg"])
 def test_settings_of_the_readers_own_do_not_touch_the_sheet(folder: Path, suffix: str) -> None:
     """A matplotlibrc may cut the page to what is on it, draw by hand, or leave the paper's white out."""
