@@ -3,8 +3,9 @@
 ``python tests/study_comparison.py --jobs 2000 --seed 1``. Whole jobs, through `strobe.bench.comparison.compare`: the
 readings of both states are drawn around the same truth, with an error of reading that all readings of a state share
 and a repeatability that differs from reading to reading. Beside it the same jobs judged figure by figure by Welch's
-test of scipy.stats, without Holm's rule and without the error of reading, to show what that would give. The last column
-is the share of jobs in which the weighted peak is called better where every fluctuation figure fell by 0.1 points.
+test of scipy.stats, without Holm's rule and without the error of reading, to show what that would give. The last two
+columns are the share of jobs in which the weighted peak is called better, and likely better, where every fluctuation
+figure fell by 0.1 points.
 """
 
 from __future__ import annotations
@@ -26,9 +27,14 @@ LINES = ((5 / 9, 0.12), (10 / 9, 0.03), (3.5, 0.28))
 WITH_EARLIER = "three of an earlier state"
 READING = 0.004
 FALL = 0.1
+LIKELY = "likely-"
 SCENARIOS = {
     "three and three readings": ((3, 3), (0.006, 0.006), 0.3),
     "three and one": ((3, 1), (0.006, 0.006), 0.3),
+    "three and one, twice as restless after": ((3, 1), (0.004, 0.008), 0.3),
+    "three and one, four times as restless after": ((3, 1), (0.004, 0.016), 0.3),
+    "one and three, found four times as restless": ((1, 3), (0.016, 0.004), 0.3),
+    "one and five, found twice as restless": ((1, 5), (0.008, 0.004), 0.3),
     "one and three, three of an earlier state": ((1, 3), (0.006, 0.006), 0.3),
     "one and one, three of an earlier state": ((1, 1), (0.006, 0.006), 0.3),
     "two and two": ((2, 2), (0.006, 0.006), 0.3),
@@ -62,13 +68,15 @@ def readings(
     return made
 
 
-def says_real(comparison: Comparison) -> bool:
-    return any(change.outcome in ("better", "worse") for speed in comparison.speeds for change in speed.changes)
+def says(comparison: Comparison, kind: str = "") -> bool:
+    """Whether any change is called real; or likely, with the `kind` ``likely-``."""
+    wanted = (f"{kind}better", f"{kind}worse")
+    return any(change.outcome in wanted for speed in comparison.speeds for change in speed.changes)
 
 
-def finds_the_fall(comparison: Comparison) -> bool:
+def finds_the_fall(comparison: Comparison, kind: str = "") -> bool:
     (speed,) = comparison.speeds
-    return any(change.quantity == "weighted_peak" and change.outcome == "better" for change in speed.changes)
+    return any(change.quantity == "weighted_peak" and change.outcome == f"{kind}better" for change in speed.changes)
 
 
 def welch_says_real(states: Sequence[Sequence[Measurement]]) -> bool:
@@ -85,23 +93,26 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    print(
-        f"{'nothing changed':<42}{'real, wrongly':>15}{'95 % interval':>16}{'Welch, each alone':>20}{'fall found':>13}"
-    )
+    heads = ("real", "95 % interval", "likely", "Welch, each alone", "fall real", "fall likely")
+    print(f"{'nothing changed':<46}" + "".join(f"{head:>{len(head) + 3}}" for head in heads))
     for name, (counts, spreads, deviation) in SCENARIOS.items():
         rng = np.random.default_rng(options.seed)
-        wrong = naive = right = 0
+        wrong = likely = naive = right = nearly = 0
         for _ in range(options.jobs):
             states = [readings(rng, n, spread, deviation) for n, spread in zip(counts, spreads, strict=True)]
             earlier = [readings(rng, 3, spreads[0], 2 * deviation)] if name.endswith(WITH_EARLIER) else []
-            wrong += says_real(compare(job_of([*earlier, *states])))
+            unchanged = compare(job_of([*earlier, *states]))
+            wrong += says(unchanged)
+            likely += says(unchanged, LIKELY)
             naive += welch_says_real(states)
             better = [states[0], readings(rng, counts[1], spreads[1], deviation, fell=FALL)]
-            right += finds_the_fall(compare(job_of([*earlier, *better])))
+            fallen = compare(job_of([*earlier, *better]))
+            right += finds_the_fall(fallen)
+            nearly += finds_the_fall(fallen, LIKELY)
         low, high = scipy.stats.binomtest(wrong, options.jobs).proportion_ci()
-        share = f"{100 * low:.1f} to {100 * high:.1f} %"
-        row = [f"{100 * part / options.jobs:.1f} %" for part in (wrong, naive, right)]
-        print(f"{name:<42}{row[0]:>15}{share:>16}{row[1]:>20}{row[2]:>13}")
+        real, *others = (f"{100 * part / options.jobs:.1f} %" for part in (wrong, likely, naive, right, nearly))
+        row = (real, f"{100 * low:.1f} to {100 * high:.1f} %", *others)
+        print(f"{name:<46}" + "".join(f"{cell:>{len(head) + 3}}" for cell, head in zip(row, heads, strict=True)))
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 MAY_IMPORT = {
     "errors": set(),
     "files": {"errors"},
+    "looks": set(),
     "configuration": {"errors", "files"},
     "capture": {"errors", "files"},
     "pattern": {"errors", "capture"},
@@ -31,10 +32,12 @@ MAY_IMPORT = {
     "drive": {"errors", "figures", "files", "measurement"},
     "bench": {"errors", "files", "measurement", "measuring", "figures"},
     "render": {"errors", "files", "figures"},
-    "report": {"bench", "configuration", "drive", "errors", "figures", "files", "live", "looking", "measurement"},
+    "report": {
+        *("bench", "configuration", "drive", "errors", "figures", "files", "live", "looking", "looks", "measurement"),
+    },
     "console": {"errors", "measurement", "report"},
     "practice": {"errors", "render", "figures"},
-    "printing": {"errors", "figures", "files"},
+    "printing": {"errors", "figures", "files", "looks"},
     "cli": {
         "bench",
         "drive",
@@ -76,7 +79,7 @@ FOREIGN = {
     "av": {"capture", "render"},
     "typer": {"cli"},
     "rich": {"console", "report"},
-    "matplotlib": {"printing", "report"},
+    "matplotlib": {"looks", "printing", "report"},
 }
 HEAVY_ONLY_INSIDE_FUNCTIONS = {"cv2", "matplotlib"}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import os
@@ -19,7 +20,7 @@ from test_cli import Terminal
 from test_report import component, measurement
 
 from strobe.bench import open_log
-from strobe.bench.limits import PRESETS, figures_of, judge, parse_limits, record_percent, with_verdict
+from strobe.bench.limits import PRESETS, Verdict, figures_of, judge, parse_limits, record_percent, with_verdict
 from strobe.bench.many import clips_in, measure_many
 from strobe.bench.stopping import standing_of_reading
 from strobe.bench.story import STORY_CLIPS
@@ -182,7 +183,7 @@ def test_a_filed_reading_that_asks_for_nothing_ends_with_what_comes_next_in_its_
 
 def test_json_on_everything_that_lists(bench: Bench) -> None:
     bench("job", "open", "deck")
-    bench("measure", bench.clip("found"), "--job", "deck", "--running", "5")
+    bench("measure", bench.clip("found"), "--job", "deck", "--running", "5", "--platter", "mat")
     bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
     found = {
         words: json.loads(bench("job", *words.split(), "--json")[0])
@@ -193,7 +194,8 @@ def test_json_on_everything_that_lists(bench: Bench) -> None:
     ]
     assert found["list"]["jobs"][0]["readings"] == 2
     assert [state["readings"] for state in found["show deck"]["states"]] == [[1], [2]]
-    assert found["show deck"]["readings"][1]["conditions"]["running_min"] == 5.0
+    kept = [reading["conditions"] for reading in found["show deck"]["readings"]]
+    assert [(each["running_min"], each["platter"]) for each in kept] == [(5.0, "mat"), (None, "mat")]
     assert found["show deck"]["readings"][0]["measurement"]["schema"] == "strobe.measurement/1"
 
 
@@ -271,6 +273,12 @@ def test_a_job_held_against_limits_says_whether_to_stop(bench: Bench) -> None:
     bench("measure", bench.clip("good"), "--job", "deck", "--after", "oiled")
     out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
     assert "LIMITS      Held against DIN 45500, hi-fi record player.\n" in out
+    once = "Undecided: inside the limits as read, but one reading does not tell how the machine repeats itself. Take"
+    assert f"33 1/3 rpm: {once}" in " ".join(out.split())
+    assert f"45 rpm, last read as found: {once}" in " ".join(out.split())
+    bench("measure", *(bench.clip(f"good again {n}") for n in range(2)), "--job", "deck")
+    bench("measure", bench.clip("good again 45"), "--job", "deck", "--after", "as found")
+    out, _ = bench("job", "show", "deck", "--limit", "DIN-45500")
     assert "            33 1/3 rpm: Inside the limits; what is left" in out
     assert "            45 rpm, last read as found: Inside the limits; what is" in out
     standings = json.loads(bench("job", "show", "deck", "--limit", "speed=0.01", "--json")[0])["standings"]
@@ -343,8 +351,8 @@ def test_conditions_are_asked_for_once_on_a_terminal(bench: Bench, monkeypatch: 
     assert "How many minutes has it run?" in err
     assert "write a number of minutes" in err
     assert "platter is 'glass'" in err
-    asked = [line for line in err.splitlines() if line.startswith(("Conditions", "Where a later"))]
-    assert len(asked) == 2
+    asked = [line for line in err.splitlines() if line.startswith(("Conditions", "The minutes", "Where a later"))]
+    assert len(asked) == 3
     assert max(map(len, [*asked, *(f"  {question}" for question in QUESTIONS.values())])) <= 78
     with open_log(bench.log) as log:
         kept = log.job("deck").last_conditions
@@ -360,7 +368,7 @@ def test_conditions_are_asked_for_once_on_a_terminal(bench: Bench, monkeypatch: 
     assert "How many minutes" not in err
     with open_log(bench.log) as log:
         kept = log.job("deck").last_conditions
-    assert (kept.running_min, kept.stylus) == (5.0, "down")
+    assert (kept.running_min, kept.platter, kept.stylus) == (None, "mat", "down")
 
 
 def test_nobody_is_asked_in_a_pipe(bench: Bench) -> None:
@@ -481,11 +489,12 @@ def test_exit_status_of_limits(bench: Bench, clips: list[str], limit: str, statu
 
 def test_the_verdict_in_the_reading_and_in_json(bench: Bench) -> None:
     out, _ = bench("measure", bench.clip("found"), "--limit", "nab-1964")
-    assert "LIMITS      OUTSIDE the limits: NAB 1964, broadcast turntable" in out
+    assert "LIMITS      OUTSIDE the limits as read: NAB 1964, broadcast turntable" in out
+    assert "            One reading; three in a job tell how the machine repeats itself.\n" in out
     assert "value from memory" in out
     out, _ = bench("measure", bench.clip("found"), "--limit", "nab-1964", "--json")
     verdict = json.loads(out)["verdict"]
-    assert verdict["result"] == "fail"
+    assert (verdict["result"], verdict["spread"]) == ("fail", None)
     assert verdict["checks"][0]["value_percent"] == 0.5
     assert "JCGM 106" in verdict["rule"]
 
@@ -497,27 +506,29 @@ def test_usual_limits_come_from_the_configuration(bench: Bench, tmp_path: Path) 
     assert bench.status == ExitStatus.OUTSIDE_LIMITS
 
 
-def sentence(peak: float, width: float, limit: str = "din-45500") -> str:
+def sentence(peak: float, width: float, limit: str = "din-45500", showable: float | None = None) -> str:
     whole = measurement(
         fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": width},
         speed={"deviation_percent": 0.0},
     )
     standing = standing_of_reading(with_verdict(whole, parse_limits([limit])))
     assert standing is not None
-    return standing_sentence(standing)
+    assert standing.showable_percent is None, "by one reading nothing is shown"
+    return standing_sentence(dataclasses.replace(standing, showable_percent=showable))
 
 
 def test_the_sentence_that_says_whether_to_stop() -> None:
     """0.2 mm off centre at 100 mm is 0.2 % peak; weighted at 0.5556 Hz (-10.05 dB, x 0.314): 0.063 %."""
     assert record_percent(100 / 3) == pytest.approx(0.0628, abs=0.0005)
     record = "the ±0.063 % that an ordinary record's off-centre hole adds in mid-record"
-    assert sentence(0.02, 0.02) == (
+    assert sentence(0.02, 0.02, showable=0.02) == (
         f"Inside the limits; what is left (±0.040 % at most, 0.020 + 0.020, weighted) is less than {record}; a further "
-        "repair could not be shown to help."
+        "repair, read as often, could not be shown to help."
     )
-    assert sentence(0.03, 0.01) == (
-        f"Inside the limits; what is left (±0.040 % at most, 0.030 + 0.010, weighted) is less than {record}."
-    )
+    for showable in (0.029, None):
+        assert sentence(0.03, 0.01, showable=showable) == (
+            f"Inside the limits; what is left (±0.040 % at most, 0.030 + 0.010, weighted) is less than {record}."
+        )
     assert sentence(0.0734, 0.0294) == (
         f"Inside the limits; what is left (±0.102 % at most, 0.073 + 0.029, weighted) may be more than {record}, so a "
         "further repair may still be worth it."
@@ -532,6 +543,8 @@ def test_the_verdict_is_filled_in() -> None:
     assert whole.verdict["result"] == "fail"
     assert whole.to_dict()["verdict"]["limits"] == "DIN 45500, hi-fi record player"
     assert figures_of(whole)["weighted-peak"] == (0.30, 0.03)
+    kept_before = {key: value for key, value in whole.verdict.items() if key != "spread"}
+    assert Verdict.of(kept_before) == Verdict.of(whole.verdict)
 
 
 def test_a_folder_stands_for_its_clips(tmp_path: Path) -> None:
@@ -688,6 +701,21 @@ def test_clips_present_at_the_start_are_measured_where_asked(bench: Bench, tmp_p
     assert err.count("machine's description kept too") == 1
     assert "NOT READ" in err
     assert bench.status == ExitStatus.UNREADABLE
+
+
+def test_minutes_said_of_a_watch_are_those_of_its_first_clip(bench: Bench, tmp_path: Path) -> None:
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    for name in ("found 1", "good"):
+        (folder / f"{name}.mp4").write_text(name)
+    bench("job", "open", "deck")
+    bench(
+        *("watch", str(folder), "--present", "--still", "0", "--patience", "0", "--count", "2", "--job", "deck"),
+        *("--running", "5", "--platter", "mat"),
+    )
+    with open_log(bench.log) as log:
+        kept = [reading.conditions for reading in log.job("deck").readings]
+    assert [(each.running_min, each.platter) for each in kept] == [(5.0, "mat"), (None, "mat")]
 
 
 def test_a_watched_folder_that_goes_away_ends_the_watch(bench: Bench, tmp_path: Path) -> None:

@@ -81,8 +81,21 @@ def test_a_job_comes_back_as_it_was_filed(log: BenchLog) -> None:
     assert kept.program_version.startswith("strobe ")
     for name in ("time_s", "angle_rev", "deviation_percent"):
         np.testing.assert_array_equal(getattr(kept.measurement.series, name), getattr(whole.series, name))
-    assert job.readings[1].conditions == Conditions(5.0, "bare", "up"), "the unsaid is taken from the reading before"
+    kept_on = Conditions(None, "bare", "up")
+    assert job.readings[1].conditions == kept_on, "the unsaid is taken from the reading before, but for the minutes"
     assert job.states[0].speeds_rpm == (100 / 3,)
+
+
+def test_a_clip_read_again_keeps_its_own_conditions(log: BenchLog) -> None:
+    """And not those of another clip that was filed since; minutes that were true of the clip are true still."""
+    log.open_job("deck")
+    for place, said in enumerate([Conditions(5.0, "mat"), Conditions(40.0, "bare")]):
+        log.file_reading("deck", measurement(), clip_sha256=sha(place), conditions=said)
+    log.file_reading("deck", measurement(), clip_sha256=sha(0), again=True, conditions=Conditions(stylus="down"))
+    assert log.job("deck").readings[-1].conditions == Conditions(5.0, "mat", "down")
+    assert log.job("deck").last_conditions == Conditions(40.0, "bare")
+    log.file_reading("deck", measurement(), clip_sha256=sha(2))
+    assert log.job("deck").last_conditions == Conditions(None, "bare"), "as the newest clip, not the one read last"
 
 
 def test_a_reading_goes_under_the_repair_that_is_named(log: BenchLog) -> None:
@@ -187,10 +200,10 @@ def test_settings_of_the_connection(log: BenchLog) -> None:
 def test_a_failure_half_way_adds_nothing(log: BenchLog, monkeypatch: pytest.MonkeyPatch) -> None:
     log.open_job("deck")
 
-    def fail(*_: Any) -> None:
+    def fail(*_: Any, **__: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("strobe.bench.store.last_conditions", fail)
+    monkeypatch.setattr("strobe.bench.store.earlier_conditions", fail)
     with pytest.raises(KeyboardInterrupt):
         log.file_reading("deck", measurement(), clip_sha256=sha(1), after="oiled")
     assert log.job("deck").entries == ()

@@ -174,6 +174,14 @@ def test_a_speed_beside_a_nominal_one_gets_its_own_count(folder: Path) -> None:
     assert (strip.bars, strip.stands[0].nominal_rpm) == (176, 34)
 
 
+@pytest.mark.parametrize("rpms", [("45", "45.1"), ("45.1", "45")])
+def test_a_ring_that_serves_two_speeds_is_told_once(folder: Path, rpms: tuple[str, ...]) -> None:
+    """6000/133 is 45.113: by 0.25 % above 45, and by 0.03 % above 45.1."""
+    (ring,) = print_disc(folder / "near.svg", rpms=rpms, mains_hz=(50.0,), force=True).rings
+    assert ring.bars == 133
+    assert [stand.nominal_rpm for stand in ring.stands] == [45.1]
+
+
 @pytest.mark.parametrize("suffix", [".pdf", ".svg"])
 def test_settings_of_the_readers_own_do_not_touch_the_sheet(folder: Path, suffix: str) -> None:
     """A matplotlibrc may cut the page to what is on it, draw by hand, or leave the paper's white out."""
@@ -525,6 +533,7 @@ def test_sectors_share_the_bars_out_without_loss(bars: int, sectors: int, first_
         ({"bars": [5]}, "5 bars is not between 8 and 2000"),
         ({"bars": [180, 180]}, "a count is named twice"),
         ({"rpms": []}, "no ring is left to draw"),
+        ({"rpms": ["1e-320"]}, "rpm '1e-320' is not between 1 and 1000 turns a minute"),
         ({"bars": range(100, 130)}, r"30 rings do not fit.*room for 9"),
         ({"bars": [180, 133], "places_mm": {180: (70.0, 80.0), 133: (60.0, 72.0)}}, r"180 bars.*133 bars.*overlap"),
         (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -157,10 +158,16 @@ def test_parse_rpm_no_number(text: str) -> None:
         parse_rpm(text)
 
 
-@pytest.mark.parametrize("text", ["0", "-33", "nan", "inf", -45.0, math.nan])
+@pytest.mark.parametrize("text", ["0", "-33", "nan", "inf", -45.0, math.nan, "1e-320", "0.99", 1000.1, "1e300"])
 def test_parse_rpm_no_speed(text: str | float) -> None:
-    with pytest.raises(UsageError, match="finite number greater than 0"):
+    told = f"rpm {re.escape(repr(text))} is not between 1 and 1000 turns a minute, .*; give 16, 33, 45, 78 or"
+    with pytest.raises(UsageError, match=told):
         parse_rpm(text)
+
+
+@pytest.mark.parametrize("text", ["1", 1000])
+def test_parse_rpm_slowest_and_fastest(text: str | float) -> None:
+    assert parse_rpm(text) == float(text)
 
 
 @pytest.mark.parametrize(

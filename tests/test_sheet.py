@@ -28,6 +28,7 @@ from strobe.measurement import Measurement, Note
 from strobe.report.handover import NOT_A_CERTIFICATE, Handover, Section, Table, handover_of, handover_of_clip
 from strobe.report.handover_files import check_sheet_target, held, sheet_html, sheet_pdf, write_sheet
 from strobe.report.handover_pictures import Picture
+from strobe.report.plot import write_plot
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 HEADINGS = [
@@ -322,6 +323,24 @@ def pdf_pages(content: bytes) -> list[str]:
 
 def pdf_text(content: bytes) -> str:
     return re.sub(r"\s+", " ", " ".join(pdf_pages(content)))
+
+
+def test_settings_of_the_readers_own_do_not_touch_the_pictures(tmp_path: Path) -> None:
+    """A matplotlibrc may cut a picture to what is on it, draw by hand, leave the white out, or write large."""
+    import matplotlib
+
+    def written() -> list[bytes]:
+        sheet = a_sheet()
+        write_plot(measurement(), tmp_path / "plot.png")
+        pdf = re.sub(rb"/CreationDate \([^)]*\)|/ID \[[^]]*\]", b"", sheet_pdf(sheet))
+        return [sheet_html(sheet).encode(), pdf, (tmp_path / "plot.png").read_bytes()]
+
+    own: Any = {"savefig.bbox": "tight", "path.sketch": (1.0, 100.0, 2.0), "savefig.transparent": True, "font.size": 20}
+    with matplotlib.rc_context(own):
+        changed = written()
+        assert matplotlib.rcParams["font.size"] == 20
+    for plain, other in zip(written(), changed, strict=True):
+        assert plain == other
 
 
 def small_picture() -> Picture:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from strobe.bench.questions import DEVIATION, MORE_READINGS, Draft, Line, grouped, lent_by, lists, top_hz_of, value_of
 from strobe.bench.records import Conditions, Job, Reading, State
 from strobe.bench.same_band import FIGURES
-from strobe.bench.weighing import LEVEL, Difference, holm, mean_half_width
+from strobe.bench.weighing import LEVEL, Difference, Spread, holm, mean_half_width
 from strobe.errors import UsageError
 
 __all__ = [
@@ -24,10 +24,11 @@ __all__ = [
     "SpeedComparison",
     "StateFigures",
     "compare",
+    "least_shown",
     "state_figures",
 ]
 
-Outcome = Literal["better", "worse", "not-shown", "unproven"]
+Outcome = Literal["better", "worse", "likely-better", "likely-worse", "not-shown", "unproven"]
 
 
 @dataclass(frozen=True)
@@ -49,8 +50,9 @@ class Change:
     p_value, p_adjusted : float
         For this figure alone, and by Holm's rule among all of the comparison.
     outcome : str
-        ``better`` or ``worse``: real. ``not-shown``: none that this could show. ``unproven``: more than the error of
-        reading, but nothing tells how the machine repeats itself.
+        ``better`` or ``worse``: real. ``likely-better`` or ``likely-worse``: real if a state that was read once repeats
+        itself as well as those that were read more often. ``not-shown``: none that this could show. ``unproven``: more
+        than the error of reading, but nothing tells how the machine repeats itself.
     listed_before, listed_after : bool
         Whether the line stood clear of the noise in any reading.
     showable_percent : float or None
@@ -132,15 +134,15 @@ class Comparison:
 class StateFigures:
     """What one state reads at one speed: means with 95 % half-widths from reading and repeatability.
 
-    `figures` holds a value and a half-width by ``speed``, ``weighted-peak`` and so on; `spread_known` tells whether the
-    half-widths hold for the machine, or only for the readings made.
+    `figures` holds a value and a half-width by ``speed``, ``weighted-peak`` and so on; `spread` tells what their
+    repeatability rests on, by the figure of which least is known. Where that is nothing they hold for the reading made.
     """
 
     nominal_rpm: float
     readings: int
     band_hz: tuple[float, float]
     figures: dict[str, tuple[float, float]]
-    spread_known: bool
+    spread: Spread
 
 
 def compare(job: Job, *, before: int | None = None, after: int | None = None) -> Comparison:
@@ -183,6 +185,14 @@ def compare(job: Job, *, before: int | None = None, after: int | None = None) ->
     )
 
 
+_OUTCOMES: dict[Spread, tuple[Outcome, Outcome]] = {
+    "own": ("better", "worse"),
+    "borrowed": ("likely-better", "likely-worse"),
+    "unknown": ("unproven", "unproven"),
+}
+"""What a change that stands out is called, for better and for worse, by what tells of the repeatability."""
+
+
 def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Iterator[float]) -> SpeedComparison:
     """The changes at one speed, once Holm's rule has been applied to all of the comparison."""
     changes = []
@@ -191,7 +201,7 @@ def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Ite
         p_adjusted = next(adjusted)
         outcome: Outcome = "not-shown"
         if p_adjusted <= LEVEL:
-            outcome = ("better" if one.change < 0 else "worse") if one.spread_known else "unproven"
+            outcome = _OUTCOMES[one.spread][one.change > 0]
         changes.append(
             Change(
                 quantity=asked.quantity,
@@ -215,8 +225,8 @@ def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Ite
         band_hz=(draft.before[0].measurement.fluctuation.band_hz[0], draft.top_hz),
         readings_before=len(draft.before),
         readings_after=len(draft.after),
-        spread_known=all(one.spread_known for one in whole),
-        spread_borrowed=any(one.spread_borrowed for one in whole),
+        spread_known=all(one.spread != "unknown" for one in whole),
+        spread_borrowed=any(one.spread == "borrowed" for one in whole),
         bands_differ=draft.bands_differ,
         references_differ=references[0] != references[1],
         changes=tuple(changes),
@@ -238,18 +248,33 @@ def state_figures(job: Job, state: State, nominal_rpm: float, *, common_band: bo
         return None
     compared = [each for other in job.states for each in other.at(nominal_rpm)] if common_band else readings
     top_hz = min(top_hz_of(reading) for reading in compared)
-    figures, known = {}, True
+    figures, spreads = {}, set[Spread]()
     for quantity in (DEVIATION, *FIGURES):
         value = value_of(quantity, top_hz)
         group = grouped(readings, value)
         grows = quantity != DEVIATION
         elsewhere = lent_by(job, nominal_rpm, value, grows=grows)
-        width, has_spread = mean_half_width(group, elsewhere=elsewhere, grows=grows)
-        known &= has_spread
+        width, spread = mean_half_width(group, elsewhere=elsewhere, grows=grows)
+        spreads.add(spread)
         name = "speed" if quantity == DEVIATION else quantity.replace("_", "-")
         figures[name] = (group.mean, width)
     low_hz = readings[0].measurement.fluctuation.band_hz[0]
-    return StateFigures(nominal_rpm, len(readings), (low_hz, top_hz), figures, known)
+    weakest: Spread = "unknown" if "unknown" in spreads else "borrowed" if "borrowed" in spreads else "own"
+    return StateFigures(nominal_rpm, len(readings), (low_hz, top_hz), figures, weakest)
+
+
+def least_shown(job: Job, state: State, nominal_rpm: float) -> float | None:
+    """The least change of the weighted peak that `compare` calls real whatever else changed, in percent.
+
+    Between this state and one after a further repair that is read as often and repeats itself as well, by all that the
+    two would be asked at every speed of this state. ``None`` for one that was read once: with it nothing is real.
+    """
+    if len(state.at(nominal_rpm)) < 2:
+        return None
+    questions = sum(len(Draft(job, state, state, rpm).questions) for rpm in state.speeds_rpm)
+    asked = Draft(job, state, state, nominal_rpm)
+    weighed = zip(asked.questions, asked.weighed(questions, more=0), strict=True)
+    return next(one.showable for question, one in weighed if question.quantity == "weighted_peak")
 
 
 def _pick(job: Job, before: int | None, after: int | None) -> tuple[State, State]:

@@ -2,7 +2,11 @@
 
 The rule is guarded acceptance and rejection in the manner of JCGM 106:2012 (clause 8.3, from memory): inside only where
 the whole 95 % interval is inside, outside only where the whole interval is outside, undecided between. A figure that
-stands just on a limit is then called inside, or outside, in at most 2.5 % of cases.
+stands just on a limit is then called inside, or outside, in at most 2.5 % of cases, if the interval holds all that it
+may be off by. That of one reading does not hold how the machine repeats itself: it is right of the reading, but a
+machine that stands just on a limit would be called inside, or outside, in 14 % of cases each where repetition adds 1.5
+times the error of reading (simulated), and in as many where it borrows the spread of a state a third as restless. So a
+state of a job is called inside or outside by its own readings only, two or more of them.
 """
 
 from __future__ import annotations
@@ -14,6 +18,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from strobe.bench.weighing import Spread
 from strobe.errors import UsageError
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import Measurement
@@ -84,12 +89,33 @@ class LimitCheck:
 
 @dataclass(frozen=True)
 class Verdict:
-    """All checks: fail where any fails, pass where all pass, else undecided."""
+    """All checks: fail where any fails, pass where all pass, else undecided.
+
+    Attributes
+    ----------
+    limits : str
+        What was judged by, for people.
+    result : str
+        ``pass``, ``fail`` or ``undecided``; always undecided for a state whose own readings do not tell its `spread`.
+    rule : str
+    checks : tuple of LimitCheck
+        Each figure by the half-width that it has.
+    spread : str or None
+        What tells how the machine repeats itself, for a state; ``None`` where a single reading was judged, of which
+        alone the verdict is.
+    """
 
     limits: str
     result: Result
     rule: str
     checks: tuple[LimitCheck, ...]
+    spread: Spread | None = None
+
+    @property
+    def as_read(self) -> Result:
+        """What the checks make together, whatever the spread rests on."""
+        results = {check.result for check in self.checks}
+        return "fail" if "fail" in results else "pass" if results == {"pass"} else "undecided"
 
     def to_dict(self) -> dict[str, Any]:
         """The object under ``verdict`` of ``strobe.measurement/1``."""
@@ -156,8 +182,14 @@ def parse_limits(words: Sequence[str], *, usual: Mapping[str, float] | None = No
     return LimitSet(" ".join(words), " and ".join(labels), limits)
 
 
-def judge(figures: Mapping[str, tuple[float, float]], limits: LimitSet) -> Verdict:
+def judge(figures: Mapping[str, tuple[float, float]], limits: LimitSet, *, spread: Spread | None = None) -> Verdict:
     """Hold figures, each a value and its 95 % half-width in percent, against limits.
+
+    Parameters
+    ----------
+    figures, limits
+    spread : str, optional
+        What the repeatability in the half-widths rests on, where a state of a job is judged and not one reading.
 
     Raises
     ------
@@ -179,9 +211,8 @@ def judge(figures: Mapping[str, tuple[float, float]], limits: LimitSet) -> Verdi
                 *(result, limit.source, limit.from_memory),
             )
         )
-    results = {check.result for check in checks}
-    overall: Result = "fail" if "fail" in results else "pass" if results == {"pass"} else "undecided"
-    return Verdict(limits.label, overall, RULE, tuple(checks))
+    verdict = Verdict(limits.label, "undecided", RULE, tuple(checks), spread)
+    return verdict if spread in ("borrowed", "unknown") else replace(verdict, result=verdict.as_read)
 
 
 def figures_of(measurement: Measurement) -> dict[str, tuple[float, float]]:

@@ -18,6 +18,7 @@ import numpy as np
 
 from strobe.bench.records import LONGEST_TEXT
 from strobe.figures.results import SpeedSeries
+from strobe.figures.rings import LEAST_RPM, MOST_RPM
 from strobe.measurement import Measurement
 
 __all__ = ["load_json", "pack_checked", "pack_series", "revive", "revive_measurement", "unpack_series"]
@@ -207,7 +208,7 @@ def _check_plausible(measurement: Measurement) -> None:
     low, high = measurement.fluctuation.band_hz
     speed, setup, clip = measurement.speed, measurement.setup, measurement.clip
     rules = {
-        "setup.nominal_rpm lies between 1 and 1000": 1 <= setup.nominal_rpm <= 1000,
+        f"setup.nominal_rpm lies between {LEAST_RPM:g} and {MOST_RPM:g}": LEAST_RPM <= setup.nominal_rpm <= MOST_RPM,
         "setup.dots lies between 1 and 100000": 1 <= setup.dots <= 100_000,
         "speed.mean_rpm lies between 0.1 and 10000": 0.1 <= speed.mean_rpm <= 10_000,
         "clip.duration_s is above 0": clip.duration_s > 0,

@@ -124,8 +124,8 @@ class Draft:
             for quantity, line, value in asked
         ]
 
-    def weighed(self, questions: int) -> list[Difference]:
-        """Each question by itself, as one of so many in the whole comparison."""
+    def weighed(self, questions: int, *, more: int = MORE_READINGS) -> list[Difference]:
+        """Each question by itself, as one of so many in the whole comparison; what `more` readings would show."""
         found = []
         for one in self.questions:
             # No nearer to nominal, or further from it: that is what a person wants to know of the speed.
@@ -137,7 +137,7 @@ class Draft:
                     elsewhere=lent_by(self.job, self.nominal_rpm, one.value, grows=one.grows, but=self.numbers),
                     grows=one.grows,
                     questions=questions,
-                    more=MORE_READINGS,
+                    more=more,
                 )
             )
         return found

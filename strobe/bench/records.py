@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from strobe.errors import UsageError
@@ -88,6 +88,11 @@ class Conditions:
                 for each in fields(self)
             }
         )
+
+    @property
+    def lasting(self) -> Conditions:
+        """What holds for a later reading too until it is said otherwise: all but the minutes, which have grown."""
+        return replace(self, running_min=None)
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -209,8 +214,11 @@ class Job:
 
     @property
     def last_conditions(self) -> Conditions:
-        """Those of the reading filed last; all unsaid where there is none."""
-        return self.readings[-1].conditions if self.readings else Conditions()
+        """Those of the newest clip, read once or again since; all unsaid where there is none."""
+        filed = {reading.clip_sha256: reading.number for reading in reversed(self.readings)}
+        counted = [reading for reading in self.readings if reading.replaced_by is None]
+        newest = max(counted, key=lambda reading: filed[reading.clip_sha256], default=None)
+        return Conditions() if newest is None else newest.conditions
 
     def _latest(self, kind: str) -> str:
         return next((entry.text for entry in reversed(self.entries) if entry.kind == kind), "")

@@ -21,12 +21,12 @@ __all__ = [
     "add_entry",
     "add_job",
     "add_reading",
+    "earlier_conditions",
     "find_job",
     "find_open_job",
     "is_closed",
     "job_rows",
     "job_summaries",
-    "last_conditions",
     "last_machine",
     "now",
     "refuse_taken",
@@ -209,12 +209,19 @@ def state_of(db: sqlite3.Connection, job_id: int, repair_id: int | None) -> tupl
     return int(count), str(text)
 
 
-def last_conditions(db: sqlite3.Connection, job_id: int) -> Conditions:
-    """Those of the reading filed last; all unsaid where there is none."""
+def earlier_conditions(db: sqlite3.Connection, job_id: int, *, same_clip: int | None) -> Conditions:
+    """What stands for the conditions that a reading does not say; all unsaid where there is nothing before it.
+
+    Those of the reading numbered `same_clip`, where the clip was filed before; else what lasts of the newest clip's.
+    """
     row = db.execute(
-        "SELECT conditions FROM reading WHERE job_id = ? ORDER BY number DESC LIMIT 1", (job_id,)
+        """SELECT conditions FROM reading WHERE job_id = ? AND replaced_by IS NULL AND coalesce(number = ?, 1)
+        ORDER BY (SELECT min(number) FROM reading AS first
+            WHERE first.job_id = reading.job_id AND first.clip_sha256 = reading.clip_sha256) DESC LIMIT 1""",
+        (job_id, same_clip),
     ).fetchone()
-    return Conditions() if row is None else Conditions(**load_json(row[0]))
+    found = Conditions() if row is None else Conditions(**load_json(row[0]))
+    return found.lasting if same_clip is None else found
 
 
 def last_machine(db: sqlite3.Connection, job_id: int) -> str:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-from strobe.bench.comparison import StateFigures, state_figures
+from strobe.bench.comparison import StateFigures, least_shown, state_figures
 from strobe.bench.limits import LimitSet, Verdict, figures_of, judge, record_percent
 from strobe.bench.records import Job, State
 from strobe.measurement import Measurement
@@ -25,8 +24,9 @@ class Standing:
         Weighted 2-sigma peak that is left, and its 95 % half-width.
     record_percent : float
         What an off-centre hole of an ordinary record adds, as a weighted peak.
-    showable_percent : float
-        The least change of the weighted peak that a further repair, read as often as this state, could show.
+    showable_percent : float or None
+        The least change of the weighted peak that a further repair, read as often as this state, could show
+        (`strobe.bench.comparison.least_shown`); ``None`` where it was read once, so that none can be shown.
     """
 
     nominal_rpm: float
@@ -34,7 +34,7 @@ class Standing:
     left_percent: float
     left_uncertainty_percent: float
     record_percent: float
-    showable_percent: float
+    showable_percent: float | None
 
     @property
     def below_record(self) -> bool:
@@ -43,21 +43,24 @@ class Standing:
 
     @property
     def beyond_showing(self) -> bool:
-        """Whether even a repair that took away all that is left could not be shown to help."""
-        return self.left_percent <= self.showable_percent
+        """Whether even a repair that took away all that is left could not be shown to help by as many readings."""
+        return self.showable_percent is not None and self.left_percent <= self.showable_percent
 
 
 def standing_of_reading(measurement: Measurement) -> Standing | None:
     """Where a single reading stands by its own verdict; ``None`` where it was held against no limits."""
     if measurement.verdict is None:
         return None
-    return _standing(measurement.setup.nominal_rpm, figures_of(measurement), Verdict.of(measurement.verdict))
+    return _standing(measurement.setup.nominal_rpm, figures_of(measurement), Verdict.of(measurement.verdict), None)
 
 
 def standing_of_state(job: Job, state: State, nominal_rpm: float, limits: LimitSet) -> Standing | None:
     """Where a state of a job stands at one speed, in its own whole band; ``None`` where it was not read."""
     found: StateFigures | None = state_figures(job, state, nominal_rpm, common_band=False)
-    return None if found is None else _standing(nominal_rpm, found.figures, judge(found.figures, limits))
+    if found is None:
+        return None
+    verdict = judge(found.figures, limits, spread=found.spread)
+    return _standing(nominal_rpm, found.figures, verdict, least_shown(job, state, nominal_rpm))
 
 
 def standings_of_job(job: Job, limits: LimitSet) -> tuple[Standing, ...]:
@@ -67,7 +70,9 @@ def standings_of_job(job: Job, limits: LimitSet) -> tuple[Standing, ...]:
     return tuple(standing for standing in found if standing is not None)
 
 
-def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], verdict: Verdict) -> Standing:
+def _standing(
+    nominal_rpm: float, figures: dict[str, tuple[float, float]], verdict: Verdict, showable_percent: float | None
+) -> Standing:
     left, width = figures["weighted-peak"]
     return Standing(
         nominal_rpm=nominal_rpm,
@@ -75,5 +80,5 @@ def _standing(nominal_rpm: float, figures: dict[str, tuple[float, float]], verdi
         left_percent=left,
         left_uncertainty_percent=width,
         record_percent=record_percent(nominal_rpm),
-        showable_percent=math.sqrt(2) * width,
+        showable_percent=showable_percent,
     )

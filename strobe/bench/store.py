@@ -22,12 +22,12 @@ from strobe.bench.rows import (
     add_entry,
     add_job,
     add_reading,
+    earlier_conditions,
     find_job,
     find_open_job,
     is_closed,
     job_rows,
     job_summaries,
-    last_conditions,
     last_machine,
     now,
     refuse_taken,
@@ -260,7 +260,8 @@ class BenchLog:
             The repair before it. One that the job holds (the last of that wording) is used, any other is noted
             first; ``as found`` means before all repairs. Without it, the last repair.
         conditions : Conditions, optional
-            What is unsaid in them is taken from the reading before.
+            What is unsaid in them is taken from the reading before, but for the minutes running; with `again` all of
+            it from the same clip's earlier reading.
         settings : mapping, optional
             What the measurement was told, by option; plain JSON values.
         machine : str
@@ -304,7 +305,8 @@ class BenchLog:
             (last,) = self._db.execute(
                 "SELECT coalesce(max(number), 0) FROM reading WHERE job_id = ?", (job_id,)
             ).fetchone()
-            kept = (conditions or Conditions()).filled_from(last_conditions(self._db, job_id))
+            earlier = earlier_conditions(self._db, job_id, same_clip=None if before is None else before[0])
+            kept = (conditions or Conditions()).filled_from(earlier)
             number = last + 1
             if before is not None:
                 self._db.execute(

@@ -19,13 +19,25 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from strobe.figures.results import COVERAGE
 
-__all__ = ["LEVEL", "Difference", "Group", "Repeatability", "group_of", "holm", "mean_half_width", "pooled", "weigh"]
+__all__ = [
+    "LEVEL",
+    "Difference",
+    "Group",
+    "Repeatability",
+    "Spread",
+    "group_of",
+    "holm",
+    "mean_half_width",
+    "pooled",
+    "weigh",
+]
 
 LEVEL = 0.05
 """Probability of calling any change real wrongly, over all questions of one comparison."""
@@ -37,6 +49,8 @@ _LEAST_P = 1e-15
 """Least probability that is looked for and told; a smaller one changes no answer."""
 
 Array = NDArray[np.float64]
+Spread = Literal["own", "borrowed", "unknown"]
+"""What tells how the machine repeats itself: a state's own readings, those of other states, or nothing."""
 
 
 @dataclass(frozen=True)
@@ -67,23 +81,22 @@ class Difference:
     change : float
         After less before.
     uncertainty : float
-        Its 95 % half-width, from reading and, where `spread_known`, repeatability.
+        Its 95 % half-width, from reading and, unless `spread` is unknown, repeatability.
     p_value : float
         Probability of so large a change, or a larger one, where there is none.
-    spread_known : bool
-        Whether anything tells how the machine repeats itself; without it nothing can be called real.
-    spread_borrowed : bool
-        Whether the repeatability of one state stands for the other too.
+    spread : str
+        `Spread`. Only with that of both groups' own readings can a change be called real: one that is borrowed for a
+        group which is two to four times as restless finds a change where there is none in 5 to 27 % of comparisons
+        (docs/accuracy.md).
     showable : float or None
         The least change that would be called real with `more` further readings of the state after, if the machine goes
-        on repeating itself as it did.
+        on repeating itself as it did; ``None`` where no reading of the state after can make it real.
     """
 
     change: float
     uncertainty: float
     p_value: float
-    spread_known: bool
-    spread_borrowed: bool
+    spread: Spread
     showable: float | None
 
 
@@ -155,36 +168,36 @@ def weigh(
     lent = [*(spread for group in (before, after) if (spread := _lends(group, grows))), *elsewhere]
     parts = _parts(before, after, lent, grows)
     later = None
-    if parts:
+    if parts and before.repeatability is not None:
         # What the state after would show of itself, with more readings.
         own = after.repeatability or pooled(lent, level=after.mean if grows else None)
         assert own is not None, "parts come from a spread"
         count = after.count + more
         grown = Group(count, after.mean, 0.0, Repeatability(own.sigma, count - 1, after.mean))
-        later = _half_width(LEVEL / questions, reading, _parts(before, grown, [grown.repeatability, *elsewhere], grows))
+        later = _half_width(LEVEL / questions, reading, _parts(before, grown, (), grows))
     return Difference(
         change=change,
         uncertainty=_half_width(LEVEL, reading, parts),
         p_value=_p_value(abs(change), reading, parts),
-        spread_known=bool(parts),
-        spread_borrowed=bool(parts) and None in (before.repeatability, after.repeatability),
+        spread="unknown" if not parts else "borrowed" if None in (before.repeatability, after.repeatability) else "own",
         showable=later,
     )
 
 
 def mean_half_width(
     group: Group, *, elsewhere: Sequence[Repeatability] = (), grows: bool = False
-) -> tuple[float, bool]:
-    """95 % half-width of one group's mean, and whether it holds the machine's repeatability, its own or a lent one.
+) -> tuple[float, Spread]:
+    """95 % half-width of one group's mean, and whose repeatability it holds.
 
     Parameters
     ----------
     group, elsewhere, grows
         As in `weigh`.
     """
-    spread = group.repeatability or _lendable(elsewhere, group, grows)
-    parts = [] if spread is None else [(spread.sigma**2 / group.count, spread.freedom)]
-    return _half_width(LEVEL, group.reading_sigma**2, parts), bool(parts)
+    found = group.repeatability or _lendable(elsewhere, group, grows)
+    parts = [] if found is None else [(found.sigma**2 / group.count, found.freedom)]
+    spread: Spread = "unknown" if found is None else "borrowed" if group.repeatability is None else "own"
+    return _half_width(LEVEL, group.reading_sigma**2, parts), spread
 
 
 def holm(p_values: Sequence[float]) -> list[float]:

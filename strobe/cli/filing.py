@@ -312,7 +312,8 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
     from dataclasses import replace
 
     here.err.write("Conditions of this job, asked once and kept; Enter leaves one unsaid.\n")
-    here.err.write("Where a later reading differs, say so: --running, --platter, --light ...\n")
+    here.err.write("The minutes hold for this reading alone; say later ones with --running.\n")
+    here.err.write("Where a later reading differs, say so: --platter, --light ...\n")
     for name in conditions.missing:
         while True:
             here.err.write(f"  {QUESTIONS[name]} ")

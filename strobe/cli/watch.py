@@ -136,6 +136,9 @@ def watch(
                 outcome.clip, outcome.measurement, here, aside=as_json
             ):
                 worst = gravest(worst, ExitStatus.UNREADABLE)
+            if outcome.measurement is not None:
+                # The machine runs on while clips arrive: what was said of its minutes held for the first one.
+                filing = replace(filing, conditions=filing.conditions.lasting)
             done += 1
             if count is not None and done >= count:
                 break

@@ -12,6 +12,8 @@ from strobe.errors import UsageError
 
 __all__ = [
     "BARS_USED",
+    "LEAST_RPM",
+    "MOST_RPM",
     "NOMINAL_RPM",
     "bars_for",
     "drift_dots_per_minute",
@@ -27,6 +29,10 @@ NOMINAL_RPM: tuple[float, float, float, float] = (50.0 / 3.0, 100.0 / 3.0, 45.0,
 
 # Bars in use for each nominal speed of NOMINAL_RPM: the whole number nearest to 60 F / rpm.
 BARS_USED: dict[int, tuple[int, int, int, int]] = {50: (360, 180, 133, 77), 60: (432, 216, 160, 92)}
+
+LEAST_RPM, MOST_RPM = 1.0, 1000.0
+"""Speeds that a platter may be told to have, far beyond all that are in use; anything else is a slip of the pen or of
+the unit. Our own choice."""
 
 _SHORT_NAMES = {
     "16": 50.0 / 3.0,
@@ -59,7 +65,7 @@ def parse_rpm(text: str | float) -> float:
     Raises
     ------
     UsageError
-        If it is no number, not finite, or not positive.
+        If it is no number from `LEAST_RPM` to `MOST_RPM`.
     """
     name = str(text).strip().replace(",", ".")
     if name.endswith(".0"):
@@ -70,8 +76,11 @@ def parse_rpm(text: str | float) -> float:
         value = float(name)
     except ValueError:
         raise UsageError(f"rpm {text!r} is not a number; give 16, 33, 45, 78 or any speed in rpm") from None
-    if not (math.isfinite(value) and value > 0.0):
-        raise UsageError(f"rpm {text!r} must be a finite number greater than 0")
+    if not LEAST_RPM <= value <= MOST_RPM:
+        raise UsageError(
+            f"rpm {text!r} is not between {LEAST_RPM:g} and {MOST_RPM:g} turns a minute, and no platter turns so; give "
+            "16, 33, 45, 78 or the speed in rpm"
+        )
     return value
 
 

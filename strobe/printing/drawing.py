@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from strobe import files
 from strobe.errors import UsageError
+from strobe.looks import own_looks
 from strobe.printing.paper import RULER_MM, Paper
 
 if TYPE_CHECKING:
@@ -198,14 +199,9 @@ def write_sheets(sheets: Sequence[Sheet], to: Path, *, title: str, force: bool =
     UsageError
         As `check_target`, or if the system will not have a file.
     """
-    import matplotlib
-
     targets = check_target(to, sheets=len(sheets), force=force)
-    settings: Any = {"pdf.fonttype": 42, "svg.fonttype": "path", "svg.hashsalt": _SALT, "path.simplify": False}
-    with matplotlib.rc_context():
-        # Nothing of the reader's own matplotlibrc: a tight box, say, would change the size of the page.
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(settings)
+    settings = {"pdf.fonttype": 42, "svg.fonttype": "path", "svg.hashsalt": _SALT, "path.simplify": False}
+    with own_looks(settings):
         as_pdf = to.suffix.lower() == ".pdf"
         contents = [_pdf(sheets, title)] if as_pdf else [_svg(sheet, title) for sheet in sheets]
     for target, content in zip(targets, contents, strict=True):

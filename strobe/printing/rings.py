@@ -148,6 +148,7 @@ def wanted_bars(
 ) -> dict[int, tuple[Stand, ...]]:
     """Bars of a ring for each speed and lamp; a count that serves twice appears once with both its speeds.
 
+    One that serves two wishes under one lamp stands still at one speed: it is told against the wish that is nearer.
     It is the count whose bars stand still nearest to the speed itself: 80 rpm is not taken for a fast 78, as a reading
     may take it (`strobe.figures.rings.bars_for`).
 
@@ -157,11 +158,12 @@ def wanted_bars(
         If a speed or a lamp makes no sense.
     """
     wanted: dict[int, list[Stand]] = {}
-    for rpm in map(parse_rpm, rpms):
+    speeds = [parse_rpm(rpm) for rpm in rpms]
+    for rpm in speeds:
         for mains in mains_hz if flash_rate_hz is None else (flash_rate_hz / 2.0,):
             bars = round(still_rpm(2.0 * mains, 1) / rpm)
             check_bars(bars)
-            stands = speeds_of(bars, mains_hz=(mains,), flash_rate_hz=flash_rate_hz, rpms=(rpm,))
+            stands = speeds_of(bars, mains_hz=(mains,), flash_rate_hz=flash_rate_hz, rpms=speeds)
             known = wanted.setdefault(bars, [])
             known.extend(stand for stand in stands if stand not in known)
     return {bars: tuple(stands) for bars, stands in wanted.items()}

@@ -39,6 +39,18 @@ CONDITION_WORDS = {
 COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
 SHORT = 44
 HEADLINES = ("deviation", "weighted_peak")
+TOLD = {"better": "better", "worse": "worse", "likely-better": "likely better", "likely-worse": "likely worse"}
+AS_WELL = "if a state that was read once repeats itself as well as those read more often"
+ANSWERS = {
+    "better": "Yes.",
+    "worse": "No: it is worse.",
+    "better and worse": "In part: some figures are better and some are worse.",
+}
+LIKELY_ANSWERS = {
+    "better": f"Likely yes, {AS_WELL}.",
+    "worse": f"Likely not: it is worse, {AS_WELL}.",
+    "better and worse": f"Likely in part: some figures are better and some are worse, {AS_WELL}.",
+}
 
 
 def one_line(text: str, *, most: int = SHORT) -> str:
@@ -67,8 +79,11 @@ def change_words(change: Change) -> str:
     """What became of one figure."""
     decimals = _decimals(change)
     size = f"{abs(_shown_change(change)):.{decimals}f} ± {change.uncertainty_percent:.{decimals}f} points"
-    if change.outcome in ("better", "worse"):
-        words = f"{change.outcome} by {size}: real"
+    if change.outcome in TOLD:
+        words = f"{TOLD[change.outcome]} by {size}"
+        if change.outcome.startswith("likely"):
+            return words
+        words = f"{words}: real"
         if change.went_away:
             return f"{words}; the line went away"
         return f"{words}; the line is new" if change.appeared else words
@@ -88,19 +103,17 @@ def change_words(change: Change) -> str:
 def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list[str]:
     """Whether it helped, then the speed, the weighted peak, and every line that changed.
 
-    Other figures are told where the answer rests on them: really better or worse, and neither speed nor weighted peak
-    is. With `real_only` speed and weighted peak are left out too where no change of them is real.
+    Other figures are told where the answer rests on them: better or worse, really or likely, and neither speed nor
+    weighted peak is. With `real_only` speed and weighted peak are left out too where they did not change so.
     """
     changes = [change for speed in comparison.speeds for change in speed.changes]
     whole = {change.outcome for change in changes if change.line is None}
-    if {"better", "worse"} <= whole:
-        answer = "In part: some figures are better and some are worse."
-    elif "better" in whole:
-        answer = "Yes."
-    elif "worse" in whole:
-        answer = "No: it is worse."
-    elif {"better", "worse"} & {change.outcome for change in changes}:
-        answer = "Not as a whole, as far as this could show; single parts of the wavering changed."
+    if ways := {TOLD[outcome].split()[-1] for outcome in whole if outcome in TOLD}:
+        likely = not {"better", "worse"} & whole
+        answer = (LIKELY_ANSWERS if likely else ANSWERS)[" and ".join(sorted(ways))]
+    elif parts := {change.outcome for change in changes} & TOLD.keys():
+        changed = "changed" if {"better", "worse"} & parts else "likely changed"
+        answer = f"Not as a whole, as far as this could show; single parts of the wavering {changed}."
     elif "unproven" in whole:
         answer = (
             "It reads otherwise, by more than the error of reading. Whether the machine would read so again cannot be "
@@ -114,8 +127,8 @@ def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list
         at = f" at {rpm_words(speed.nominal_rpm)} rpm" if len(comparison.speeds) > 1 else ""
         for change in speed.changes:
             headline = change.quantity in HEADLINES
-            real = change.outcome in ("better", "worse")
-            if (headline and not real_only) or (real and (headline or change.line or change.outcome not in borne)):
+            told = change.outcome in TOLD
+            if (headline and not real_only) or (told and (headline or change.line or change.outcome not in borne)):
                 sentences.append(f"{_line_title(change)}{at}: {change_words(change)}.")
     return sentences
 
@@ -137,7 +150,9 @@ def comparison_cautions(comparison: Comparison) -> list[str]:
         )
     elif any(speed.spread_borrowed for speed in comparison.speeds):
         cautions.append(
-            "A state with a single reading is taken to repeat itself as well as the states that were read more often."
+            "A state with a single reading is taken to repeat itself as well as the states that were read more often. "
+            "Where it is more restless, chance alone looks likely more often than once in twenty comparisons. Take "
+            "three readings of each state, restarting between, to show what is real."
         )
     if any(speed.references_differ for speed in comparison.speeds):
         cautions.append(
@@ -212,6 +227,8 @@ def _shown_change(change: Change) -> float:
 def _verdict(change: Change) -> str:
     if change.outcome in ("better", "worse"):
         return f"real: {'went away' if change.went_away else 'new line' if change.appeared else change.outcome}"
+    if change.outcome in TOLD:
+        return TOLD[change.outcome]
     return "cannot be said" if change.outcome == "unproven" else "not shown"
 
 

@@ -22,7 +22,7 @@ from strobe.files import toml_table
 from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
-from strobe.report.judging import QUANTITY_WORDS, RESULT_WORDS, allowed_words, standing_sentence
+from strobe.report.judging import QUANTITY_WORDS, allowed_words, check_words, standing_sentence
 from strobe.report.words import MOST_DECIMALS, at_most, rounded, rpm_words
 
 __all__ = ["Handover", "Section", "Table", "handover_of", "handover_of_clip"]
@@ -298,7 +298,7 @@ def _verdict(job: Job, ends: Mapping[float, _Ends], limits: LimitSet) -> Section
                     QUANTITY_WORDS[check.quantity],
                     _value(check.value_percent, check.uncertainty_percent, signed=check.quantity == "speed"),
                     allowed_words(check.low_percent, check.high_percent),
-                    RESULT_WORDS[check.result].lower(),
+                    check_words(check, standing.verdict),
                     f"{check.source}{memory}",
                 )
             )
@@ -306,7 +306,8 @@ def _verdict(job: Job, ends: Mapping[float, _Ends], limits: LimitSet) -> Section
         tables.append(Table(f"Verdict at {rpm_words(rpm)} rpm", head, tuple(rows)))
     paragraphs.append(
         "Inside means that the whole 95 % interval is inside the limit, outside that all of it is outside; between it "
-        "is undecided. Standards judge a played tone; these figures are of the platter alone, in the band given."
+        "is undecided, and so is a state that was read once. Standards judge a played tone; these figures are of the "
+        "platter alone, in the band given."
     )
     return Section("Verdict", tuple(paragraphs), tuple(tables))
 

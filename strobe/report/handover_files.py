@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from strobe.files import check_target, write_whole
+from strobe.looks import own_looks
 from strobe.report.handover import Handover, Section, Table
 from strobe.report.handover_pictures import Picture
 
@@ -92,11 +93,10 @@ def _held_if_text(value: Any) -> Any:
 
 def _svg(picture: Picture, prefix: str) -> str:
     """The drawing as an SVG element with a title; every id gets a prefix, so that several can stand in one page."""
-    import matplotlib
     from markupsafe import escape
 
     buffer = io.StringIO()
-    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": prefix}):
+    with own_looks({"svg.fonttype": "path", "svg.hashsalt": prefix}):
         picture.draw().savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     svg = buffer.getvalue()
     svg = svg[svg.index("<svg") :]
@@ -270,9 +270,10 @@ class _Layout:
         self.pdf.set_xy(self.pdf.l_margin, bottom_mm)
 
     def _picture(self, picture: Picture) -> _Block:
-        figure = picture.draw()
         buffer = io.BytesIO()
-        figure.savefig(buffer, format="png", dpi=PICTURE_DPI)
+        with own_looks():
+            figure = picture.draw()
+            figure.savefig(buffer, format="png", dpi=PICTURE_DPI)
         wide, high = (side * 25.4 for side in figure.get_size_inches())
         caption = self.text(picture.caption, SMALL_PT, below_mm=2)
 

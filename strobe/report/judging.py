@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
-from strobe.bench.limits import PRESETS, Limit, LimitSet
+from strobe.bench.limits import PRESETS, Limit, LimitCheck, LimitSet, Verdict
 from strobe.bench.stopping import Standing
 from strobe.report.sheet import Sheet, columns
 from strobe.report.words import rounded
 
 __all__ = [
     "QUANTITY_WORDS",
-    "RESULT_WORDS",
     "allowed_words",
+    "check_words",
     "left_words",
     "limits_text",
     "standing_sentence",
@@ -30,18 +30,20 @@ QUANTITY_WORDS = {
     "unweighted-rms": "unweighted rms",
 }
 OVERALL = {
-    "pass": "Inside the limits",
-    "fail": "OUTSIDE the limits",
+    "pass": "Inside the limits as read",
+    "fail": "OUTSIDE the limits as read",
     "undecided": "Undecided: too uncertain to say whether inside the limits",
 }
 FROM_MEMORY = "value from memory"
 RECORD_DECIMALS = 3
 """What a record adds is 0.063 % at 33 1/3 and some half more at 45: two decimals would leave one digit of it."""
+ONE_READING = "One reading; three in a job tell how the machine repeats itself."
+TAKE_THREE = "Take three, restarting between."
 SETTLING = "More readings of this state, restarting between, or a longer clip on a stand may settle it."
 
 
 def verdict_lines(standing: Standing | None) -> list[str]:
-    """Where a reading stands: the answer, each figure against its limit, whether to go on; nothing without limits."""
+    """Where one reading stands: the answer, each figure against its limit, whether to go on; nothing without limits."""
     if standing is None:
         return []
     verdict = standing.verdict
@@ -61,13 +63,20 @@ def verdict_lines(standing: Standing | None) -> list[str]:
     if verdict.result == "pass":
         words = left_words(standing)
         lines.append(f"{words[0].upper()}{words[1:]}.")
-    elif verdict.result == "undecided":
-        lines.append(SETTLING)
+    lines.append(SETTLING if verdict.result == "undecided" else ONE_READING)
     remembered = {check.source for check in verdict.checks if check.from_memory}
     lines += [f"{source}: {FROM_MEMORY}." for source in sorted(remembered)]
     if any(check.quantity != "speed" for check in verdict.checks):
         lines.append("Standards judge a played tone; this is the platter alone, in its band.")
     return lines
+
+
+def check_words(check: LimitCheck, verdict: Verdict) -> str:
+    """Where one figure of a state stands, in two or three words: as far as its repeatability lets it be said."""
+    words = RESULT_WORDS[check.result].lower()
+    if check.result == "undecided" or verdict.spread == "own":
+        return words
+    return f"likely {words}" if verdict.spread == "borrowed" else f"{words} as read"
 
 
 def allowed_words(low_percent: float | None, high_percent: float) -> str:
@@ -81,11 +90,17 @@ def allowed_words(low_percent: float | None, high_percent: float) -> str:
 
 def standing_sentence(standing: Standing) -> str:
     """The one sentence on whether to go on."""
-    if standing.verdict.result == "pass":
+    verdict = standing.verdict
+    if verdict.result == "pass":
         return f"Inside the limits; {left_words(standing)}."
-    if standing.verdict.result == "fail":
+    if verdict.result == "fail":
         return "Outside the limits: not done yet."
-    return f"Undecided: the uncertainty reaches over a limit. {SETTLING}"
+    if verdict.as_read == "undecided":
+        return f"Undecided: the uncertainty reaches over a limit. {SETTLING}"
+    where = f"{'inside' if verdict.as_read == 'pass' else 'outside'} the limits"
+    if verdict.spread == "borrowed":
+        return f"Undecided: likely {where}, if this state, read once, repeats itself as others did. {TAKE_THREE}"
+    return f"Undecided: {where} as read, but one reading does not tell how the machine repeats itself. {TAKE_THREE}"
 
 
 def left_words(standing: Standing) -> str:
@@ -101,7 +116,7 @@ def left_words(standing: Standing) -> str:
     if not standing.below_record:
         return f"what is left ({shown}) may be more than {record}, so a further repair may still be worth it"
     words = f"what is left ({shown}) is less than {record}"
-    return f"{words}; a further repair could not be shown to help" if standing.beyond_showing else words
+    return f"{words}; a further repair, read as often, could not be shown to help" if standing.beyond_showing else words
 
 
 def limits_text(presets: Sequence[LimitSet] = tuple(PRESETS.values())) -> Text:
@@ -111,7 +126,11 @@ def limits_text(presets: Sequence[LimitSet] = tuple(PRESETS.values())) -> Text:
         sheet.row(each.name, *(_limit_words(limit) for limit in each.limits))
     sheet.row("YOUR OWN", "--limit speed=0.3 --limit weighted-peak=0.1, as the maker states them")
     sheet.row("USUAL", "--limit usual: those kept with strobe config set limits.speed_percent 0.3")
-    sheet.row("RULE", "Inside only where the whole 95 % interval is inside, outside only where all of it is outside.")
+    sheet.row(
+        "RULE",
+        "Inside only where the whole 95 % interval is inside, outside only where all of it is outside. A single clip "
+        "is judged as read; a state of a job takes two readings or more.",
+    )
     return sheet.text()
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
 from strobe.files import check_target, write_whole
+from strobe.looks import own_looks
 from strobe.measurement import Measurement
 from strobe.report.words import how_often, printable, rounded, rpm_words
 
@@ -68,12 +69,13 @@ def write_plot(measurement: Measurement, path: Path) -> None:
         If the suffix is another, or the file cannot be written.
     """
     check_plot_target(path)
-    figure = draw(measurement)
     kind = path.suffix.lower().lstrip(".")
     maker = f"strobe {version('strobe')}"
     metadata: dict[str, Any] = {"Title": printable(measurement.clip.path)}
     metadata |= {"Software": maker} if kind == "png" else {"Creator": maker, "Date": None}
-    write_whole(path, lambda file: figure.savefig(file, format=kind, dpi=PNG_DPI, metadata=metadata))
+    with own_looks():
+        figure = draw(measurement)
+        write_whole(path, lambda file: figure.savefig(file, format=kind, dpi=PNG_DPI, metadata=metadata))
 
 
 def draw(measurement: Measurement) -> Figure:
