@@ -747,6 +747,24 @@ class TestLines:
         off = off - np.polynomial.Polynomial.fit(time, off, 2)(time)
         assert np.std(off[line.lit]) < 0.003
 
+    def test_harmonics_that_fold_together_part_where_the_mains_drifts(self) -> None:
+        """60.014 flashes that slow by 0.053 Hz in 10 s, in 50 pictures: harmonics fold to 10 Hz from above and below.
+
+        One that rises and one that falls are no one wave whose size changes: 0.008 dots were left as ghosts beside it.
+        """
+        rng = np.random.default_rng(5)
+        time = np.arange(500) / 50
+        flashes = 60.0138 * time * (1 - 4.45e-5 * time)
+        moment = moments(time, 0.00196)
+        light = np.maximum(np.cos(2 * np.pi * 60.0138 * moment * (1 - 4.45e-5 * moment)), 0) * np.pi + 0.12
+        wobbles = [(0.55, 0.07, 0.0), (4.29, 0.0025, 1.0)]
+        seen = exposed_to(light, moment, 118.84, wobbles) + white(rng, 500, 0.003)
+        flash = steady_flicker(119.97, 500, once=True)
+        line = follow("camera", seen, time, 1 / 50, 2 * flashes, flash=flash, expected_hz=120.0)
+        off = line.dots - dots_at(time + 0.00098, 118.84, wobbles)
+        off = off - np.polynomial.Polynomial.fit(time, off, 2)(time)
+        assert np.std(off[line.lit]) < 0.005
+
     def test_every_other_picture_lit_otherwise_by_a_lamp_that_keeps_step(self) -> None:
         """60.01 flashes in 24 pictures, twice that supposed: up and down by 0.01 dots, at half the frame rate."""
         rng = np.random.default_rng(7)

@@ -30,6 +30,9 @@ _WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
 """Of the wobble, how many are fitted, from how many cycles in the clip on, and within which one is not found twice."""
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
+_DRIFTS_CYCLES = 0.05
+"""By which a lamp strays from an even rate for that to part them too: those that fold together on either side of a
+frame rate run apart by several times as much (by trial)."""
 _OFF_STEP, _SOME_STEPS = 0.08, 0.1
 """Share of the steps between frames that miss the cadence, by more than so much of an interval, from which the frame
 rate counts as changing (by trial)."""
@@ -127,7 +130,8 @@ def distinct_waves(
     """
     waves: list[Wave] = []
     changes = share_off_step(time_s, interval, _OFF_STEP) > _SOME_STEPS
-    too_alike = _ALIKE_AT_TWO_RATES if changes else _TOO_ALIKE
+    drifts = np.ptp(cycles - np.polynomial.Polynomial.fit(time_s, cycles, 1)(time_s)) > _DRIFTS_CYCLES
+    too_alike = _ALIKE_AT_TWO_RATES if changes or drifts else _TOO_ALIKE
     still = np.zeros_like(cycles)
     for h in harmonics:
         along = h * cycles
