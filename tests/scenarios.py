@@ -422,6 +422,12 @@ def _several(rng: np.random.Generator) -> Case:
     return replace(case, scene=scene)
 
 
+def _minute(rng: np.random.Generator) -> Case:
+    """As long as is asked for to find a part, and half of them told nothing of."""
+    scene = _tripod(rng, width=640, height=360, seconds=60.0)
+    return Case(scene, _known(scene) if rng.random() < 0.5 else {})
+
+
 SCENARIOS: dict[str, Scenario] = {
     **{
         f"lamp-{kind}": _lamp(kind)
@@ -478,5 +484,6 @@ SCENARIOS: dict[str, Scenario] = {
     "only-rpm-told": _only_told(rpm="right"),
     "nothing-told": _only_told(),
     "several-at-once": _several,
+    "a-minute-long": _minute,
     "wrong-mains-told": _only_told(rpm="right", mains="wrong"),
 }
