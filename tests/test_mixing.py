@@ -103,7 +103,7 @@ def bounded(
     """The fluctuation of a course of the speed by the nominal one, at 45 rpm, as it was read and with its budget."""
     time = np.arange(speed.size) / rate_hz
     angle = np.cumsum(0.75 * speed) / rate_hz + np.random.default_rng(2).normal(0, 1e-7, time.size)
-    base: Any = SimpleNamespace(time_s=time, interval_s=1 / rate_hz, duration_s=float(time[-1]))
+    base: Any = SimpleNamespace(time_s=time, interval_s=1 / rate_hz, duration_s=float(time[-1]), kind="exact")
     line: Any = SimpleNamespace(
         kind="camera", hidden=(), beside=beside, removed_hz=(), dot_rate_hz=120.0, lit=np.ones(time.size, bool)
     )

@@ -157,8 +157,10 @@ def test_it_is_in_the_bounds_of_lines_and_figures() -> None:
     figures = evaluate(
         time, angle + noise, nominal_rpm=60 * turn_hz, angle_noise_rev=1e-7, frame_interval_s=1 / RATE_HZ
     )
-    base: Any = SimpleNamespace(time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]))
-    line: Any = SimpleNamespace(hidden=(), beside=(), removed_hz=(), dot_rate_hz=100.0, lit=np.ones(time.size, bool))
+    base: Any = SimpleNamespace(time_s=time, interval_s=1 / RATE_HZ, duration_s=float(time[-1]), kind="exact")
+    line: Any = SimpleNamespace(
+        kind="camera", hidden=(), beside=(), removed_hz=(), dot_rate_hz=100.0, lit=np.ones(time.size, bool)
+    )
     still = np.zeros_like(time)
 
     def widths(swallowed_dots: float) -> tuple[float, float, float]:
