@@ -232,7 +232,7 @@ def test_a_verdict_says_what_the_steadiness_says() -> None:
 def test_a_record_is_weighed_at_both_places_that_other_reports_name() -> None:
     record = RecordContext(off_centre_mm=0.2, groove_radius_mm=60.0, peak_percent=0.333, weighted_percent=0.1047)
     told = said(record=record, setup={"nominal_rpm": 100 / 3})["A RECORD"]
-    assert "±0.105 % weighted there, ±0.063 % in mid-record" in told
+    assert "±0.105 % weighted once a turn at the inner groove, ±0.063 % in mid-record" in told
 
 
 def test_a_bound_is_rounded_up() -> None:

@@ -312,15 +312,19 @@ def test_hostile_text_stays_text_in_the_pdf() -> None:
 
 
 def pdf_pages(content: bytes) -> list[str]:
+    """The text of each page, without the number that stands below it."""
     import pypdfium2
 
     with pypdfium2.PdfDocument(content) as document:
         pages = []
-        for page in document:
+        for number, page in enumerate(document, 1):
             width, height = page.get_size()
             # A4 in points, to the hundredth of an inch.
             assert (round(width), round(height)) == (595, 842)
-            pages.append(page.get_textpage().get_text_range())
+            text, numbered, rest = page.get_textpage().get_text_range().partition(f"page {number} of {len(document)}")
+            assert numbered
+            assert not rest.strip()
+            pages.append(text)
     return pages
 
 
@@ -360,6 +364,7 @@ def test_a_heading_of_the_pdf_is_on_the_page_of_what_follows() -> None:
         {"tables": (table,)},
         {"items": ("words " * 150,)},
         {"paragraphs": ("words " * 150,)},
+        {"paragraphs": ("of the table",), "tables": (table,)},
     ]
     sections = []
     for place in range(40):
@@ -369,6 +374,7 @@ def test_a_heading_of_the_pdf_is_on_the_page_of_what_follows() -> None:
     assert len(pages) > 8
     for page in pages:
         assert page.split()[-1] not in ("heading", "caption")
+        assert not " ".join(page.split()).endswith("of the table")
         if " ".join(page.split()).endswith("value"):
             assert page.rstrip().splitlines()[-1].startswith("row 7"), "the table is not torn"
 

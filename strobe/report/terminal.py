@@ -240,9 +240,8 @@ def _record(measurement: Measurement) -> list[str]:
         return []
     middle = record_percent(measurement.setup.nominal_rpm)
     return [
-        f"with its hole {record.off_centre_mm:g} mm off adds ±{record.peak_percent:.2f} % once a turn at the inner "
-        f"groove: ±{record.weighted_percent:.{RECORD_DECIMALS}f} % weighted there, ±{middle:.{RECORD_DECIMALS}f} % in "
-        "mid-record; none of that is in here."
+        f"with its hole {record.off_centre_mm:g} mm off adds ±{record.weighted_percent:.{RECORD_DECIMALS}f} % weighted "
+        f"once a turn at the inner groove, ±{middle:.{RECORD_DECIMALS}f} % in mid-record; none of that is in here."
     ]
 
 
