@@ -522,7 +522,7 @@ def test_the_sentence_that_says_whether_to_stop() -> None:
     assert record_percent(100 / 3) == pytest.approx(0.0628, abs=0.0005)
     record = "the ±0.063 % that an ordinary record's off-centre hole adds in mid-record"
     assert sentence(0.02, 0.02, showable=0.02) == (
-        f"Inside the limits; what is left (±0.040 % at most, 0.020 + 0.020, weighted) is less than {record}; a further "
+        f"Inside the limits; what is left (weighted, below ±0.040 %) is less than {record}; a further "
         "repair, read as often, could not be shown to help."
     )
     for showable in (0.029, None):
@@ -533,7 +533,7 @@ def test_the_sentence_that_says_whether_to_stop() -> None:
         f"Inside the limits; what is left (±0.102 % at most, 0.073 + 0.029, weighted) may be more than {record}, so a "
         "further repair may still be worth it."
     )
-    assert sentence(0.3, 0.02) == "Outside the limits: not done yet."
+    assert sentence(0.3, 0.02) == "Outside the limits: weighted 2-sigma peak."
     assert sentence(0.19, 0.02).startswith("Undecided")
 
 

@@ -69,7 +69,7 @@ def test_bars_show_what_is_certain_and_the_uncertainty_and_say_so() -> None:
     )
     shown = job_text(job_of([[before], [after]])).plain.split("BY STEP")[1].split("CONDITIONS")[0]
     rows = [line.split()[-2:] for line in shown.splitlines() if "--" in line]
-    assert rows == [["±0.30", "=" * 13 + "-" * 13], ["<0.08", "-" * 5]]
+    assert rows == [["±0.30", "=" * 13 + "-" * 13], ["<0.080", "-" * 5]]
     told = "A bar is the weighted peak: = is certain, - is the uncertainty"
     assert " ".join(shown.split()).endswith(f"{told}, < is below.")
     shown = job_text(job_of([[before], [before]])).plain.split("BY STEP")[1].split("CONDITIONS")[0]
@@ -83,11 +83,11 @@ def test_a_peak_that_is_not_told_from_nothing_is_a_bound_in_every_report() -> No
         components=(component(peak_percent=0.01, uncertainty_percent=0.03),),
     )
     history = job_text(job_of([[unclear]])).plain
-    assert "below ±0.04 % weighted" in " ".join(history.split())
+    assert "below ±0.040 % weighted" in " ".join(history.split())
     suspects = suspects_text(unclear, diagnose(reading_of(unclear), None), machine=None).plain
-    assert "below ±0.04 % weighted peak" in " ".join(suspects.split())
+    assert "below ±0.040 % weighted peak" in " ".join(suspects.split())
     words = spectrum_picture([("as found", unclear)]).alt
-    assert "Strongest parts: as found, less than plus or minus 0.04 percent once a turn" in words
+    assert "Strongest parts: as found, below plus or minus 0.040 percent once a turn" in words
     clear = spectrum_picture([("as found", with_figures())]).alt
     assert "as found, plus or minus 0.6 percent once a turn" in clear
 
@@ -303,14 +303,36 @@ def test_a_person_who_checks_a_change_with_a_pencil_finds_the_same(seed: int) ->
     states = [[with_figures(*(mean + d * rng.uniform(0.1, 3))) for d in REPEATS] for mean in means]
     comparison = compare(job_of(states))
     text = comparison_text(comparison).plain
-    checked = re.findall(r"  +([+-]?[\d.]+)  +([+-]?[\d.]+)  +([+-]?[\d.]+) ±([\d.]+)", text)
+    checked = re.findall(r"  +\(?([+-]?[\d.]+)\)?  +\(?([+-]?[\d.]+)\)?  +([+-]?[\d.]+) ±([\d.]+)", text)
     (speed,) = comparison.speeds
     assert len(checked) == len(speed.changes)
     for change, cells in zip(speed.changes, checked, strict=True):
         before, after, shown, width = map(Decimal, cells)
         assert shown == (abs(after) - abs(before) if change.quantity == "deviation" else after - before)
         assert abs(float(shown) - change.change_percent) <= float(width) / 10
-    assert f"by {abs(Decimal(checked[0][2]))} ± {checked[0][3]} points" in text.replace("\n            ", " ")
+    assert f"by {abs(Decimal(checked[0][2]))} ± {checked[0][3]} percentage points" in " ".join(text.split())
+
+
+def test_the_history_says_what_the_owner_said() -> None:
+    job = job_of([[with_figures()], [with_figures()]])
+    said = dataclasses.replace(job.entries[0], kind="reported", text="long notes waver")
+    shown = job_text(dataclasses.replace(job, entries=(said, *job.entries))).plain
+    assert "owner reported: long notes waver" in " ".join(shown.split("HISTORY")[1].split())
+
+
+def test_what_alone_is_a_mere_limit_stands_in_brackets_in_a_comparison() -> None:
+    """0.03 with a half-width of 0.044 is told from nothing by no reading; the change needs it none the less."""
+    before, after = (
+        measurement(fluctuation={"weighted_peak_percent": peak, "weighted_peak_uncertainty_percent": 0.044})
+        for peak in (0.3, 0.03)
+    )
+    job = job_of([[before], [after]])
+    peak = found(job, "weighted_peak")
+    assert (peak.before_uncertainty_percent, peak.after_uncertainty_percent) == pytest.approx((0.044, 0.044))
+    shown = comparison_text(compare(job)).plain
+    assert re.search(r"weighted peak +0\.300 +\(0\.030\) +-0\.270 ±", shown)
+    assert "In brackets: by itself not told from nothing" in " ".join(shown.split())
+    assert "In brackets" not in comparison_text(compare(job_of([[before], [before]]))).plain
 
 
 def test_the_other_side_of_nominal_is_no_better() -> None:
@@ -370,7 +392,7 @@ def test_by_a_borrowed_spread_a_change_is_likely_and_by_its_own_real(fell: float
 def test_lines_alone_that_changed_by_a_borrowed_spread_are_likely() -> None:
     often, once = [with_figures(wobble=0.6 + d) for d in REPEATS], [with_figures(wobble=0.2)]
     first, *_ = answer_sentences(compare(job_of([often, once])))
-    assert first == "Not as a whole, as far as this could show; single parts of the wavering likely changed."
+    assert first == "Not as a whole, as far as this could show; single wobbles likely changed."
 
 
 def test_more_readings_would_show_less() -> None:
@@ -464,7 +486,7 @@ AS_OTHERS = "if this state, read once, repeats itself as others did. Take three,
     ("peak", "as_read", "own"),
     [
         (0.05, "inside", "Inside the limits; what is left"),
-        (0.6, "outside", "Outside the limits: not done yet."),
+        (0.6, "outside", "Outside the limits: weighted 2-sigma peak."),
         (0.205, "", "Undecided: the uncertainty reaches over a limit."),
     ],
 )

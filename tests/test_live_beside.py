@@ -511,7 +511,7 @@ class TestPage:
         assert "±0.1 % counts as right; the camera's clock tells ±0.007 % at best\n" in below
         assert "1234 even turns; steadiness ±0.30 % (±0.01); picture very good\n" in below
         nothing = replace(longest, steadiness_percent=0.0, steadiness_uncertainty_percent=0.8, turns_gathered=1.2)
-        assert "1 even turn; steadiness below ±0.8 %;" in live_page(nothing, LiveTrace()).plain
+        assert "1 even turn; steadiness below ±0.80 %;" in live_page(nothing, LiveTrace()).plain
         mains = replace(longest, reference="lamp", band_percent=0.2, closest_percent=0.2)
         assert "±0.2 % counts as right: no closer can be told by the mains\n" in live_page(mains, LiveTrace()).plain
 

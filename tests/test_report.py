@@ -19,10 +19,23 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
+from strobe.bench.limits import parse_limits, with_verdict
 from strobe.errors import UsageError
 from strobe.figures.results import Component, Fluctuation, SpeedSeries
 from strobe.files import check_target, write_whole
-from strobe.measurement import Clip, ClockCalibration, Event, Measurement, Note, Refusal, Runout, Setup, Speed, Timing
+from strobe.measurement import (
+    Clip,
+    ClockCalibration,
+    Event,
+    Measurement,
+    Note,
+    RecordContext,
+    Refusal,
+    Runout,
+    Setup,
+    Speed,
+    Timing,
+)
 from strobe.report.advice import next_step
 from strobe.report.calibration import calibration_text
 from strobe.report.plot import amplitude_spectrum, write_plot
@@ -182,16 +195,52 @@ def test_still_pattern_that_is_not_the_nominal_speed() -> None:
 
 def test_figures_not_told_from_zero_are_upper_bounds() -> None:
     found = said(fluctuation={"weighted_peak_percent": 0.01, "weighted_rms_percent": 0.005}, components=())
-    assert found["STEADINESS"].startswith("below ±0.04 %")
+    assert found["STEADINESS"].startswith("below ±0.040 %")
     assert "rms below 0.025 %" in found["STEADINESS"]
     assert found["WOBBLE"] == "None stands clear of the noise, which alone would read 0.012 % rms."
 
 
+def test_dots_that_creep_against_the_speed_say_that_the_lamp_does_it() -> None:
+    speed = {
+        "drift_dots_per_minute": -0.6,
+        "deviation_to_camera_percent": 0.021,
+        "deviation_to_lamp_percent": -0.01,
+    }
+    creep = "The dots creep right (against the turning), 0.6 a minute"
+    assert f"{creep}: the lamp runs 0.031 % fast." in said(speed=speed)["SPEED"]
+    slow = {"drift_dots_per_minute": 0.6, "deviation_to_camera_percent": -0.02, "deviation_to_lamp_percent": 0.01}
+    assert "0.6 a minute: the lamp runs 0.03 % slow." in said(speed=slow)["SPEED"]
+    # Where both say one way, or the dots stand still at another speed than the nominal one, the lamp is no reason.
+    for other in ({"deviation_to_camera_percent": -0.021}, {"deviation_to_lamp_percent": 0.01}):
+        assert f"{creep}." in said(speed=speed | other)["SPEED"]
+
+
+def test_too_few_turns_tell_no_single_wobble() -> None:
+    assert said(components=(), speed={"revolutions": 1.7})["WOBBLE"] == (
+        "1.7 turns are too few to tell one wobble from another."
+    )
+
+
+def test_a_verdict_says_what_the_steadiness_says() -> None:
+    """A figure that is a mere limit has no ± in the table of the limits either."""
+    unclear = measurement(fluctuation={"weighted_peak_percent": 0.06, "weighted_peak_uncertainty_percent": 0.08})
+    found = rows(reading(with_verdict(unclear, parse_limits(["weighted-peak=0.1"]))).plain)
+    assert found["STEADINESS"].startswith("below ±0.14 %")
+    assert "weighted 2-sigma peak below 0.14 % at most 0.1 % undecided" in " ".join(found["LIMITS"].split())
+
+
+def test_a_record_is_weighed_at_both_places_that_other_reports_name() -> None:
+    record = RecordContext(off_centre_mm=0.2, groove_radius_mm=60.0, peak_percent=0.333, weighted_percent=0.1047)
+    told = said(record=record, setup={"nominal_rpm": 100 / 3})["A RECORD"]
+    assert "±0.105 % weighted once a turn at the inner groove, ±0.063 % in mid-record" in told
+
+
 def test_a_bound_is_rounded_up() -> None:
     """0.03 with a half-width of 0.034 may be 0.064: "below 0.06" would be said of a machine that is not below it."""
-    assert peak_words(0.03, 0.034) == "below ±0.07 %"
+    assert peak_words(0.03, 0.034) == "below ±0.064 %"
+    assert peak_words(0.03, 0.0341) == "below ±0.065 %"
     found = said(fluctuation={"weighted_rms_percent": 0.03, "weighted_rms_uncertainty_percent": 0.034}, components=())
-    assert "rms below 0.07 %" in found["STEADINESS"]
+    assert "rms below 0.064 %" in found["STEADINESS"]
     runout = Runout(0.0, 0.021, 0.0, None, None)
     assert runout_lines(measurement(runout=runout), always=True)[0] == "rises and falls by less than 0.03 mm"
     # What adding two floats leaves is no reason to go up.
@@ -274,8 +323,11 @@ def test_slow_motion_and_events_are_shown() -> None:
             False,
         ),
         ({"speed": {"deviation_percent": 35.0}, "setup": {"assumed": ("dots",)}}, "measure again with --dots.", False),
-        ({"speed": {"revolutions": 2.5}}, "Film 20 s or longer: 2.5 turns are too few", False),
+        ({"speed": {"revolutions": 2.5}}, "Film 30 s or longer: 2.5 turns are too few", False),
         ({"speed": {"deviation_percent": 0.5}}, "trim the pitch down by 0.5 %", True),
+        # Shown as 0.30 %, and so held against 0.3 as that.
+        ({"speed": {"deviation_percent": 0.2999}}, "trim the pitch down by 0.3 %", True),
+        ({"speed": {"deviation_percent": 0.2999, "uncertainty_percent": 0.00005}}, "opposite side", False),
         ({"speed": {"deviation_percent": -0.5}}, "trim the pitch up by 0.5 %", True),
         ({"speed": {"deviation_percent": 0.5, "uncertainty_percent": 0.6}}, "opposite side", False),
         ({}, "opposite side of the spindle", False),

@@ -560,7 +560,7 @@ def test_the_words(bent: Measurement) -> None:
         "once a turn: the platter's speed ±0.090 % (±0.020), dots off centre ±0.054 % (±0.016), 0.08 mm (±0.02) along "
         "the rim"
     )
-    assert "below ±0.07 %" in ring_line(replace(RING, ring_uncertainty_percent=0.06, ring_percent=0.01))
+    assert "below ±0.070 %" in ring_line(replace(RING, ring_uncertainty_percent=0.06, ring_percent=0.01))
     assert mark_line(INDEX).endswith("as the dots say")
     assert "+0.004 % off" in mark_line(replace(INDEX, agrees=False))
 

@@ -43,6 +43,8 @@ class Change:
         Which, for ``line``.
     before_percent, after_percent : float
         Means of the readings; the deviation with its sign.
+    before_uncertainty_percent, after_uncertainty_percent : float
+        95 % half-width of each by itself, as in `state_figures`.
     change_percent : float
         After less before; of the deviation, how much further it is from nominal. Negative is better.
     uncertainty_percent : float
@@ -63,6 +65,8 @@ class Change:
     line: Line | None
     before_percent: float
     after_percent: float
+    before_uncertainty_percent: float
+    after_uncertainty_percent: float
     change_percent: float
     uncertainty_percent: float
     p_value: float
@@ -199,6 +203,10 @@ def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Ite
     for asked, one in zip(draft.questions, differences, strict=True):
         line = asked.line
         p_adjusted = next(adjusted)
+        elsewhere = lent_by(draft.job, draft.nominal_rpm, asked.value, grows=asked.grows)
+        widths = [
+            mean_half_width(group, elsewhere=elsewhere, grows=asked.grows)[0] for group in (asked.before, asked.after)
+        ]
         outcome: Outcome = "not-shown"
         if p_adjusted <= LEVEL:
             outcome = _OUTCOMES[one.spread][one.change > 0]
@@ -208,6 +216,8 @@ def _at_one_speed(draft: Draft, differences: Sequence[Difference], adjusted: Ite
                 line=line,
                 before_percent=asked.before.mean,
                 after_percent=asked.after.mean,
+                before_uncertainty_percent=widths[0],
+                after_uncertainty_percent=widths[1],
                 change_percent=one.change,
                 uncertainty_percent=one.uncertainty,
                 p_value=one.p_value,

@@ -137,7 +137,7 @@ def changes_of(seen: Picture, limits: tuple[Limit, ...], refusal: Refusal | None
     if refused in _PICTURE_REFUSALS or {"grain", "shared"} & set(size_of):
         found += _picture_changes(seen, 1.0 if seen.reach is None else floor)
     if "length" in size_of and seen.reach is not None and seen.reach.revolutions < _ENOUGH_TURNS:
-        found.append((size_of["length"], "Film longer: 40 to 60 seconds."))
+        found.append((size_of["length"], "Film longer: 30 to 60 seconds."))
     if refused is None and seen.shake is None:
         found.append((_WORTH_A_CHANGE_PERCENT, "Keep some of the bench that stands still in the picture."))
     found = [(size, words) for size, words in found if size >= _WORTH_A_CHANGE_PERCENT]

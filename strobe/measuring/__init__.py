@@ -151,7 +151,7 @@ def measure_reading(
         raise Refused(
             "too-short",
             f"The clip holds {figures.revolutions:.2f} turns of the platter; one whole turn is the least.",
-            "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
+            "Film at least 10 seconds; 30 to 60 seconds show the wobble best.",
         )
     timing = timing_of(chosen, clock)
     swallowed = swallowed_dots(row, chosen.line.noise_dots if mixing.share > 0 else 0.0)

@@ -194,7 +194,8 @@ def _refuse_contradiction(best: Hypothesis, told: Told) -> None:
         raise Refused(
             "ambiguous",
             f"Dust and uneven dots pass along the row as if about {travel.rate_hz:.0f} dots went by in a second, which "
-            f"does not go with {best.nominal_rpm:.4g} rpm and {best.dots} dots ({best.line.dot_rate_hz:.1f} a second).",
+            f"does not go with {best.nominal_rpm:.4g} rpm and {best.dots} dots, followed as "
+            f"{best.line.dot_rate_hz:.1f} a second.",
             f"{told.advice('--mains', '--rpm', '--dots')}. The wrong mains makes such a difference.",
         )
     if turns is None:

@@ -68,7 +68,7 @@ def refuse_too_short(pattern: PatternReading) -> None:
             "too-short",
             f"The clip holds {frames} frame{'s' if frames != 1 else ''} in {length:.1f} s; "
             f"at least {_LEAST_SECONDS:.0f} s are needed.",
-            "Film at least 10 seconds; 40 to 60 seconds show the wobble best.",
+            "Film at least 10 seconds; 30 to 60 seconds show the wobble best.",
         )
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from strobe.measurement import Measurement, Setup
 from strobe.report.words import how_often, period_words, rounded
 
-__all__ = ["KEEP", "longer_clip", "next_step"]
+__all__ = ["ENOUGH_TURNS", "KEEP", "longer_clip", "next_step"]
 
 TRIM_PERCENT = 0.3
-"""Speed error from which a trim is advised: the broadcast limit for turntables (NAB 1964, value from memory)."""
+"""Speed error, as it is shown, from which a trim is advised: the broadcast limit for turntables (NAB 1964, value from
+memory)."""
 DOUBTFUL_PERCENT = 3.0
 """Speed error from which a wrong count of dots or the wrong speed is likelier than a machine out of trim; our own
 choice."""
@@ -33,11 +34,11 @@ def next_step(measurement: Measurement) -> tuple[str, bool] | None:
         return _doubt(setup)
     if speed.revolutions < ENOUGH_TURNS:
         return (
-            f"Film 20 s or longer: {speed.revolutions:.1f} turns are too few to tell a wobble once a turn "
+            f"Film 30 s or longer: {speed.revolutions:.1f} turns are too few to tell a wobble once a turn "
             "from its neighbours.",
             False,
         )
-    if clear and off > TRIM_PERCENT:
+    if clear and round(off, rounded(speed.uncertainty_percent)) >= TRIM_PERCENT:
         way = "down" if speed.deviation_percent > 0 else "up"
         return (
             f"Let it run warm, then trim the pitch {way} by {off:.1f} % and film again. If it has no "

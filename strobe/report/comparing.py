@@ -78,7 +78,7 @@ def _line_title(change: Change) -> str:
 def change_words(change: Change) -> str:
     """What became of one figure."""
     decimals = _decimals(change)
-    size = f"{abs(_shown_change(change)):.{decimals}f} ± {change.uncertainty_percent:.{decimals}f} points"
+    size = f"{abs(_shown_change(change)):.{decimals}f} ± {change.uncertainty_percent:.{decimals}f} percentage points"
     if change.outcome in TOLD:
         words = f"{TOLD[change.outcome]} by {size}"
         if change.outcome.startswith("likely"):
@@ -113,11 +113,11 @@ def answer_sentences(comparison: Comparison, *, real_only: bool = False) -> list
         answer = (LIKELY_ANSWERS if likely else ANSWERS)[" and ".join(sorted(ways))]
     elif parts := {change.outcome for change in changes} & TOLD.keys():
         changed = "changed" if {"better", "worse"} & parts else "likely changed"
-        answer = f"Not as a whole, as far as this could show; single parts of the wavering {changed}."
+        answer = f"Not as a whole, as far as this could show; single wobbles {changed}."
     elif "unproven" in whole:
         answer = (
-            "It reads otherwise, by more than the error of reading. Whether the machine would read so again cannot be "
-            "said from so few readings."
+            "The readings differ by more than the error of reading them. Whether the machine would give them again "
+            "cannot be said from so few."
         )
     else:
         answer = "No change that these readings could show."
@@ -195,12 +195,12 @@ def _table(speed: SpeedComparison) -> list[str]:
     rows: list[Sequence[str]] = [("in percent", "before", "after", "change", "")]
     for change in speed.changes:
         decimals = _decimals(change)
-        signed = "+" if change.quantity == "deviation" else ""
+        before = change.before_percent, change.before_uncertainty_percent
+        after = change.after_percent, change.after_uncertainty_percent
         rows.append(
             (
                 change_name(change),
-                f"{change.before_percent:{signed}.{decimals}f}",
-                f"{change.after_percent:{signed}.{decimals}f}",
+                *(_side(change, *each, decimals=decimals) for each in (before, after)),
                 f"{_signed(_shown_change(change), decimals)} ±{change.uncertainty_percent:.{decimals}f}",
                 _verdict(change),
             )
@@ -208,7 +208,16 @@ def _table(speed: SpeedComparison) -> list[str]:
     lines = [f"{count}; band {low:.3g}-{high:.3g} Hz{cut}", *columns(rows)]
     if any(change.quantity == "deviation" for change in speed.changes):
         lines.append("The change of the speed is of its distance from nominal.")
+    if any("(" in cell for row in rows[1:] for cell in row[1:3]):
+        lines.append("In brackets: by itself not told from nothing, and shown for the change alone.")
     return lines
+
+
+def _side(change: Change, value: float, width: float, *, decimals: int) -> str:
+    """A figure of one side; in brackets one that alone would be a mere limit, without which the change has no sum."""
+    if change.quantity == "deviation":
+        return f"{value:+.{decimals}f}"
+    return f"{value:.{decimals}f}" if value > width else f"({value:.{decimals}f})"
 
 
 def _decimals(change: Change) -> int:
@@ -229,7 +238,7 @@ def _verdict(change: Change) -> str:
         return f"real: {'went away' if change.went_away else 'new line' if change.appeared else change.outcome}"
     if change.outcome in TOLD:
         return TOLD[change.outcome]
-    return "cannot be said" if change.outcome == "unproven" else "not shown"
+    return "cannot be said" if change.outcome == "unproven" else "may be chance"
 
 
 def _signed(value: float, decimals: int) -> str:

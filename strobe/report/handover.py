@@ -23,10 +23,12 @@ from strobe.measurement import Measurement
 from strobe.report.comparing import CONDITION_WORDS, answer_sentences, one_line
 from strobe.report.handover_pictures import Picture, spectrum_picture, trace_picture, turns_picture
 from strobe.report.judging import QUANTITY_WORDS, allowed_words, check_words, standing_sentence
-from strobe.report.words import MOST_DECIMALS, at_most, rounded, rpm_words
+from strobe.report.words import MOST_DECIMALS, at_most, bound_words, figure_words, rounded, rpm_words
 
 __all__ = ["Handover", "Section", "Table", "handover_of", "handover_of_clip"]
 
+MOST_TABLE_DECIMALS = 3
+"""Of a percentage in the tables: finer than that no machine stays from one start to the next; our own choice."""
 BUYERS_DECIMALS = 2
 """Of a percentage in the sentences for a buyer: 0.01 % is a six-hundredth of a semitone; our own choice."""
 LONG = 1000
@@ -226,22 +228,19 @@ def _plain(job: Job, state: State, rpm: float, *, wavers: str = "wavers") -> str
     found = _known(state_figures(job, state, rpm))
     (speed, speed_width), (peak, width) = found.figures["speed"], found.figures["weighted-peak"]
     if abs(speed) <= speed_width:
-        right = f"right to within {_bound(abs(speed) + speed_width)} %"
+        within = abs(speed) + speed_width
+        right = f"right to within {at_most(within, _fewest_decimals(within))} %"
     else:
         right = f"{_short(abs(speed), speed_width)} % {'fast' if speed > 0 else 'slow'}"
     if peak <= width:
-        return f"{right} and {wavers} by less than ±{_bound(peak + width)} %"
-    return f"{right} and {wavers} by ±{_short(peak, width)} %"
+        most = bound_words(peak, width, most_decimals=MOST_TABLE_DECIMALS)
+        return f"{right} and {wavers} by less than ±{most} % weighted"
+    return f"{right} and {wavers} by ±{_short(peak, width)} % weighted"
 
 
 def _short(value: float, width: float) -> str:
     """A figure for a buyer: two decimals at most, or as many more as it takes not to read as nothing."""
     return f"{value:.{min(rounded(width), _fewest_decimals(value))}f}"
-
-
-def _bound(value: float) -> str:
-    """A bound as short."""
-    return at_most(value, _fewest_decimals(value))
 
 
 def _fewest_decimals(value: float) -> int:
@@ -434,10 +433,7 @@ def _notes(ends: Mapping[float, _Ends]) -> tuple[str, ...]:
 
 
 def _value(value: float, width: float, *, signed: bool) -> str:
-    decimals = min(rounded(width), 3)
-    if not signed and value <= width:
-        return f"below {at_most(value + width, decimals)} %"
-    return f"{value:{'+' if signed else ''}.{decimals}f} % (±{width:.{decimals}f})"
+    return figure_words(value, width, sign="+" if signed else "", most_decimals=MOST_TABLE_DECIMALS)
 
 
 def _date(moment: str) -> str:

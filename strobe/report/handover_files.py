@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.resources import files
-from itertools import zip_longest
+from itertools import pairwise, takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -116,7 +116,18 @@ def sheet_pdf(sheet: Handover) -> bytes:
     from matplotlib import get_data_path
 
     fonts = Path(get_data_path()) / "fonts" / "ttf"
-    pdf = FPDF(format="A4", unit="mm")
+
+    class Paged(FPDF):
+        """With the page's number below each page, where Letter paper still has it; no part of the text's structure."""
+
+        def footer(self) -> None:
+            self.set_font(FONT, "", SMALL_PT)
+            self.set_y(self.page_break_trigger + 2)
+            self._out("/Artifact BMC")
+            self.cell(0, _line_mm(SMALL_PT), f"page {self.page_no()} of {{nb}}", align="R")
+            self._out("EMC")
+
+    pdf = Paged(format="A4", unit="mm")
     pdf.add_font(FONT, "", fonts / "DejaVuSans.ttf")
     pdf.add_font(FONT, "B", fonts / "DejaVuSans-Bold.ttf")
     pdf.set_margins(MARGIN_MM, MARGIN_MM)
@@ -143,7 +154,8 @@ def sheet_pdf(sheet: Handover) -> bytes:
 class _Block:
     """One thing of those that stand under each other.
 
-    `held_mm` of it, all or what it begins with, are kept on one page; one that `leads` keeps to the page of the next.
+    `held_mm` of it, all or what it begins with, are kept on one page; one that `leads` keeps to the page of the next,
+    and of the one after that where the next leads too.
     """
 
     held_mm: float
@@ -159,8 +171,9 @@ class _Layout:
 
     def put(self, blocks: Sequence[_Block]) -> None:
         """Write them under each other, none torn that would fit on a page."""
-        for block, following in zip_longest(blocks, blocks[1:]):
-            held_mm = block.held_mm + (following.held_mm if block.leads else 0.0)
+        for place, block in enumerate(blocks):
+            led = takewhile(lambda pair: pair[0].leads, pairwise(blocks[place:]))
+            held_mm = block.held_mm + sum(following.held_mm for _, following in led)
             if self.pdf.y > self.pdf.t_margin and self.pdf.will_page_break(held_mm):
                 self.pdf.add_page()
             block.write()
@@ -198,7 +211,11 @@ class _Layout:
         """A heading and all that stands under it."""
         return [
             self.text(section.title, HEAD_PT, bold=True, above_mm=2, tag="/H2"),
-            *(self.text(paragraph) for paragraph in section.paragraphs if paragraph != notice),
+            *(
+                replace(self.text(paragraph), leads=bool(section.tables or section.pictures))
+                for paragraph in section.paragraphs
+                if paragraph != notice
+            ),
             *map(self._table, section.tables),
             *map(self._picture, section.pictures),
             *(self.text(f"\u2022 {item}", below_mm=0.5) for item in section.items),

@@ -15,7 +15,7 @@ from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
 from strobe.figures.results import Component
 from strobe.measurement import Measurement
 from strobe.report.plot import BLUE, GREY, LABEL_SWITCH, TURN_MAP_COLOURS, VERMILION, amplitude_spectrum
-from strobe.report.words import at_most, how_often, period_words, printable, rounded, rpm_words
+from strobe.report.words import bound_words, how_often, period_words, printable, rpm_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -209,8 +209,7 @@ def _swing(measurement: Measurement) -> str:
 def _size(part: Component) -> str:
     if part.peak_percent > part.uncertainty_percent:
         return f"plus or minus {part.peak_percent:.2g}"
-    bound = part.peak_percent + part.uncertainty_percent
-    return f"less than plus or minus {at_most(bound, rounded(part.uncertainty_percent))}"
+    return f"below plus or minus {bound_words(part.peak_percent, part.uncertainty_percent)}"
 
 
 def _parts(measurement: Measurement) -> str:

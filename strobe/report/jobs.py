@@ -16,7 +16,7 @@ from strobe.report.advice import longer_clip, next_step
 from strobe.report.comparing import CONDITION_WORDS, one_line
 from strobe.report.judging import standing_sentence
 from strobe.report.sheet import Sheet, columns
-from strobe.report.words import at_most, rounded, rpm_words
+from strobe.report.words import bound_words, rounded, rpm_words
 
 __all__ = ["condition_words", "filed_text", "job_list_text", "job_text", "name_argument"]
 
@@ -27,7 +27,7 @@ LABEL_SHORT = 20
 PROPOSED_READINGS = 3
 """Of a state: with three before and after, nearly every improvement that was simulated is shown, with two hardly one
 (docs/accuracy.md)."""
-KIND_WORDS = {"machine": "machine described", "reported": "owner reported"}
+KIND_WORDS = {"machine": "machine described"}
 
 
 def job_list_text(jobs: Sequence[JobSummary]) -> Text:
@@ -150,11 +150,11 @@ def _bar_row(state: State, found: StateFigures, longest: float) -> tuple[str, ..
     peak, width = found.figures["weighted-peak"]
     sure = round(BAR_WIDTH * max(peak - width, 0.0) / longest)
     may = round(BAR_WIDTH * (peak + width) / longest)
-    decimals = min(rounded(width), 3)
+    decimals = rounded(width, most_decimals=3)
     return (
         f"{state.number} {one_line(state.label, most=LABEL_SHORT)}",
         f"{speed:+.{min(rounded(speed_width), 3)}f}",
-        f"±{peak:.{decimals}f}" if peak > width else f"<{at_most(peak + width, decimals)}",
+        f"±{peak:.{decimals}f}" if peak > width else f"<{bound_words(peak, width)}",
         "=" * sure + "-" * (may - sure),
     )
 
@@ -177,6 +177,8 @@ def _history(job: Job) -> list[str]:
             lines += [_reading_line(reading) for reading in readings.get(entry.id, [])]
         elif entry.kind == "remark":
             lines.append(f"{_day(entry.made_at)}  remark: {_cut(entry.text)}")
+        elif entry.kind == "reported":
+            lines.append(f"{_day(entry.made_at)}  owner reported: {one_line(entry.text)}")
         else:
             lines.append(f"{_day(entry.made_at)}  {KIND_WORDS.get(entry.kind, entry.kind)}")
     lines += [_reading_line(reading) for reading in readings.get(None, [])]
@@ -187,7 +189,7 @@ def _reading_line(reading: Reading) -> str:
     speed, fluctuation = reading.measurement.speed, reading.measurement.fluctuation
     peak, width = fluctuation.weighted_peak_percent, fluctuation.weighted_peak_uncertainty_percent
     decimals = rounded(width)
-    swing = f"±{peak:.{decimals}f}" if peak > width else f"below ±{at_most(peak + width, decimals)}"
+    swing = f"±{peak:.{decimals}f}" if peak > width else f"below ±{bound_words(peak, width)}"
     line = (
         f"{_day(reading.filed_at)}  reading {reading.number} at {rpm_words(reading.measurement.setup.nominal_rpm)}: "
         f"{speed.deviation_percent:+.{rounded(speed.uncertainty_percent)}f} %, "

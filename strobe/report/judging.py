@@ -9,10 +9,11 @@ from rich.text import Text
 from strobe.bench.limits import PRESETS, Limit, LimitCheck, LimitSet, Verdict
 from strobe.bench.stopping import Standing
 from strobe.report.sheet import Sheet, columns
-from strobe.report.words import rounded
+from strobe.report.words import bound_words, figure_words, rounded
 
 __all__ = [
     "QUANTITY_WORDS",
+    "RECORD_DECIMALS",
     "allowed_words",
     "check_words",
     "left_words",
@@ -49,12 +50,12 @@ def verdict_lines(standing: Standing | None) -> list[str]:
     verdict = standing.verdict
     rows = []
     for check in verdict.checks:
-        decimals = max(rounded(check.uncertainty_percent), 2)
-        signed = "+" if check.quantity == "speed" else ""
         rows.append(
             (
                 QUANTITY_WORDS[check.quantity],
-                f"{check.value_percent:{signed}.{decimals}f} % (±{check.uncertainty_percent:.{decimals}f})",
+                figure_words(
+                    check.value_percent, check.uncertainty_percent, sign="+" if check.quantity == "speed" else ""
+                ),
                 allowed_words(check.low_percent, check.high_percent),
                 RESULT_WORDS[check.result],
             )
@@ -94,7 +95,7 @@ def standing_sentence(standing: Standing) -> str:
     if verdict.result == "pass":
         return f"Inside the limits; {left_words(standing)}."
     if verdict.result == "fail":
-        return "Outside the limits: not done yet."
+        return f"Outside the limits{_outside_words(verdict)}."
     if verdict.as_read == "undecided":
         return f"Undecided: the uncertainty reaches over a limit. {SETTLING}"
     where = f"{'inside' if verdict.as_read == 'pass' else 'outside'} the limits"
@@ -103,14 +104,23 @@ def standing_sentence(standing: Standing) -> str:
     return f"Undecided: {where} as read, but one reading does not tell how the machine repeats itself. {TAKE_THREE}"
 
 
+def _outside_words(verdict: Verdict) -> str:
+    """Which figures are outside, as far as the checks by themselves say."""
+    names = [QUANTITY_WORDS[check.quantity] for check in verdict.checks if check.result == "fail"]
+    return f": {', '.join(names)}" if names else ""
+
+
 def left_words(standing: Standing) -> str:
     """What is left of the fluctuation, against what a record adds and what a repair could still show.
 
     The sum is that of the figures shown, so that it can be checked.
     """
     decimals = max(rounded(standing.left_uncertainty_percent), RECORD_DECIMALS)
-    left, width = (round(each, decimals) for each in (standing.left_percent, standing.left_uncertainty_percent))
-    shown = f"±{left + width:.{decimals}f} % at most, {left:.{decimals}f} + {width:.{decimals}f}, weighted"
+    if standing.left_percent <= standing.left_uncertainty_percent:
+        shown = f"weighted, below ±{bound_words(standing.left_percent, standing.left_uncertainty_percent)} %"
+    else:
+        left, width = (round(each, decimals) for each in (standing.left_percent, standing.left_uncertainty_percent))
+        shown = f"±{left + width:.{decimals}f} % at most, {left:.{decimals}f} + {width:.{decimals}f}, weighted"
     adds = f"±{standing.record_percent:.{decimals}f} %"
     record = f"the {adds} that an ordinary record's off-centre hole adds in mid-record"
     if not standing.below_record:

@@ -23,6 +23,7 @@ _GRADES = {
     "poor": ("POOR", "poor to measure with"),
     "refused": ("NO READING", "not to be measured with"),
 }
+FIGURES = {"speed": "speed", "steadiness": "weighted rms"}
 _KINDS = {
     "exact": "even stamps",
     "cadence": "stamps rounded or jittered; an even cadence was fitted under them",
@@ -39,7 +40,7 @@ def look_text(seen: Look) -> Text:
     sheet = Sheet()
     label, verdict = _GRADES[seen.grade]
     sheet.row(label, f"{printable(seen.path)}, {verdict}", *_answer(seen), strong=True)
-    sheet.row("LIMITS", *(f"{limit.of}, {limit.size_percent:.2g} %: {limit.message}" for limit in seen.limits))
+    sheet.row("LIMITS", *(f"{FIGURES[limit.of]}, {limit.size_percent:.2g} %: {limit.message}" for limit in seen.limits))
     if len(seen.changes) == 1:
         sheet.row("CHANGE", *seen.changes)
     else:
@@ -66,7 +67,7 @@ def _answer(seen: Look) -> list[str]:
     spread = reach.speed_uncertainty_percent
     return [
         f"read as {rpm_words(reach.nominal_rpm)} rpm and {reach.dots} dots: speed to ±{spread:.{rounded(spread)}f} %, "
-        f"wobble down to {reach.weighted_floor_percent:.2g} % weighted, band {reach.band_hz[0]:.2g}-"
+        f"noise {reach.weighted_floor_percent:.2g} % weighted rms, band {reach.band_hz[0]:.2g}-"
         f"{reach.band_hz[1]:.3g} Hz"
     ]
 
@@ -169,6 +170,10 @@ def _still(seen: Look) -> str:
     )
 
 
+def _bits(value: float) -> str:
+    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
+
+
 def _file(seen: Look) -> str:
     file, timing = seen.file, seen.timing
     depth = "" if file.bit_depth == 8 else f", {file.bit_depth} bit"
@@ -178,6 +183,6 @@ def _file(seen: Look) -> str:
         f"{_FORMATS.get(file.codec, file.codec)}{depth}{tone} in {file.container}",
     ]
     if file.bits_per_s is not None and file.bits_per_pixel_s is not None:
-        parts.append(f"{file.bits_per_s / 1e6:.2g} Mb/s, {file.bits_per_pixel_s:.2g} bits a pixel and second")
+        parts.append(f"{file.bits_per_s / 1e6:.2g} Mb/s, {_bits(file.bits_per_pixel_s)} bits a pixel and second")
     parts.append(printable(file.device[:40]) if file.device else "no camera named")
     return "; ".join(parts)

@@ -12,16 +12,17 @@ from collections.abc import Mapping
 from rich.cells import cell_len
 from rich.text import Text
 
+from strobe.bench.limits import record_percent
 from strobe.bench.stopping import standing_of_reading
 from strobe.figures.results import Component
 from strobe.measurement import Event, Measurement, Refusal
-from strobe.report.advice import KEEP, longer_clip, next_step
-from strobe.report.judging import verdict_lines
+from strobe.report.advice import ENOUGH_TURNS, KEEP, longer_clip, next_step
+from strobe.report.judging import RECORD_DECIMALS, verdict_lines
 from strobe.report.rim import runout_lines
 from strobe.report.sheet import LABEL_WIDTH, WIDTH, Sheet, columns
 from strobe.report.words import (
     MOST_RATE_DECIMALS,
-    at_most,
+    figure_words,
     how_often,
     peak_words,
     period_words,
@@ -119,7 +120,8 @@ def greeting() -> Text:
     sheet.row(
         "FILM",
         "Stand the phone still, level with the rim, with the row of dots across the picture. Room light off, "
-        "the machine's own strobe lamp on. Let the platter run for a minute, then film 20 s.",
+        "the machine's own strobe lamp on. Let it run warm, ten minutes or so, then film 10 s for the speed, 30 to "
+        "60 s for the wobble.",
     )
     sheet.row("MEASURE", "strobe measure clip.mp4")
     sheet.row("TRY IT", "No clip yet? This makes one, with an invented machine, and measures it:")
@@ -174,7 +176,17 @@ def _creep(measurement: Measurement) -> str:
         amount = f"{count:.1f} a minute" if count < 9.95 else f"{count:.0f} a minute"
     else:
         amount = f"{count / 60:.1f} a second"
-    return f"{where} {verb} {turning}, {amount}."
+    return f"{where} {verb} {turning}, {amount}{_lamp_against(measurement)}."
+
+
+def _lamp_against(measurement: Measurement) -> str:
+    """Why the dots creep against what the speed says: they show the platter against the lamp alone."""
+    speed = measurement.speed
+    by_lamp, by_camera = speed.deviation_to_lamp_percent, speed.deviation_to_camera_percent
+    if by_lamp is None or by_camera is None or by_lamp * speed.drift_dots_per_minute <= 0 or by_lamp * by_camera >= 0:
+        return ""
+    lamp = by_camera - by_lamp
+    return f": the lamp runs {abs(lamp):.2g} % {'fast' if lamp > 0 else 'slow'}"
 
 
 def _steadiness(measurement: Measurement) -> list[str]:
@@ -192,7 +204,7 @@ def _steadiness(measurement: Measurement) -> list[str]:
             (fluctuation.unweighted_rms_percent, fluctuation.unweighted_rms_uncertainty_percent),
         ),
     ]
-    cells = [(peak_words(*peak), f"{name} 2-sigma peak", "rms " + _rms(*rms)) for name, peak, rms in rows]
+    cells = [(peak_words(*peak), f"{name} 2-sigma peak", "rms " + figure_words(*rms)) for name, peak, rms in rows]
     lines = [*columns(cells), f"weighted as IEC 60386 / AES6 describe, band {low:.3g}-{high:.3g} Hz"]
     speed = rpm_words(measurement.setup.nominal_rpm)
     if speed in TURN_GAINS:
@@ -226,21 +238,17 @@ def _record(measurement: Measurement) -> list[str]:
     record = measurement.record
     if record is None:
         return []
+    middle = record_percent(measurement.setup.nominal_rpm)
     return [
-        f"with its hole {record.off_centre_mm:g} mm off adds ±{record.peak_percent:.2f} % once a turn at the inner "
-        f"groove, ±{record.weighted_percent:.2f} % weighted; none of that is in here."
+        f"with its hole {record.off_centre_mm:g} mm off adds ±{record.weighted_percent:.{RECORD_DECIMALS}f} % weighted "
+        f"once a turn at the inner groove, ±{middle:.{RECORD_DECIMALS}f} % in mid-record; none of that is in here."
     ]
-
-
-def _rms(value: float, spread: float) -> str:
-    decimals = rounded(spread)
-    if value <= spread:
-        return f"below {at_most(value + spread, decimals)} %"
-    return f"{value:.{decimals}f} % (±{spread:.{decimals}f})"
 
 
 def _wobbles(measurement: Measurement) -> list[str]:
     components = measurement.components
+    if not components and measurement.speed.revolutions < ENOUGH_TURNS:
+        return [f"{measurement.speed.revolutions:.1f} turns are too few to tell one wobble from another."]
     if not components:
         floor = measurement.fluctuation.unweighted_floor_percent
         return [f"None stands clear of the noise, which alone would read {floor:.2g} % rms."]
@@ -347,7 +355,7 @@ def _setup(measurement: Measurement, sources: Mapping[str, str]) -> tuple[list[s
     values = {
         "nominal_rpm": (f"{rpm_words(setup.nominal_rpm)} rpm", "--rpm"),
         "dots": (f"{setup.dots} dots", "--dots"),
-        "lamp": (f"{setup.lamp} lamp", "--lamp"),
+        "lamp": ("lamp that flashes once a mains period" if setup.lamp == "once" else f"{setup.lamp} lamp", "--lamp"),
         "capture_rate_hz": (f"{clip.capture_rate_hz:.4g} pictures a second", "--capture-rate"),
     }
     if setup.mains_hz is not None:

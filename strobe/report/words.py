@@ -10,6 +10,8 @@ __all__ = [
     "MOST_DECIMALS",
     "MOST_RATE_DECIMALS",
     "at_most",
+    "bound_words",
+    "figure_words",
     "how_often",
     "peak_words",
     "period_words",
@@ -50,12 +52,25 @@ def at_most(value: float, decimals: int) -> str:
     return f"{math.ceil(value * 10**decimals - 1e-3) / 10**decimals:.{decimals}f}"
 
 
+def bound_words(value: float, spread: float, *, most_decimals: int = MOST_DECIMALS) -> str:
+    """The upper limit of a figure that can't be told from nothing, to two digits: the same wherever it is said."""
+    bound = value + spread
+    digits = 1 - math.floor(math.log10(bound)) if bound > 0 else most_decimals
+    return at_most(bound, min(max(digits, 0), most_decimals))
+
+
 def peak_words(value: float, spread: float, *, most_decimals: int = MOST_DECIMALS) -> str:
     """A swing to each side with its half-width (percent); its upper limit where it can't be told from nothing."""
+    return figure_words(value, spread, sign="±", most_decimals=most_decimals)
+
+
+def figure_words(value: float, spread: float, *, sign: str = "", most_decimals: int = MOST_DECIMALS) -> str:
+    """A figure with its half-width (percent); `sign` is ``+`` for one that has a sign, else it may be a mere limit."""
+    if sign != "+" and value <= spread:
+        return f"below {sign}{bound_words(value, spread, most_decimals=most_decimals)} %"
     decimals = rounded(spread, most_decimals=most_decimals)
-    if value <= spread:
-        return f"below ±{at_most(value + spread, decimals)} %"
-    return f"±{value:.{decimals}f} % (±{spread:.{decimals}f})"
+    shown = f"{value:+.{decimals}f}" if sign == "+" else f"{sign}{value:.{decimals}f}"
+    return f"{shown} % (±{spread:.{decimals}f})"
 
 
 def rpm_words(rpm: float) -> str:
