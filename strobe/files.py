@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import stat
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +17,8 @@ __all__ = ["CLIP_SUFFIXES", "check_target", "nearest_file", "read_text", "toml_t
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
 """What the name of a clip ends in."""
+_COMMA = re.compile(r"=\s*[-+]?\d+,\d")
+"""Where TOML asks for one number: a comma between its digits."""
 MOST_TEXT_BYTES = 256_000
 """Far more than anybody writes by hand into a description or a configuration."""
 
@@ -170,5 +173,9 @@ def toml_table(text: str) -> dict[str, Any]:
 
     try:
         return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"at line (\d+)", str(error))
+        line = text.splitlines()[int(place[1]) - 1] if place else ""
+        raise ValueError(f"{error}{'; use a point for decimals' * bool(_COMMA.search(line))}") from None
     except RecursionError:
         raise ValueError("it is nested too deeply") from None

@@ -9,6 +9,7 @@ from typing import Literal, cast
 from strobe.errors import UsageError
 from strobe.figures.rings import bars_for, parse_rpm
 from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble
+from strobe.typed import number
 
 __all__ = ["RenderRequest", "codec_for", "scene_of"]
 
@@ -90,8 +91,8 @@ def _parse_wobble(text: str) -> Wobble:
     rate, _, percent = text.partition(":")
     in_hz = rate.lower().endswith("hz")
     try:
-        value, peak_percent = float(rate[:-2] if in_hz else rate), float(percent)
-    except ValueError:
+        value, peak_percent = number(rate[:-2] if in_hz else rate), number(percent)
+    except UsageError:
         raise UsageError(f"--wobble: {text!r} is neither like 1:0.2 (a turn) nor like 4.2Hz:0.1") from None
     if in_hz:
         return Wobble(peak_percent, frequency_hz=value)

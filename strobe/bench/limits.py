@@ -22,6 +22,7 @@ from strobe.bench.weighing import Spread
 from strobe.errors import UsageError
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import Measurement
+from strobe.typed import number
 
 __all__ = [
     "PRESETS",
@@ -273,9 +274,9 @@ def _typed(quantity: str, low: float, high: float, source: str) -> Limit:
 
 def _percent(word: str, text: str) -> float:
     try:
-        value = float(text.removesuffix("%"))
-    except ValueError:
-        value = math.nan
+        value = number(text.removesuffix("%"))
+    except UsageError as error:
+        raise UsageError(f"--limit: {word!r}: {error}") from None
     if not (_LEAST <= abs(value) <= _MOST or value == 0):
         raise UsageError(f"--limit: {word!r}: {text!r} is no percentage from {_LEAST:g} to {_MOST:g}")
     return value

@@ -49,6 +49,7 @@ from strobe.cli.kept import CameraOption, ConfigOption, KeptValues, load_kept_va
 from strobe.console import ExitStatus, Surroundings, progress_bar, settle
 from strobe.errors import UsageError
 from strobe.files import check_target
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.bench.limits import LimitSet
@@ -117,7 +118,9 @@ def measure(
     ] = None,
     disc_mm: Annotated[
         float | None,
-        typer.Option(metavar="MM", help="Diameter of the paper disc, for its eccentricity in millimetres."),
+        typer.Option(
+            parser=number, metavar="MM", help="Diameter of the paper disc, for its eccentricity in millimetres."
+        ),
     ] = None,
     rim_mm: RimOption = None,
     high_spot: HighSpotOption = None,

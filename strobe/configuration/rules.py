@@ -10,6 +10,7 @@ from datetime import date, datetime
 from typing import Any
 
 from strobe.errors import UsageError
+from strobe.typed import number
 
 __all__ = [
     "CAMERA_KEYS",
@@ -65,10 +66,7 @@ def _number(text: str) -> float | int:
         return int(text)
     except ValueError:
         pass
-    try:
-        return float(text)
-    except ValueError:
-        raise UsageError(f"{text!r} is not a number") from None
+    return number(text)
 
 
 def _day(text: str) -> date:
