@@ -19,7 +19,7 @@ from typing import Any, Literal
 import numpy as np
 
 from strobe.bench.weighing import Spread
-from strobe.errors import UsageError
+from strobe.errors import UsageError, did_you_mean, nearest
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import Measurement
 from strobe.typed import number
@@ -254,9 +254,10 @@ def _parse_word(word: str, usual: Mapping[str, float]) -> LimitSet:
         return LimitSet(USUAL, label, tuple(_typed(name, -value, value, label) for name, value in usual.items()))
     quantity, equals, text = word.partition("=")
     if not equals or quantity not in QUANTITIES:
+        named = nearest(quantity, QUANTITIES if equals else (*PRESETS, USUAL))
         raise UsageError(
             f"--limit: {word!r} is none of {', '.join(PRESETS)}, {USUAL}, nor QUANTITY=PERCENT with one of "
-            f"{', '.join(QUANTITIES)}"
+            f"{', '.join(QUANTITIES)}{f'.{meant}' if (meant := did_you_mean(named)) else ''}"
         )
     low_text, slash, high_text = text.partition("/")
     high = _percent(word, high_text if slash else text)

@@ -206,7 +206,7 @@ class Filing:
         Returns
         -------
         bool
-            Whether the log could take it.
+            Whether it was filed; not so where the log could not take it, or holds the same clip in this job.
         """
         if self.job is None:
             return True
@@ -231,7 +231,7 @@ class Filing:
             complain(here.err, f"NOT FILED: {error}")
             return False
         say(out, filed_text(filed, kept, measurement))
-        return True
+        return not filed.already
 
 
 def read_description(file: Path | None) -> str:
@@ -336,5 +336,8 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
 def _answered(name: str, answer: str) -> str | float:
     """An answer as `Conditions` takes it: a number, one of its choices, or the lamp in the person's own words."""
     if name == "running_min":
-        return number(answer)
+        try:
+            return number(answer)
+        except UsageError as error:
+            raise UsageError(f"{error}; write a number of minutes, such as 5") from None
     return answer if name == "light" else answer.lower()
