@@ -160,6 +160,62 @@ def test_wrong_usage_is_told_as_every_other_error(argv: list[str], message: str)
     assert re.fullmatch(r"Try: strobe .*--help", help_line)
 
 
+@pytest.mark.parametrize(
+    ("argv", "status", "message"),
+    [
+        (
+            ["render", "a.mp4", "--exposure", "40", "--lamp", "steady"],
+            2,
+            "--exposure: 40 ms is longer than a frame, 33.33",
+        ),
+        (["render", "a.mp4", "--exposure", "0"], 2, "--exposure: 0 ms: must be above zero and finite"),
+        (["render", "a.mp4", "--wobble", "0:0"], 2, "--wobble: '0:0': rate and percent must be above zero and finite"),
+        (["render", "a.mp4", "--deviation", "-100"], 2, "--deviation: -100 %: the platter would turn backwards"),
+        (["render", "a.mp4", "--size", "15x16"], 2, "--size: 15x16: must be even and at least 16 pixels"),
+        (["config", "--config", "c", "set", "camera", "webcam"], 2, "no camera is called 'webcam' in c; it knows no"),
+        (
+            ["config", "--config", "c", "set", "cameras.webcam.uncertainty_ppm", "3"],
+            2,
+            "c was left as it is; changed, it would hold in line 1: cameras.webcam: needs rate_error_ppm",
+        ),
+        (
+            ["config", "--config", "c", "set", "main", "50"],
+            2,
+            "no key of the configuration. Did you mean 'mains'? The keys",
+        ),
+        (["measure", "a.mp4", "--limit", "din45500"], 2, "Did you mean 'din-45500'?"),
+        (["machine", "found.mp4"], 2, "found.mp4 is a clip by its name, not a machine's description; make one with:"),
+        (["machine", "large"], 2, "it is larger than 256 kB; make one with: strobe machine deck.toml --new"),
+        (["measure", "rim.JPG"], 4, "rim.JPG is a photo by its name, and one picture shows no speed; film a clip"),
+        (["look", "empty"], 2, "the folder empty holds no clip; clips end in .mp4"),
+        (["measure", "empty"], 2, "the folder empty holds no clip; clips end in .mp4"),
+    ],
+)
+def test_a_mistake_is_told_by_what_was_typed_and_what_to_do(
+    argv: list[str], status: int, message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("empty").mkdir()
+    Path("rim.JPG").write_bytes(b"1")
+    for name in ("found.mp4", "large"):
+        Path(name).write_bytes(bytes(300_000))
+    given, out, err = strobe(*argv)
+    assert (given, out) == (status, "")
+    assert message in flat(err)
+    assert not {"a.mp4", "c"} & set(os.listdir())
+
+
+def test_look_takes_the_clips_of_a_folder_as_measure_does(tmp_path: Path) -> None:
+    for name in ("b.mp4", "a.mov", "notes.txt"):
+        (tmp_path / name).write_bytes(b"no clip")
+    told = [strobe(command, str(tmp_path)) for command in ("look", "measure")]
+    assert told[0] == told[1]
+    assert told[0][0] == ExitStatus.UNREADABLE
+    assert re.findall(r"(\S+) is not a video file", flat(told[0][2])) == [
+        str(tmp_path / name) for name in ("a.mov", "b.mp4")
+    ]
+
+
 def test_a_group_alone_is_answered_with_its_help() -> None:
     status, out, err = strobe("job")
     assert (status, out) == (ExitStatus.USAGE, "")
