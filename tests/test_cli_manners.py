@@ -205,6 +205,33 @@ def test_a_mistake_is_told_by_what_was_typed_and_what_to_do(
     assert not {"a.mp4", "c"} & set(os.listdir())
 
 
+@pytest.mark.parametrize(
+    ("argv", "kept"),
+    [
+        (["measure", "found.mp4", "--csv", "other.MOV"], "--csv: other.MOV is a clip"),
+        (["measure", "found.mp4", "--table", "log.sqlite3"], "--table: log.sqlite3 is a bench log"),
+        (["job", "csv", "deck", "--to", "other.MOV"], "--to: other.MOV is a clip"),
+        (["job", "export", "deck", "--to", "old.sqlite3"], "--to: old.sqlite3 is a bench log"),
+        (["job", "backup", "--to", "other.MOV"], "backup: other.MOV is a clip"),
+    ],
+)
+def test_a_report_never_takes_the_place_of_a_clip_or_a_log(
+    argv: list[str], kept: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("STROBE_LOG", "log.sqlite3")
+    strobe("job", "open", "deck")
+    strobe("job", "backup", "--to", "old.sqlite3")
+    assert strobe("job", "backup", "--to", "old.sqlite3")[0] == ExitStatus.MEASURED, "an older backup is replaced"
+    for name in ("found.mp4", "other.MOV"):
+        Path(name).write_bytes(b"a clip")
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    status, out, err = strobe(*argv)
+    assert (status, out) == (ExitStatus.USAGE, "")
+    assert f"{kept} that is there already and is never replaced; name another file" in flat(err)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
 def test_look_takes_the_clips_of_a_folder_as_measure_does(tmp_path: Path) -> None:
     for name in ("b.mp4", "a.mov", "notes.txt"):
         (tmp_path / name).write_bytes(b"no clip")

@@ -157,7 +157,8 @@ def measure(
     A CLIP is a video file as the camera wrote it, or a folder of them, with the
     row of dots on a platter's rim in the picture, or a printed disc from above.
     What is not given here is seen in the clip, or assumed, and the reading says
-    which.
+    which. A file named to be written replaces one that is there, but never a
+    clip or a log.
 
     \b
     Examples:

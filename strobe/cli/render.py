@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -115,7 +116,8 @@ def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surrounding
         raise UsageError(f"--seed: {seed} is below 0; any whole number from 0 up will do")
     from strobe.render.clip import truth_path
 
-    check_target(out, option="OUT")
+    if not os.path.isfile(out):
+        check_target(out, option="OUT")
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
     if truth_path(out).exists():
