@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import stat
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +17,10 @@ __all__ = ["CLIP_SUFFIXES", "check_target", "nearest_file", "read_text", "toml_t
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts", ".m2ts", ".mpg")
 """What the name of a clip ends in."""
+_COMMA = re.compile(r"=\s*[-+]?\d+,\d")
+"""Where TOML asks for one number: a comma between its digits."""
+_LOG_BEGINS = b"SQLite format 3\0"
+"""The first bytes of a database (file format of SQLite, section 1.3)."""
 MOST_TEXT_BYTES = 256_000
 """Far more than anybody writes by hand into a description or a configuration."""
 
@@ -51,8 +56,10 @@ def whole_file(path: Path, *, lasting: bool = False) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def check_target(path: Path, *, option: str, suffixes: Sequence[str] = ()) -> None:
-    """Refuse a file that could not be written, before anything is worked out for it.
+def check_target(path: Path, *, option: str, suffixes: Sequence[str] = (), over_log: bool = False) -> None:
+    """Refuse a file that could not be written, or must not be, before anything is worked out for it.
+
+    What a person names for a report is replaced, as command lines do; a clip or a log that is there never is.
 
     Parameters
     ----------
@@ -62,12 +69,14 @@ def check_target(path: Path, *, option: str, suffixes: Sequence[str] = ()) -> No
         What named it, for the message.
     suffixes : sequence of str
         Of which it must have one, upper case or lower; any will do where there are none.
+    over_log : bool
+        Whether a log may be replaced, as an older backup is by a newer.
 
     Raises
     ------
     UsageError
-        If its suffix is another, its folder does not exist, something other than an ordinary file has that name, or the
-        system will not have such a name.
+        If its suffix is another, its folder does not exist, a clip, a log or something other than an ordinary file has
+        that name, or the system will not have such a name.
     """
     if suffixes and path.suffix.lower() not in suffixes:
         ends = repr(path.suffix) if path.suffix else "nothing"
@@ -83,8 +92,23 @@ def check_target(path: Path, *, option: str, suffixes: Sequence[str] = ()) -> No
         raise UsageError(f"{option}: {path} cannot be written: {error.strerror or error}; name another file") from error
     if not ordinary:
         raise UsageError(f"{option}: {path} is not an ordinary file; name a file to write")
+    if kept := _never_replaced(path, over_log=over_log):
+        raise UsageError(f"{option}: {path} is a {kept} that is there already and is never replaced; name another file")
     if not os.path.isdir(os.path.dirname(os.path.realpath(path))):
         raise UsageError(f"{option}: the folder {path.parent} does not exist; make it first, or name another")
+
+
+def _never_replaced(path: Path, *, over_log: bool) -> str:
+    """What a file is that no report may take the place of; empty where one may, or it is not there."""
+    if not path.exists():
+        return ""
+    if path.suffix.lower() in CLIP_SUFFIXES:
+        return "clip"
+    try:
+        with path.open("rb") as file:
+            return "" if over_log or file.read(len(_LOG_BEGINS)) != _LOG_BEGINS else "bench log"
+    except OSError:
+        return ""
 
 
 def write_whole(path: Path, write: bytes | Callable[[BinaryIO], object], *, lasting: bool = False) -> None:
@@ -170,5 +194,9 @@ def toml_table(text: str) -> dict[str, Any]:
 
     try:
         return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"at line (\d+)", str(error))
+        line = text.splitlines()[int(place[1]) - 1] if place else ""
+        raise ValueError(f"{error}{'; use a point for decimals' * bool(_COMMA.search(line))}") from None
     except RecursionError:
         raise ValueError("it is nested too deeply") from None

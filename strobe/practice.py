@@ -9,6 +9,7 @@ from typing import Literal, cast
 from strobe.errors import UsageError
 from strobe.figures.rings import bars_for, parse_rpm
 from strobe.render import Camera, Coding, DotRow, Lamp, Scene, Speed, Wobble
+from strobe.typed import number
 
 __all__ = ["RenderRequest", "codec_for", "scene_of"]
 
@@ -20,6 +21,16 @@ MOST_FRAMES_HZ = 2000.0
 LAMPS = ("pulse", "half-sine", "sine", "steady")
 FLASHES_EXPOSURE_MS, SHORT_EXPOSURE_MS = 21.0, 2.0
 """More than two flash periods of any mains, as cameras choose it in a dim room; short enough to stop the dots."""
+_ASKED = {
+    "dots": ("--dots", "dots", ""),
+    "width": ("--size", "size", ""),
+    "height": ("--size", "size", ""),
+    "flash_rate_hz": ("--mains", "mains_hz", " Hz"),
+    "deviation_percent": ("--deviation", "deviation_percent", " %"),
+    "exposure_s": ("--exposure", "exposure_ms", " ms"),
+    "seconds": ("--seconds", "seconds", " s"),
+}
+"""For fields of a scene: the option that each is made from, the field of the request, and its unit."""
 # What a rendered file is coded as, by its suffix.
 CODECS: dict[str, Codec] = {".mp4": "h264", ".mov": "h264", ".mkv": "h264", ".avi": "mjpeg"}
 
@@ -64,23 +75,43 @@ def scene_of(request: RenderRequest) -> Scene:
     dots = request.dots
     if dots is None:
         dots = bars_for(60.0 if request.mains_hz > 55 else 50.0, nominal_rpm)
-    return Scene(
-        rows=(DotRow(dots),),
-        speed=Speed(nominal_rpm, request.deviation_percent, tuple(map(_parse_wobble, request.wobbles))),
-        lamp=Lamp(cast(LampKind, request.lamp), 2 * request.mains_hz),
-        camera=Camera(
-            width=int(width),
-            height=int(height),
-            frame_rate_hz=request.frame_rate_hz,
-            exposure_s=_exposure_s(request),
-        ),
-        coding=Coding(request.codec),
-        seconds=request.seconds,
-    )
+    wobbles = tuple(map(_parse_wobble, request.wobbles))
+    try:
+        return Scene(
+            rows=(DotRow(dots),),
+            speed=Speed(nominal_rpm, request.deviation_percent, wobbles),
+            lamp=Lamp(cast(LampKind, request.lamp), 2 * request.mains_hz),
+            camera=Camera(
+                width=int(width),
+                height=int(height),
+                frame_rate_hz=request.frame_rate_hz,
+                exposure_s=_exposure_s(request),
+            ),
+            coding=Coding(request.codec),
+            seconds=request.seconds,
+        )
+    except UsageError as error:
+        raise UsageError(_as_asked(str(error), request)) from error
+
+
+def _as_asked(said: str, request: RenderRequest) -> str:
+    """What the scene said of one of its fields, said of the option that it came from."""
+    field, _, rest = said.partition(" = ")
+    if field not in _ASKED:
+        return said
+    option, name, unit = _ASKED[field]
+    value = getattr(request, name)
+    return f"{option}: {value if isinstance(value, str) else format(value, 'g')}{unit}: {rest.partition(': ')[2]}"
 
 
 def _exposure_s(request: RenderRequest) -> float:
     if request.exposure_ms is not None:
+        longest_ms = 1000 / request.frame_rate_hz
+        if request.exposure_ms > longest_ms:
+            raise UsageError(
+                f"--exposure: {request.exposure_ms:g} ms is longer than a frame, {longest_ms:.4g} ms at "
+                f"{request.frame_rate_hz:g} pictures a second"
+            )
         return request.exposure_ms / 1000
     usual_ms = FLASHES_EXPOSURE_MS if request.lamp == "pulse" else SHORT_EXPOSURE_MS
     return min(usual_ms / 1000, 1 / request.frame_rate_hz)
@@ -90,12 +121,13 @@ def _parse_wobble(text: str) -> Wobble:
     rate, _, percent = text.partition(":")
     in_hz = rate.lower().endswith("hz")
     try:
-        value, peak_percent = float(rate[:-2] if in_hz else rate), float(percent)
-    except ValueError:
+        value, peak_percent = number(rate[:-2] if in_hz else rate), number(percent)
+    except UsageError:
         raise UsageError(f"--wobble: {text!r} is neither like 1:0.2 (a turn) nor like 4.2Hz:0.1") from None
-    if in_hz:
-        return Wobble(peak_percent, frequency_hz=value)
-    return Wobble(peak_percent, per_revolution=value)
+    try:
+        return Wobble(peak_percent, **{"frequency_hz" if in_hz else "per_revolution": value})
+    except UsageError:
+        raise UsageError(f"--wobble: {text!r}: rate and percent must be above zero and finite") from None
 
 
 def codec_for(out: Path) -> Codec:

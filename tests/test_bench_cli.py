@@ -212,7 +212,7 @@ def test_the_same_clip_is_not_filed_twice_but_can_be_replaced(bench: Bench) -> N
     bench("measure", clip, "--job", "deck")
     out, _ = bench("measure", clip, "--job", "deck")
     assert "NOT FILED   The same clip is reading 1 of deck already" in out
-    assert bench.status == 0
+    assert bench.status == 4
     out, _ = bench("measure", clip, "--job", "deck", "--dots", "216", "--again")
     assert "FILED       reading 2" in out
     assert "replaced by 2" in bench("job", "show", "deck")[0]
@@ -456,7 +456,7 @@ def test_limits_as_a_person_writes_them(words: list[str], expected: list[tuple[s
     ("words", "message"),
     [
         (["din-45500", "speed=0.3"], "speed is limited twice"),
-        (["speed=fast"], "'fast' is no percentage"),
+        (["speed=fast"], "'fast' is not a number"),
         (["speed=nan"], "'nan' is no percentage"),
         (["speed=1/0.5"], "no range of percent"),
         (["weighted-peak=-1/1"], "no range of percent"),

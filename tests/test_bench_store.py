@@ -662,3 +662,13 @@ def test_uneven_or_backward_series_are_refused() -> None:
 def test_a_missing_job_file_is_not_readable(tmp_path: Path) -> None:
     with pytest.raises(LogUnavailable, match="cannot be read"):
         read_job_file(tmp_path / "none.json")
+
+
+def test_a_job_that_differs_by_case_alone_is_not_opened_beside_another(log: BenchLog) -> None:
+    log.open_job("Blue deck")
+    said = "'blue DECK' differs from a job that is there by case alone. Did you mean 'Blue deck'. Else give this one"
+    with pytest.raises(UsageError, match=said.replace("'.", "'[?]")):
+        log.open_job("blue DECK")
+    with pytest.raises(UsageError, match="there is a job 'Blue deck' already"):
+        log.open_job("Blue deck")
+    assert [job.name for job in log.jobs()] == ["Blue deck"]

@@ -207,7 +207,7 @@ class TestWriting:
             ("mains", "fifty", "not a number"),
             ("mains", "55", "must be 50 or 60"),
             ("main", "50", "no key of the configuration"),
-            ("camera", "stranger", "must be one of the cameras"),
+            ("camera", "stranger", "no camera is called 'stranger' in .*; it knows no camera yet"),
             ("limits.speed_percent", "0", "must be a number from"),
             ("cameras.a.date", "May", "not a date"),
             ("cameras.a.uncertainty_ppm", "3", "needs rate_error_ppm"),

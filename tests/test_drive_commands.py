@@ -183,7 +183,22 @@ def test_machine_usage_errors(deck: str, tmp_path: Path) -> None:
 def test_a_machine_is_made_by_questions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "new.toml"
     answers = [
-        *("steam", "belt", "my deck", "33, 45", "synchronous", "50", "24", "", "300", "1600", "160", ""),
+        *(
+            "steam",
+            "belt",
+            "my deck",
+            "33,45",
+            "12,5",
+            "33, 45",
+            "synchronous",
+            "50",
+            "24",
+            "",
+            "300",
+            "1600",
+            "160",
+            "",
+        ),
         *("45", "33=20.8 45=28,3", "0,6", "", "567.5", "", "180 216", "maybe", "no", ""),
     ]
     monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(answers) + "\n"))
@@ -196,6 +211,7 @@ def test_a_machine_is_made_by_questions(tmp_path: Path, monkeypatch: pytest.Monk
     assert machine.belt_thickness_mm == 0.6
     assert machine.dots == (180, 216)
     assert machine.sprung is False
+    assert "'12,5' may be one number or two; part them by blanks" in flat(err)
     assert "'steam' is none of belt, idler, direct" in err
     assert "'45' does not say at which speed; write it as in 33=20.8" in flat(err)
     assert "driven_mm is 1600" in err

@@ -689,7 +689,7 @@ def test_print_strip_asks_for_the_circumference(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr("sys.stdin", Typed("a lot\n"))
     status, _, err = strobe(*wish)
     assert status == ExitStatus.USAGE
-    assert "'a lot' is not a number of millimetres" in flat(err)
+    assert "'a lot' is not a number; give a number of millimetres" in flat(err)
     monkeypatch.setattr("sys.stdin", Typed("942,5 mm\n"))
     status, out, err = strobe(*wish)
     assert status == ExitStatus.MEASURED

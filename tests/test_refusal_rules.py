@@ -586,7 +586,8 @@ OTHER_PACE = SimpleNamespace(rate_hz=80.0, share=lambda _: 0.0)
         (
             lambda told: choose([read_as(100 / 3, 180, 33.4, travel=OTHER_PACE)], told),
             "Say what is known with --mains, --rpm and --dots. The wrong mains makes such a difference.",
-            "Check --mains 60, --rpm 33.33 and --dots 180, or leave them out. The wrong mains makes such a difference.",
+            "Check --lamp 110.5, --mains 60, --rpm 33.33 and --dots 180, or leave them out. The wrong lamp makes such "
+            "a difference.",
         ),
         (
             lambda told: choose([read_as(100 / 3, 178, 33.71, turn_s=1.8)], told),
@@ -606,7 +607,14 @@ OTHER_PACE = SimpleNamespace(rate_hz=80.0, share=lambda _: 0.0)
         (
             lambda told: refuse_unusual_count(read_as(45.0, 171, 45.0), replace(told, dots=None)),
             "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm.",
-            "Count the dots of one turn and say so with --dots. Check --rpm 33.33, or leave it out.",
+            "Count the dots of one turn and say so with --dots. Check --rpm 33.33 and --lamp 110.5, or leave them out.",
+        ),
+        (
+            lambda told: refuse_unusual_count(read_as(45.0, 171, 45.0), replace(told, dots=None, mirrored=True)),
+            "If the clip is no mirror image, leave --mirrored out. Count the dots of one turn and say so with --dots, "
+            "and the nominal speed with --rpm.",
+            "If the clip is no mirror image, leave --mirrored out. Count the dots of one turn and say so with --dots. "
+            "Check --rpm 33.33 and --lamp 110.5, or leave them out.",
         ),
         (
             refused_by_flat,

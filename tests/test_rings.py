@@ -152,6 +152,19 @@ def test_parse_rpm(text: str | float, rpm: float) -> None:
     assert parse_rpm(text) == pytest.approx(rpm, rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("text", "rpm"), [("33,33", 100 / 3), ("33,333", 100 / 3), ("77,92", 77.92), ("45,1", 45.1), ("16,7", 50 / 3)]
+)
+def test_parse_rpm_with_a_decimal_comma(text: str, rpm: float) -> None:
+    assert parse_rpm(text) == pytest.approx(rpm, rel=1e-12)
+
+
+@pytest.mark.parametrize("text", ["33,45", "45,33", "33,78", "16,33"])
+def test_parse_rpm_of_two_speeds(text: str) -> None:
+    with pytest.raises(UsageError, match=f"may be two speeds; .* as in {text.replace(',', '.')}"):
+        parse_rpm(text)
+
+
 @pytest.mark.parametrize("text", ["", "fast", "33 rpm", "1/3", "33.3.3"])
 def test_parse_rpm_no_number(text: str) -> None:
     with pytest.raises(UsageError, match="is not a number; give 16, 33, 45, 78"):

@@ -176,7 +176,7 @@ def copy_whole(db: sqlite3.Connection, path: Path, target: Path) -> None:
     resolved = target.resolve()
     if resolved == path.resolve():
         raise UsageError(f"{target} is the log itself; name another file for the backup")
-    check_target(target, option="backup")
+    check_target(target, option="backup", over_log=True)
     for ending in ("-wal", "-journal"):
         beside = resolved.name + ending
         if resolved.with_name(beside).exists():

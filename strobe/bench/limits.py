@@ -19,9 +19,10 @@ from typing import Any, Literal
 import numpy as np
 
 from strobe.bench.weighing import Spread
-from strobe.errors import UsageError
+from strobe.errors import UsageError, did_you_mean, nearest
 from strobe.figures.weighting import weighting_gain
 from strobe.measurement import Measurement
+from strobe.typed import number
 
 __all__ = [
     "PRESETS",
@@ -253,9 +254,10 @@ def _parse_word(word: str, usual: Mapping[str, float]) -> LimitSet:
         return LimitSet(USUAL, label, tuple(_typed(name, -value, value, label) for name, value in usual.items()))
     quantity, equals, text = word.partition("=")
     if not equals or quantity not in QUANTITIES:
+        named = nearest(quantity, QUANTITIES if equals else (*PRESETS, USUAL))
         raise UsageError(
             f"--limit: {word!r} is none of {', '.join(PRESETS)}, {USUAL}, nor QUANTITY=PERCENT with one of "
-            f"{', '.join(QUANTITIES)}"
+            f"{', '.join(QUANTITIES)}{f'.{meant}' if (meant := did_you_mean(named)) else ''}"
         )
     low_text, slash, high_text = text.partition("/")
     high = _percent(word, high_text if slash else text)
@@ -273,9 +275,9 @@ def _typed(quantity: str, low: float, high: float, source: str) -> Limit:
 
 def _percent(word: str, text: str) -> float:
     try:
-        value = float(text.removesuffix("%"))
-    except ValueError:
-        value = math.nan
+        value = number(text.removesuffix("%"))
+    except UsageError as error:
+        raise UsageError(f"--limit: {word!r}: {error}") from None
     if not (_LEAST <= abs(value) <= _MOST or value == 0):
         raise UsageError(f"--limit: {word!r}: {text!r} is no percentage from {_LEAST:g} to {_MOST:g}")
     return value

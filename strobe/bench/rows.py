@@ -125,9 +125,18 @@ def is_closed(db: sqlite3.Connection, job_id: int) -> bool:
 
 
 def refuse_taken(db: sqlite3.Connection, name: str, *, advice: str) -> None:
-    """Raise `UsageError` where there is a job of that name; `advice` says what to do then."""
-    if db.execute("SELECT 1 FROM job WHERE name = ?", (name,)).fetchone():
+    """Raise `UsageError` where there is a job of that name, or of one that only its case tells from it.
+
+    `advice` says what to do then.
+    """
+    known = [str(each[0]) for each in db.execute("SELECT name FROM job ORDER BY id DESC")]
+    if name in known:
         raise UsageError(f"there is a job {_short(name)} already; {advice}")
+    if alike := [one for one in known if one.casefold() == name.casefold()]:
+        raise UsageError(
+            f"{_short(name)} differs from a job that is there by case alone.{did_you_mean(_cut(alike[0]))} Else "
+            f"{advice}"
+        )
 
 
 def add_job(

@@ -37,6 +37,7 @@ _OPTIONS = {
     "enable_drefs": "0",
     "max_pixels": str(MAX_PIXELS),
 }
+_PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".gif", ".webp", ".tif", ".tiff", ".bmp", ".dng")
 _CAPTURE_RATE_KEY = "com.android.capture.fps"
 _FULL_RATE_KEY = "com.apple.quicktime.full-frame-rate-playback-intent"
 _CODEC_OF_DECODER = {"libdav1d": "av1", "libaom-av1": "av1", "libvpx": "vp8", "libvpx-vp9": "vp9"}
@@ -294,6 +295,10 @@ def _check_file(name: str) -> None:
         raise ClipUnreadable(f"{name!r} cannot be opened ({_reason(error)}); check the path.") from error
     if stat.S_ISDIR(status.st_mode):
         raise ClipUnreadable(f"{name} is a folder; give the clips inside it, each by its own name.")
+    if name.lower().endswith(_PHOTO_SUFFIXES):
+        raise ClipUnreadable(
+            f"{name} is a photo by its name, and one picture shows no speed; film a clip of 10 seconds."
+        )
     if not stat.S_ISREG(status.st_mode):
         raise ClipUnreadable(f"{name} is a device or a pipe, not a file; save the clip as a file first.")
     if status.st_size == 0:

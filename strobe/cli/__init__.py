@@ -29,6 +29,7 @@ from strobe.cli import suspects as _suspects
 from strobe.cli import trim as _trim
 from strobe.cli import watch as _watch
 from strobe.cli.app import app
+from strobe.cli.misuse import Misuse, say_misuse
 from strobe.console import ExitStatus, Surroundings
 
 if TYPE_CHECKING:
@@ -104,9 +105,15 @@ def run(
     int
         An `ExitStatus`.
     """
+    here = Surroundings(out, err, measure)
     with redirect_stdout(out), redirect_stderr(err):
         try:
-            typer.main.get_command(app)(args=list(argv), prog_name="strobe", obj=Surroundings(out, err, measure))
+            # Not standing alone, it hands wrong usage on, and returns the status that a command ended with.
+            status = typer.main.get_command(app).main(
+                args=list(argv), prog_name="strobe", obj=here, standalone_mode=False
+            )
+        except Misuse as misuse:
+            return say_misuse(misuse, here)
         except SystemExit as end:
             return int(end.code or 0)
-    return ExitStatus.MEASURED
+    return int(status or 0)

@@ -12,6 +12,7 @@ from strobe.cli.clips import CaptureRateOption
 from strobe.cli.kept import ConfigOption
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle
 from strobe.errors import Refused, UsageError
+from strobe.typed import number
 
 __all__ = ["calibrate"]
 
@@ -20,10 +21,11 @@ __all__ = ["calibrate"]
 def calibrate(
     context: typer.Context,
     clip: Annotated[Path, typer.Argument(metavar="CLIP", hidden=True)],
-    lamp: Annotated[float, typer.Option(metavar="HZ", help="The lamp's true flashes a second.")],
+    lamp: Annotated[float, typer.Option(parser=number, metavar="HZ", help="The lamp's true flashes a second.")],
     lamp_uncertainty: Annotated[
         float | None,
         typer.Option(
+            parser=number,
             metavar="PPM",
             help="How well that is known, 95 %, in parts per million; else 20. A must at the rates of the mains.",
         ),

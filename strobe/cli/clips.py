@@ -13,6 +13,7 @@ from strobe.cli.filing import gravest, show_outcome, status_of
 from strobe.cli.kept import KeptValues
 from strobe.console import ExitStatus, Surroundings, progress_bar, write_line
 from strobe.errors import UsageError
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.drive.machine import Machine
@@ -52,11 +53,19 @@ LampOption = Annotated[
 ]
 CaptureRateOption = Annotated[
     float | None,
-    typer.Option("--capture-rate", metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."),
+    typer.Option(
+        "--capture-rate", parser=number, metavar="HZ", help="Pictures a second that a slow-motion clip was captured at."
+    ),
 ]
 RimOption = Annotated[
     float | None,
-    typer.Option("--rim-mm", "--rim", metavar="MM", help="Diameter of the platter's rim at the dots, for millimetres."),
+    typer.Option(
+        "--rim-mm",
+        "--rim",
+        parser=number,
+        metavar="MM",
+        help="Diameter of the platter's rim at the dots, for millimetres.",
+    ),
 ]
 HighSpotOption = Annotated[
     Path | None,
@@ -111,8 +120,8 @@ def parse_lamp(text: str) -> str | float:
     if text in ("mains", "once", "steady"):
         return text
     try:
-        rate_hz = float(text)
-    except ValueError:
+        rate_hz = number(text)
+    except UsageError:
         rate_hz = math.nan
     if not (math.isfinite(rate_hz) and rate_hz > 0):
         raise UsageError(f"--lamp: {text!r} is none of: mains, once, steady, a number of flashes a second above 0")

@@ -10,6 +10,7 @@ import typer
 from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings, progress_bar, say, settle, write_line
 from strobe.errors import ClipUnreadable, Refused, UsageError
+from strobe.typed import number
 
 __all__ = ["coast"]
 
@@ -20,7 +21,8 @@ def coast(
     clip: Annotated[Path, typer.Argument(metavar="CLIP", hidden=True)],
     dots: Annotated[int, typer.Option(metavar="N", help="Dots in the row, all round the rim.")],
     start: Annotated[
-        float | None, typer.Option("--from", metavar="RPM", help="Speed when the clip begins, within 8 %.")
+        float | None,
+        typer.Option("--from", parser=number, metavar="RPM", help="Speed when the clip begins, within 8 %."),
     ] = None,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The clip is a mirror image.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,

@@ -22,6 +22,7 @@ from strobe.cli.clips import (
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.measurement import Measurement
@@ -139,13 +140,18 @@ def ring(
     first: Annotated[Path, typer.Argument(metavar="CLIP", hidden=True)],
     second: Annotated[Path, typer.Argument(metavar="CLIP2", hidden=True)],
     turned_by: Annotated[
-        float, typer.Option(metavar="DEGREES", help="How far the camera moved round the spindle, with the turning.")
+        float,
+        typer.Option(
+            parser=number, metavar="DEGREES", help="How far the camera moved round the spindle, with the turning."
+        ),
     ] = 180.0,
     mark_a: Annotated[
-        float | None, typer.Option("--mark-a", metavar="S", help="When the mark passes in CLIP, if it is not found.")
+        float | None,
+        typer.Option("--mark-a", parser=number, metavar="S", help="When the mark passes in CLIP, if it is not found."),
     ] = None,
     mark_b: Annotated[
-        float | None, typer.Option("--mark-b", metavar="S", help="When the mark passes in CLIP2, if it is not found.")
+        float | None,
+        typer.Option("--mark-b", parser=number, metavar="S", help="When the mark passes in CLIP2, if it is not found."),
     ] = None,
     rim_mm: RimOption = None,
     machine: MachineOption = None,

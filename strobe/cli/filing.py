@@ -12,6 +12,7 @@ import typer
 
 from strobe.console import ExitStatus, Surroundings, complain, say, write_line
 from strobe.errors import UsageError
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.bench.limits import LimitSet
@@ -54,7 +55,9 @@ AfterOption = Annotated[
 AgainOption = Annotated[
     bool, typer.Option("--again", help="Put the reading in the place of the same clip's earlier one.")
 ]
-RunningOption = Annotated[float | None, typer.Option("--running", metavar="MIN", help="Minutes that it has run.")]
+RunningOption = Annotated[
+    float | None, typer.Option("--running", parser=number, metavar="MIN", help="Minutes that it has run.")
+]
 PlatterOption = Annotated[str | None, typer.Option("--platter", metavar="bare|mat|record", help="What lies on it.")]
 StylusOption = Annotated[str | None, typer.Option("--stylus", metavar="up|down", help="Where the stylus is.")]
 PitchOption = Annotated[
@@ -203,7 +206,7 @@ class Filing:
         Returns
         -------
         bool
-            Whether the log could take it.
+            Whether it was filed; not so where the log could not take it, or holds the same clip in this job.
         """
         if self.job is None:
             return True
@@ -228,7 +231,7 @@ class Filing:
             complain(here.err, f"NOT FILED: {error}")
             return False
         say(out, filed_text(filed, kept, measurement))
-        return True
+        return not filed.already
 
 
 def read_description(file: Path | None) -> str:
@@ -327,13 +330,14 @@ def _ask(conditions: Conditions, here: Surroundings) -> Conditions:
                 break
             except UsageError as error:
                 complain(here.err, str(error), head="  ")
-            except ValueError:
-                here.err.write("  write a number of minutes, such as 5\n")
     return conditions
 
 
 def _answered(name: str, answer: str) -> str | float:
     """An answer as `Conditions` takes it: a number, one of its choices, or the lamp in the person's own words."""
     if name == "running_min":
-        return float(answer)
+        try:
+            return number(answer)
+        except UsageError as error:
+            raise UsageError(f"{error}; write a number of minutes, such as 5") from None
     return answer if name == "light" else answer.lower()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
 
 __all__ = ["backup", "csv", "export", "import_", "sheet"]
 
-ToOption = Annotated[Path, typer.Option("--to", metavar="FILE", help="The file to write.")]
+ToOption = Annotated[
+    Path, typer.Option("--to", metavar="FILE", help="The file to write; one that is there is replaced.")
+]
 
 
 @job_app.command("sheet")
@@ -131,6 +134,6 @@ def csv(context: typer.Context, name: NameArgument, to: ToOption, log: LogOption
 
 
 def _check_target(to: Path, opened: BenchLog) -> None:
-    check_target(to, option="--to")
-    if to.resolve() == opened.path.resolve():
+    if os.path.realpath(to) == os.path.realpath(opened.path):
         raise UsageError(f"--to: {to} is the log itself; name another file")
+    check_target(to, option="--to")

@@ -19,6 +19,7 @@ from strobe.cli.keys import ends_by_hand, handled
 from strobe.console import ExitStatus, Surroundings, complain, say, settle, write_line
 from strobe.errors import UsageError
 from strobe.files import check_target
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.live import LiveOptions, LiveOutcome, LiveRun, LiveUpdate
@@ -40,17 +41,26 @@ def live(
     mains: MainsOption = None,
     lamp: LampOption = "mains",
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The picture is a mirror image.")] = False,
-    band: Annotated[float, typer.Option(metavar="PERCENT", help="What counts as right, plus or minus.")] = 0.1,
+    band: Annotated[
+        float, typer.Option(parser=number, metavar="PERCENT", help="What counts as right, plus or minus.")
+    ] = 0.1,
     for_s: Annotated[
-        float | None, typer.Option("--for", metavar="SECONDS", help="End after so long; else q or Ctrl-C ends.")
+        float | None,
+        typer.Option("--for", parser=number, metavar="SECONDS", help="End after so long; else q or Ctrl-C ends."),
     ] = None,
     pace: Annotated[
-        float, typer.Option(metavar="FACTOR", help="A clip only: play it so many times faster; 0 for every picture.")
+        float,
+        typer.Option(
+            parser=number, metavar="FACTOR", help="A clip only: play it so many times faster; 0 for every picture."
+        ),
     ] = 1.0,
-    rate: Annotated[float | None, typer.Option(metavar="HZ", help="Ask the camera for so many pictures.")] = None,
+    rate: Annotated[
+        float | None, typer.Option(parser=number, metavar="HZ", help="Ask the camera for so many pictures.")
+    ] = None,
     size: Annotated[str | None, typer.Option(metavar="WxH", help="Ask the camera for this size.")] = None,
     exposure: Annotated[
-        float | None, typer.Option(metavar="VALUE", help="Ask for this exposure, in the unit of the camera's driver.")
+        float | None,
+        typer.Option(parser=number, metavar="VALUE", help="Ask for this exposure, in the unit of the camera's driver."),
     ] = None,
     as_is: Annotated[bool, typer.Option("--as-is", help="Ask the camera for nothing.")] = False,
     show: ShowOption = False,
@@ -61,7 +71,11 @@ def live(
     ] = False,
     every: Annotated[
         float | None,
-        typer.Option(metavar="SECONDS", help="With --warm-up: a reading so often; settled takes five.  [default: 60]"),
+        typer.Option(
+            parser=number,
+            metavar="SECONDS",
+            help="With --warm-up: a reading so often; settled takes five.  [default: 60]",
+        ),
     ] = None,
     csv: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the speed of the settled part.")] = None,
     cameras: Annotated[bool, typer.Option("--cameras", help="List the cameras and end.")] = False,

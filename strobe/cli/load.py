@@ -13,6 +13,7 @@ from strobe.cli.clips import DotsOption, LampOption, MainsOption, RpmOption, cli
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, say, settle, write_line
 from strobe.errors import UsageError
+from strobe.typed import number
 
 __all__ = ["load"]
 
@@ -22,7 +23,8 @@ def load(
     context: typer.Context,
     clip: Annotated[Path, typer.Argument(metavar="CLIP", hidden=True)],
     at: Annotated[
-        float | None, typer.Option(metavar="S", help="When the load came, in seconds; else the largest sag found.")
+        float | None,
+        typer.Option(parser=number, metavar="S", help="When the load came, in seconds; else the largest sag found."),
     ] = None,
     rpm: RpmOption = None,
     dots: DotsOption = None,

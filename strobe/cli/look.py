@@ -32,9 +32,10 @@ def look(
 ) -> None:
     """Tell what clips are like as measuring pictures.
 
-    Says whether a CLIP is good to measure with, what limits the reading, and
-    the one or two changes that would help most; then light, shutter, dots,
-    shake, timing and file. It works on clips that measure refuses, too.
+    A CLIP is a video file, or a folder of them. Says whether it is good to
+    measure with, what limits the reading, and the one or two changes that would
+    help most; then light, shutter, dots, shake, timing and file. It works on
+    clips that measure refuses, too.
 
     \b
     Examples:
@@ -49,6 +50,7 @@ def look(
     def work() -> ExitStatus:
         import json
 
+        from strobe.bench.many import clips_in
         from strobe.looking import look as look_at
         from strobe.report import terminal
         from strobe.report.look import look_text
@@ -56,7 +58,7 @@ def look(
 
         options = clip_options(rpm, dots, mains, lamp, kept=load_kept_values(config, camera))
         worst = ExitStatus.MEASURED
-        for place, clip in enumerate(map(str, clips)):
+        for place, clip in enumerate(clips_in([str(clip) for clip in clips])):
             try:
                 with progress_bar(here.err, label=printable(Path(clip).name)) as tick:
                     seen = look_at(clip, **options, capture_rate_hz=capture_rate, mirrored=mirrored, progress=tick)

@@ -12,6 +12,7 @@ from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings, complain, say, settle, write_line
 from strobe.errors import UsageError
 from strobe.files import check_target, write_whole
+from strobe.typed import number, several
 
 __all__ = ["machine"]
 
@@ -21,7 +22,9 @@ def machine(
     context: typer.Context,
     file: Annotated[Path, typer.Argument(metavar="FILE", hidden=True)],
     new: Annotated[bool, typer.Option("--new", help="Ask for the machine's parts and write FILE.")] = False,
-    fps: Annotated[float, typer.Option(metavar="HZ", help="Pictures a second of the clips to come.")] = 30.0,
+    fps: Annotated[
+        float, typer.Option(parser=number, metavar="HZ", help="Pictures a second of the clips to come.")
+    ] = 30.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
 ) -> None:
     """Show at what rate each part of a machine would wobble.
@@ -100,9 +103,9 @@ def _value(name: str, answer: str) -> Any:
     if name == "sprung":
         return {"yes": True, "y": True, "no": False, "n": False}.get(answer.lower(), answer)
     if name == "speeds_rpm":
-        return answer.replace(",", " ").split()
+        return several(answer)
     if name == "dots":
-        return [_number(name, item) for item in answer.replace(",", " ").split()]
+        return [_number(name, item) for item in several(answer)]
     if name == "pulley_mm":
         pairs = [item.partition("=") for item in answer.replace(":", "=").split()]
         if not all(equals for _, equals, _ in pairs):
@@ -113,6 +116,6 @@ def _value(name: str, answer: str) -> Any:
 
 def _number(name: str, text: str) -> float:
     try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        raise UsageError(f"{name}: {text!r} is not a number") from None
+        return number(text)
+    except UsageError as error:
+        raise UsageError(f"{name}: {error}") from None

@@ -49,6 +49,7 @@ from strobe.cli.kept import CameraOption, ConfigOption, KeptValues, load_kept_va
 from strobe.console import ExitStatus, Surroundings, progress_bar, settle
 from strobe.errors import UsageError
 from strobe.files import check_target
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.bench.limits import LimitSet
@@ -117,7 +118,9 @@ def measure(
     ] = None,
     disc_mm: Annotated[
         float | None,
-        typer.Option(metavar="MM", help="Diameter of the paper disc, for its eccentricity in millimetres."),
+        typer.Option(
+            parser=number, metavar="MM", help="Diameter of the paper disc, for its eccentricity in millimetres."
+        ),
     ] = None,
     rim_mm: RimOption = None,
     high_spot: HighSpotOption = None,
@@ -154,7 +157,8 @@ def measure(
     A CLIP is a video file as the camera wrote it, or a folder of them, with the
     row of dots on a platter's rim in the picture, or a printed disc from above.
     What is not given here is seen in the clip, or assumed, and the reading says
-    which.
+    which. A file named to be written replaces one that is there, but never a
+    clip or a log.
 
     \b
     Examples:

@@ -13,6 +13,7 @@ from strobe.cli.app import app
 from strobe.cli.clips import parse_mains
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 from strobe.errors import UsageError
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.printing import Paper, Stand
@@ -63,15 +64,17 @@ def disc(
     ] = None,
     diameter: Annotated[
         float | None,
-        typer.Option(metavar="MM", help="Of the disc.  [default: the largest on one sheet]"),
+        typer.Option(parser=number, metavar="MM", help="Of the disc.  [default: the largest on one sheet]"),
     ] = None,
     inside: Annotated[
         float | None,
         typer.Option(
-            metavar="MM", help="Diameter of the middle without rings.  [default: 50, or more round a wide hole]"
+            parser=number,
+            metavar="MM",
+            help="Diameter of the middle without rings.  [default: 50, or more round a wide hole]",
         ),
     ] = None,
-    spindle: Annotated[float, typer.Option(metavar="MM", help="Diameter of the hole.")] = 7.24,
+    spindle: Annotated[float, typer.Option(parser=number, metavar="MM", help="Diameter of the hole.")] = 7.24,
     paper: PaperName = "a4",
     scale: ScaleText = None,
     force: Force = False,
@@ -132,7 +135,9 @@ def strip(
     to: To,
     circumference: Annotated[
         float | None,
-        typer.Option(metavar="MM", help="Length round the rim, wrapped and measured; asked for if not given."),
+        typer.Option(
+            parser=number, metavar="MM", help="Length round the rim, wrapped and measured; asked for if not given."
+        ),
     ] = None,
     bars: Annotated[
         int | None,
@@ -141,7 +146,7 @@ def strip(
     rpm: Annotated[str, typer.Option(metavar="RPM", help="Nominal speed: 16, 33, 45, 78 or a number.")] = "33",
     mains: Annotated[str | None, typer.Option(metavar="50|60", help="Mains frequency in Hz.")] = None,
     lamp: Lamp = "mains",
-    height: Annotated[float, typer.Option(metavar="MM", help="Height of the strip.")] = 10.0,
+    height: Annotated[float, typer.Option(parser=number, metavar="MM", help="Height of the strip.")] = 10.0,
     paper: PaperName = "a4",
     scale: ScaleText = None,
     force: Force = False,
@@ -213,8 +218,8 @@ def _flash_rate_hz(text: str) -> float | None:
     if text == "mains":
         return None
     try:
-        rate_hz = float(text)
-    except ValueError:
+        rate_hz = number(text)
+    except UsageError:
         rate_hz = 0.0
     if not 1.0 <= rate_hz <= 10_000.0:
         raise UsageError(f"--lamp: {text!r} is neither mains nor a number of flashes a second from 1 to 10000")
@@ -231,9 +236,9 @@ def _asked_mm(here: Surroundings) -> float:
     here.err.flush()
     text = sys.stdin.readline().strip()
     try:
-        return float(text.removesuffix("mm").replace(",", "."))
-    except ValueError:
-        raise UsageError(f"--circumference: {text!r} is not a number of millimetres") from None
+        return number(text.removesuffix("mm"))
+    except UsageError as error:
+        raise UsageError(f"--circumference: {error}; give a number of millimetres") from None
 
 
 def _say_files(here: Surroundings, files: Sequence[Path], sheets: int, paper: Paper) -> None:

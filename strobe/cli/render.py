@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +12,7 @@ from strobe.cli.app import app
 from strobe.console import ExitStatus, Surroundings, settle, write_line
 from strobe.errors import UsageError
 from strobe.files import check_target
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.practice import RenderRequest
@@ -28,10 +30,12 @@ def render(
         typer.Option(metavar="N", help="Dots round the rim; else the usual ring for speed and mains."),
     ] = None,
     mains: Annotated[
-        float, typer.Option(metavar="HZ", help="True mains frequency; the lamp flashes twice as often.")
+        float, typer.Option(parser=number, metavar="HZ", help="True mains frequency; the lamp flashes twice as often.")
     ] = 50.0,
     lamp: Annotated[str, typer.Option(metavar="LAMP", help="The lamp: pulse, half-sine, sine or steady.")] = "pulse",
-    deviation: Annotated[float, typer.Option(metavar="PERCENT", help="Speed error, positive = fast.")] = 0.3,
+    deviation: Annotated[
+        float, typer.Option(parser=number, metavar="PERCENT", help="Speed error, positive = fast.")
+    ] = 0.3,
     wobble: Annotated[
         list[str] | None,
         typer.Option(
@@ -39,14 +43,16 @@ def render(
             help="A wobble by its rate a turn (1:0.2) or in Hz (4.2Hz:0.1); repeatable.  [default: 1:0.2]",
         ),
     ] = None,
-    fps: Annotated[float, typer.Option(metavar="HZ", help="Pictures a second.")] = 30.0,
+    fps: Annotated[float, typer.Option(parser=number, metavar="HZ", help="Pictures a second.")] = 30.0,
     exposure: Annotated[
         float | None,
         typer.Option(
-            metavar="MS", help="Shutter time in milliseconds.  [default: 21 with pulse, else 2, at most a frame]"
+            parser=number,
+            metavar="MS",
+            help="Shutter time in milliseconds.  [default: 21 with pulse, else 2, at most a frame]",
         ),
     ] = None,
-    seconds: Annotated[float, typer.Option(metavar="S", help="Length of the clip.")] = 10.0,
+    seconds: Annotated[float, typer.Option(parser=number, metavar="S", help="Length of the clip.")] = 10.0,
     size: Annotated[str, typer.Option(metavar="WxH", help="Size of the picture in pixels.")] = "1280x720",
     seed: Annotated[int, typer.Option(metavar="N", help="Same seed and options, same clip.")] = 1,
     samples: Annotated[
@@ -110,7 +116,8 @@ def _render_clip(request: RenderRequest, out: Path, seed: int, here: Surrounding
         raise UsageError(f"--seed: {seed} is below 0; any whole number from 0 up will do")
     from strobe.render.clip import truth_path
 
-    check_target(out, option="OUT")
+    if not os.path.isfile(out):
+        check_target(out, option="OUT")
     if out.exists():
         raise UsageError(f"{out} is there already; name another file, so that no real clip is lost")
     if truth_path(out).exists():

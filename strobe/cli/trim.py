@@ -21,6 +21,7 @@ from strobe.cli.keys import ends_by_hand, handled
 from strobe.cli.live import check_pace, live_options, open_live_source, say_what_cut_it_short
 from strobe.console import ExitStatus, Surroundings, complain, settle, write_line
 from strobe.files import check_target, write_whole
+from strobe.typed import number
 
 if TYPE_CHECKING:
     from strobe.live import LiveRun
@@ -41,13 +42,20 @@ def trim(
     mains: MainsOption = None,
     lamp: LampOption = "mains",
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The picture is a mirror image.")] = False,
-    band: Annotated[float, typer.Option(metavar="PERCENT", help="What counts as right, plus or minus.")] = 0.1,
+    band: Annotated[
+        float, typer.Option(parser=number, metavar="PERCENT", help="What counts as right, plus or minus.")
+    ] = 0.1,
     done_at: Annotated[
         list[float] | None,
-        typer.Option(metavar="SECONDS", help="For rehearsals with a clip: says at this time that a step is done."),
+        typer.Option(
+            parser=number, metavar="SECONDS", help="For rehearsals with a clip: says at this time that a step is done."
+        ),
     ] = None,
     pace: Annotated[
-        float, typer.Option(metavar="FACTOR", help="A clip only: play it so many times faster; 0 for every picture.")
+        float,
+        typer.Option(
+            parser=number, metavar="FACTOR", help="A clip only: play it so many times faster; 0 for every picture."
+        ),
     ] = 1.0,
     show: ShowOption = False,
     tone: ToneOption = False,

@@ -41,6 +41,7 @@ from strobe.cli.filing import (
 from strobe.cli.kept import CameraOption, ConfigOption, load_kept_values
 from strobe.console import ExitStatus, Surroundings, complain, progress_bar, settle
 from strobe.errors import UsageError
+from strobe.typed import number
 
 __all__ = ["watch"]
 
@@ -54,9 +55,14 @@ def watch(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=False, help="Where the clips arrive.")],
     present: Annotated[bool, typer.Option("--present", help="Measure the clips that are there already, too.")] = False,
     count: Annotated[int | None, typer.Option("--count", metavar="N", help="End after N clips; else go on.")] = None,
-    still: Annotated[float, typer.Option("--still", metavar="S", help="Seconds for which a clip must not grow.")] = 3.0,
+    still: Annotated[
+        float, typer.Option("--still", parser=number, metavar="S", help="Seconds for which a clip must not grow.")
+    ] = 3.0,
     patience: Annotated[
-        float, typer.Option("--patience", metavar="S", help="Seconds after which an unreadable clip is given up.")
+        float,
+        typer.Option(
+            "--patience", parser=number, metavar="S", help="Seconds after which an unreadable clip is given up."
+        ),
     ] = 60.0,
     rpm: RpmOption = None,
     dots: DotsOption = None,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from strobe.errors import UsageError
+from strobe.errors import UsageError, did_you_mean, nearest
+from strobe.typed import number
 
 __all__ = [
     "CAMERA_KEYS",
@@ -65,10 +66,7 @@ def _number(text: str) -> float | int:
         return int(text)
     except ValueError:
         pass
-    try:
-        return float(text)
-    except ValueError:
-        raise UsageError(f"{text!r} is not a number") from None
+    return number(text)
 
 
 def _day(text: str) -> date:
@@ -133,7 +131,8 @@ def rule_of(key: str) -> Rule:
     if len(parts) == 3 and parts[0] == "cameras" and parts[2] in _CAMERA_RULES:
         check_camera_name(parts[1])
         return _CAMERA_RULES[parts[2]]
-    raise UsageError(f"{key!r} is no key of the configuration; {known_keys()}")
+    meant = did_you_mean(nearest(key, KEYS))
+    raise UsageError(f"{key!r} is no key of the configuration{f'.{meant} T' if meant else '; t'}{known_keys()[1:]}")
 
 
 def known_keys() -> str:

@@ -14,6 +14,7 @@ from strobe.configuration.reading import (
     KnownCamera,
     checked,
     configuration_path,
+    load_configuration,
     look_up,
     read_text,
 )
@@ -35,6 +36,8 @@ def set_value(key: str, text: str, named: Path | None = None) -> Path:
     rule = rule_of(key)
     value = rule.parse(text)
     rule.check(f"{key} = {text}", value)
+    if key == "camera":
+        load_configuration(named, must_exist=False).camera_named(text)
 
     def change(document: Any) -> None:
         *folders, last = key.split(".")
@@ -113,7 +116,11 @@ def _change(change: Callable[[Any], None], named: Path | None) -> Path:
     document = tomlkit.parse(old or "")
     change(document)
     text = tomlkit.dumps(document)
-    checked(Path(f"{path} (as it would become, so it was left alone)"), text)
+    try:
+        checked(path, text)
+    except UsageError as error:
+        would = str(error).removeprefix(f"{path}, ")
+        raise UsageError(f"{path} was left as it is; changed, it would hold in {would}") from error
     target = path.resolve()
     if target.exists() and not target.is_file():
         raise UsageError(f"{path} is not an ordinary file; name another with --config or {ENVIRONMENT_VARIABLE}")

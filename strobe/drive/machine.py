@@ -30,7 +30,7 @@ from typing import Any
 from strobe.drive.belts import belt_length_mm, spindle_distance_mm
 from strobe.errors import UsageError, did_you_mean
 from strobe.figures.rings import parse_rpm
-from strobe.files import nearest_file, read_text, toml_table
+from strobe.files import CLIP_SUFFIXES, nearest_file, read_text, toml_table
 
 __all__ = ["DRIVES", "MOTORS", "Machine", "machine_toml", "parse_machine", "read_machine", "speed_name"]
 
@@ -182,13 +182,19 @@ def read_machine(path: str | Path) -> Machine:
     UsageError
         If the file cannot be read, is not TOML, or says something that makes no sense.
     """
+    if str(path).lower().endswith(CLIP_SUFFIXES):
+        raise UsageError(
+            f"machine: {path} is a clip by its name, not a machine's description; make one with: "
+            "strobe machine deck.toml --new"
+        )
     try:
         text = read_text(Path(path))
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not a text file"
         meant = did_you_mean(nearest_file(path, (".toml",))) if isinstance(error, FileNotFoundError) else ""
         make = f".{meant} Or make one with" if meant else "; make one with"
-        raise UsageError(f"machine: cannot read {path}: {reason}{make}: strobe machine {path} --new") from error
+        new = path if isinstance(error, FileNotFoundError) else "deck.toml"
+        raise UsageError(f"machine: cannot read {path}: {reason}{make}: strobe machine {new} --new") from error
     try:
         return parse_machine(toml_table(text))
     except UsageError as error:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from strobe.errors import UsageError
+from strobe.typed import number
 
 __all__ = [
     "BARS_USED",
@@ -51,6 +52,8 @@ _SHORT_NAMES = {
     "78": 3600.0 / 46.0,
     "78.26": 3600.0 / 46.0,
 }
+_WHOLE_NAMES = ("16", "33", "45", "78")
+"""What a person means by one of them alone is a speed, so that two with a comma between may be two."""
 _SAME_SPEED_RATIO = 0.05
 """How far from a nominal speed its usual ring is still meant; the nominal speeds lie 35 % and more apart. Our own
 choice."""
@@ -65,17 +68,24 @@ def parse_rpm(text: str | float) -> float:
     Raises
     ------
     UsageError
-        If it is no number from `LEAST_RPM` to `MOST_RPM`.
+        If it is no number from `LEAST_RPM` to `MOST_RPM`, or may be two speeds with a comma between.
     """
-    name = str(text).strip().replace(",", ".")
+    typed = str(text).strip()
+    first, comma, second = typed.partition(",")
+    if comma and first != second and {first, second} <= set(_WHOLE_NAMES):
+        raise UsageError(
+            f"rpm {text!r} may be two speeds; give each speed by its own --rpm, and use a point for decimals, as in "
+            f"{first}.{second}"
+        )
+    name = typed.replace(",", ".")
     if name.endswith(".0"):
         name = name[:-2]
     if name in _SHORT_NAMES:
         return _SHORT_NAMES[name]
     try:
-        value = float(name)
-    except ValueError:
-        raise UsageError(f"rpm {text!r} is not a number; give 16, 33, 45, 78 or any speed in rpm") from None
+        value = number(typed)
+    except UsageError as error:
+        raise UsageError(f"rpm {error}; give 16, 33, 45, 78 or any speed in rpm") from None
     if not LEAST_RPM <= value <= MOST_RPM:
         raise UsageError(
             f"rpm {text!r} is not between {LEAST_RPM:g} and {MOST_RPM:g} turns a minute, and no platter turns so; give "

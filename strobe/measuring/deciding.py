@@ -191,12 +191,15 @@ def _refuse_contradiction(best: Hypothesis, told: Told) -> None:
     """Refuse when marks travel at another pace, or the dots come round after another time, than the hypothesis says."""
     turns, travel = best.evidence.turns, best.evidence.travel
     if travel is not None and travel.share(best.line.dot_rate_hz) < _LEAST_TRAVEL:
+        advice = f"{told.advice('--mains', '--rpm', '--dots')}. The wrong mains makes such a difference."
+        if told.given("--lamp") is not None:
+            advice = f"{told.check('--lamp', '--mains', '--rpm', '--dots')}. The wrong lamp makes such a difference."
         raise Refused(
             "ambiguous",
             f"Dust and uneven dots pass along the row as if about {travel.rate_hz:.0f} dots went by in a second, which "
             f"does not go with {best.nominal_rpm:.4g} rpm and {best.dots} dots, followed as "
             f"{best.line.dot_rate_hz:.1f} a second.",
-            f"{told.advice('--mains', '--rpm', '--dots')}. The wrong mains makes such a difference.",
+            advice,
         )
     if turns is None:
         return
@@ -246,13 +249,17 @@ def refuse_unusual_count(chosen: Hypothesis, told: Told) -> None:
     mains = (50.0, 60.0) if chosen.lamp.mains_hz is None else (chosen.lamp.mains_hz,)
     if chosen.rows_agree or is_usual(chosen.dots, chosen.nominal_rpm, mains):
         return
+    advice = "Count the dots of one turn and say so with --dots"
+    advice += ", and the nominal speed with --rpm." if told.given("--rpm") is None else "."
+    if check := told.check("--rpm", "--lamp"):
+        advice += f" {check}."
+    if told.mirrored:
+        advice = f"If the clip is no mirror image, leave --mirrored out. {advice}"
     raise Refused(
         "ambiguous",
         f"The dots go best with a ring of {chosen.dots}, an unusual one, at {chosen.rpm:.2f} rpm; other counts "
         "would give other speeds.",
-        "Count the dots of one turn and say so with --dots, and the nominal speed with --rpm."
-        if told.given("--rpm") is None
-        else f"Count the dots of one turn and say so with --dots. {told.check('--rpm')}.",
+        advice,
     )
 
 

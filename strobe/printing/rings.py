@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from strobe.errors import UsageError
 from strobe.figures.rings import nearest_nominal_rpm, parse_rpm, still_deviation_percent, still_rpm
+from strobe.typed import number
 
 __all__ = [
     "LABEL_MM",
@@ -112,7 +113,7 @@ def parse_ring(text: str) -> tuple[int, tuple[float, float] | None]:
     count, _, place = text.partition(":")
     try:
         bars = int(count)
-        radii = tuple(float(part) for part in place.split("-")) if place else None
+        radii = tuple(number(part) for part in place.split("-")) if place else None
     except ValueError:
         bars, radii = 0, ()
     if radii is not None and (len(radii) != 2 or not all(map(math.isfinite, radii))):

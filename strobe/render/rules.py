@@ -27,7 +27,7 @@ def positive(owner: object, names: Iterable[str]) -> None:
     """Demand that these fields are finite and above zero."""
     for name in names:
         value = getattr(owner, name)
-        demand(math.isfinite(value) and value > 0, name, value, "must be above zero")
+        demand(math.isfinite(value) and value > 0, name, value, "must be above zero and finite")
 
 
 def not_negative(owner: object, names: Iterable[str]) -> None:
