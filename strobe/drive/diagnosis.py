@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.drive.expected import Expected, range_words
 from strobe.drive.features import COVERAGE, Feature, Reading, shown
 from strobe.drive.locking import LockedShare, creep_words, locked_share
 from strobe.drive.machine import DRIVES, Machine
@@ -253,8 +254,7 @@ def _evidence(
         unsure = COVERAGE * lead.order_sigma
         seen = f"{lead.order:.{_decimals(unsure)}f} (±{unsure:.{_decimals(unsure)}f}) times a turn"
         if key in model.pins:
-            low, high = expected.order_range or (0.0, 0.0)
-            usual = f"usual for this part are {low:.2g} to {high:.2g}"
+            usual = _usual_words(expected, lead.order / multiple)
             said.append(f"{seen}; {usual}{f', and this is {times}{expected.order:.3f}' if times else ''}")
         else:
             said.append(f"{seen}, expected {times}{expected.order:.4g} ({expected.basis})")
@@ -267,6 +267,13 @@ def _evidence(
     if size is not None and likely < 1:
         said.append(f"it would have to be {size.kind} {size.least_mm:.2g} mm or more, which is hardly to be believed")
     return tuple(said)
+
+
+def _usual_words(expected: Expected, order: float) -> str:
+    """What is usual for a part that was not described, and whether an order lies outside of it."""
+    assert expected.order_range is not None
+    words = range_words(expected.order_range)
+    return f"usual for this part are {words}" if expected.within(order) else f"outside of what is usual for it, {words}"
 
 
 def _decimals(spread: float) -> int:

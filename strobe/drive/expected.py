@@ -12,7 +12,18 @@ from dataclasses import dataclass
 from strobe.drive.belts import swing_hz
 from strobe.drive.machine import Machine, speed_name
 
-__all__ = ["HUNTING_HZ", "HUNTING_SPREAD", "SWING_HZ", "Expected", "expected_parts", "folded_hz"]
+__all__ = [
+    "BELT_MOTOR_ORDERS",
+    "BELT_ORDERS",
+    "HUNTING_HZ",
+    "HUNTING_SPREAD",
+    "IDLER_ORDERS",
+    "SWING_HZ",
+    "Expected",
+    "expected_parts",
+    "folded_hz",
+    "range_words",
+]
 
 # How well a described rate holds, as standard deviations of its logarithm.
 BELT_TOLERANCE = 0.015
@@ -32,7 +43,7 @@ SWING_TOLERANCE = 0.3
 BOUNCE_TOLERANCE = 0.12
 """Bounces counted by eye in a few seconds; our own choice."""
 
-# Ranges of parts that are not described; common practice, a little wider than what the check table calls usual.
+# Ranges of parts that are not described; common practice. The check table (`strobe.drive.parts`) names the same.
 BELT_ORDERS = (0.70, 0.985)
 IDLER_ORDERS = (4.0, 8.5)
 BELT_MOTOR_ORDERS = (6.5, 30.0)
@@ -90,6 +101,11 @@ class Expected:
         beyond = math.log(low / order if order < low else order / high)
         return math.exp(-0.5 * (beyond / spread) ** 2) if spread else 0.0
 
+    def within(self, order: float) -> bool:
+        """Whether an order lies inside what is usual for the part."""
+        low, high = self.order_range or (0.0, math.inf)
+        return low <= order <= high
+
     @property
     def usual_width(self) -> float:
         """Width of that range in the order's logarithm, what lies beyond its ends by its own weight."""
@@ -101,6 +117,11 @@ class Expected:
     def period_s(self) -> float | None:
         """Seconds between two of its passes."""
         return None if self.frequency_hz is None else 1 / self.frequency_hz
+
+
+def range_words(orders: tuple[float, float]) -> str:
+    """A range of orders as the screen and the check table write it, for example ``6.5 to 30``."""
+    return f"{orders[0]:.3g} to {orders[1]:.3g}"
 
 
 def folded_hz(frequency_hz: float, frame_rate_hz: float) -> float:
@@ -135,7 +156,7 @@ def expected_parts(machine: Machine, rpm: float, *, turn_rate_hz: float | None =
         found.append(Expected("hum", True, hum / turn, hum, MAINS_TOLERANCE, "twice the mains"))
     if machine.drive == "belt":
         found.append(_swing(machine, turn))
-    if not mains_driven:
+    if not mains_driven and machine.drive != "idler":
         found.append(_swinging("hunting", HUNTING_HZ, HUNTING_SPREAD, turn, "usual for servo loops"))
     if machine.sprung is not False and machine.drive != "idler":
         if machine.bounce_hz is not None:
