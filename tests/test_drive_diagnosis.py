@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from simulated_drives import BeltDrive, DirectDrive, IdlerDrive, Rub
 from study_drive import read, study
-from test_report import measurement
+from test_report import component, measurement
 
 from strobe.drive.belts import transfer
 from strobe.drive.diagnosis import Diagnosis, diagnose
@@ -311,6 +311,50 @@ def test_locked_share_covers_the_truth() -> None:
         assert share is not None
         inside.append(abs(share.share - truth) <= share.uncertainty)
     assert np.mean(inside) >= 0.9
+
+
+@pytest.mark.parametrize("order", [5.5, 5.37, 6.22, 4.8, 2.5])
+@pytest.mark.parametrize("noise_percent", [0.0, 0.02])
+def test_a_line_that_creeps_leaves_the_locked_share_true(order: float, noise_percent: float) -> None:
+    """Turns that alternate cancel in the mean turn; 0.15 once a turn beside 0.25 are 0.0225 / 0.085 = 0.265."""
+    rng = np.random.default_rng(8)
+    inside = []
+    for turns in range(8, 26):
+        for once, creeping in ((0.15, 0.25), *rng.uniform(0.05, 0.3, (4, 2))):
+            angle = np.arange(0, turns + rng.uniform(0, 0.9), 1 / 54)
+            first, second = rng.uniform(0, 2 * np.pi, 2)
+            wave = once * np.sin(2 * np.pi * angle + first) + creeping * np.sin(2 * np.pi * order * angle + second)
+            noise = noise_percent * np.diff(rng.standard_normal(angle.size + 1)) / np.sqrt(2)
+            share = locked_share(SpeedSeries(1.8 * angle, angle, wave + noise))
+            assert share is not None
+            assert share.uncertainty < 0.1
+            truth = once**2 / (once**2 + creeping**2 + 2 * noise_percent**2)
+            inside.append(abs(share.share - truth) <= share.uncertainty)
+    # 95 % of 90 less two standard deviations of that (binomial).
+    assert np.mean(inside) >= 0.9
+
+
+def test_the_locked_share_is_no_surer_than_the_lines_that_make_it() -> None:
+    """Of two lines alike, one 10 % wide, the share A^2 / (A^2 + B^2) is 2 s (1 - s) 0.1 = 0.05 wide."""
+    angle = np.arange(0, 12, 1 / 54)
+    wave = 0.2 * np.sin(2 * np.pi * angle) + 0.2 * np.sin(2 * np.pi * 5.5 * angle)
+    series = SpeedSeries(1.8 * angle, angle, wave)
+    once = component(peak_percent=0.2, uncertainty_percent=0.02, per_revolution=1.0)
+    sure, unsure = locked_share(series), locked_share(series, components=[once])
+    assert sure is not None
+    assert unsure is not None
+    assert sure.uncertainty < 0.02
+    assert unsure.uncertainty == pytest.approx(0.05, abs=0.005)
+    assert unsure.share == sure.share
+
+
+def test_the_readings_noise_is_no_fluctuation() -> None:
+    rng = np.random.default_rng(9)
+    angle = np.arange(0, 15, 1 / 54)
+    wave = 0.1 * np.sin(2 * np.pi * angle) + 0.05 * rng.standard_normal(angle.size)
+    share = locked_share(SpeedSeries(1.8 * angle, angle, wave), noise_percent=0.05)
+    assert share is not None
+    assert abs(share.share - 1) <= share.uncertainty
 
 
 def test_the_turn_map() -> None:

@@ -145,7 +145,13 @@ def diagnose(reading: Reading, machine: Machine | None = None) -> Diagnosis:
     return Diagnosis(
         suspects=tuple(suspects),
         unexplained=max(0.0, 1.0 - sum(one.share for one in suspects)),
-        locked=None if reading.series is None else locked_share(reading.series),
+        locked=None
+        if reading.series is None
+        else locked_share(
+            reading.series,
+            components=reading.components,
+            noise_percent=reading.fluctuation.unweighted_floor_percent,
+        ),
         film_seconds=film_seconds,
         film_reason=film_reason,
         doubt=_doubt(suspects, machine) or (_undescribed(suspects, features, claims) if machine is None else None),
