@@ -77,10 +77,14 @@ class Expected:
         The rate; None where the description does not tell it.
     tolerance : float
         Standard deviation of the rate's logarithm; 0 for what turns with the platter.
-    order_range : pair of float or None
-        Where the order of an undescribed part lies.
     basis : str
         What the rate was worked out from, or what would have to be known.
+    order_range : pair of float or None
+        What is usual for the order of such a part; None where it is a matter of the motor or of poles.
+    size_mm : float or None
+        The part's own size, where its rate was worked out from it: diameter, or length of a belt.
+    belt_mm : float
+        What the belt adds to that diameter.
     """
 
     part: str
@@ -90,6 +94,14 @@ class Expected:
     tolerance: float
     basis: str
     order_range: tuple[float, float] | None = None
+    size_mm: float | None = None
+    belt_mm: float = 0.0
+
+    def size_at(self, order: float) -> float:
+        """The size in mm that the part would have if this were its order: either is the other's inverse."""
+        assert self.order is not None
+        assert self.size_mm is not None
+        return (self.size_mm + self.belt_mm) * self.order / order - self.belt_mm
 
     def usual(self, order: float) -> float:
         """How usual an order is for a part not described, by that of the inside of its range: 1 there, less beyond."""
@@ -171,7 +183,8 @@ def _belt(machine: Machine, rpm: float, turn: float) -> Expected:
     if path is None or driven is None:
         return Expected("belt", True, None, None, 0.0, f"needs {_belt_lacks(machine, rpm)}", BELT_ORDERS)
     order = math.pi * driven / path
-    return Expected("belt", True, order, order * turn, BELT_TOLERANCE, "belt length against the driven diameter")
+    basis = "belt length against the driven diameter"
+    return Expected("belt", True, order, order * turn, BELT_TOLERANCE, basis, BELT_ORDERS, machine.belt_length_mm)
 
 
 def _idler(machine: Machine, turn: float) -> Expected:
@@ -179,7 +192,8 @@ def _idler(machine: Machine, turn: float) -> Expected:
         lacks = " and ".join(name for name in ("idler_mm", "driven_mm") if getattr(machine, name) is None)
         return Expected("idler", True, None, None, 0.0, f"needs {lacks}", IDLER_ORDERS)
     order = machine.driven_mm / machine.idler_mm
-    return Expected("idler", True, order, order * turn, IDLER_TOLERANCE, "driven diameter over idler diameter")
+    basis = "driven diameter over idler diameter"
+    return Expected("idler", True, order, order * turn, IDLER_TOLERANCE, basis, IDLER_ORDERS, machine.idler_mm)
 
 
 def _pulley(machine: Machine, rpm: float, turn: float) -> Expected:
@@ -190,14 +204,15 @@ def _pulley(machine: Machine, rpm: float, turn: float) -> Expected:
         tolerance = MAINS_TOLERANCE if exact else SLIP_TOLERANCE
         return Expected("pulley", True, shaft / 60 / turn, shaft / 60, tolerance, basis)
     pulley, driven = machine.pulley_effective_mm(rpm), machine.driven_effective_mm
+    orders = BELT_MOTOR_ORDERS
+    if machine.drive == "idler":
+        orders = (IDLER_MOTOR_HZ[0] / turn, IDLER_MOTOR_HZ[1] / turn)
     if pulley is None or driven is None:
-        orders = BELT_MOTOR_ORDERS
-        if machine.drive == "idler":
-            orders = (IDLER_MOTOR_HZ[0] / turn, IDLER_MOTOR_HZ[1] / turn)
         return Expected("pulley", True, None, None, 0.0, f"needs {_pulley_lacks(machine, rpm)}", orders)
     order = driven / pulley
     tolerance = math.hypot(CALLIPER_MM / pulley, CREEP_TOLERANCE)
-    return Expected("pulley", True, order, order * turn, tolerance, "effective diameters of platter and pulley")
+    basis, belt = "effective diameters of platter and pulley", machine.belt_mm
+    return Expected("pulley", True, order, order * turn, tolerance, basis, orders, pulley - belt, belt)
 
 
 def _belt_lacks(machine: Machine, rpm: float) -> str:

@@ -169,6 +169,9 @@ def locked_share(
     share = float(min(1.0, max(0.0, locked / whole)))
     unsure = math.hypot((COVERAGE + 2.37 / (turns - 1)) * sigma, min(0.0, float(locked / whole)), LEAST_UNCERTAINTY)
     for one in components:
+        if one.needed_s is not None:
+            # Its width is that of one of two lines; their power together is known better.
+            continue
         tied = abs(one.per_revolution - round(one.per_revolution)) < 0.5 / turns
         rest = 1 - share if tied else share
         unsure = math.hypot(unsure, rest * one.peak_percent * one.uncertainty_percent / whole)
