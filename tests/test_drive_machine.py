@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from strobe.drive.belts import belt_length_mm, spindle_distance_mm, swing_hz, transfer
 from strobe.drive.expected import Expected, expected_parts, folded_hz
-from strobe.drive.machine import Machine, machine_toml, parse_machine, read_machine
+from strobe.drive.machine import DRIVES, Machine, machine_toml, parse_machine, read_machine
+from strobe.drive.parts import PART_BY_KEY
 from strobe.errors import UsageError
 
 LP = 100 / 3
@@ -209,6 +210,21 @@ def test_what_is_not_known_stays_unknown() -> None:
     idler = {one.part for one in expected_parts(Machine("idler"), LP)}
     assert "belt" not in idler
     assert "swing" not in idler
+
+
+@pytest.mark.parametrize("drive", DRIVES)
+@pytest.mark.parametrize("motor", [None, "servo"])
+def test_a_drive_shows_the_parts_that_the_check_table_gives_it(drive: str, motor: str | None) -> None:
+    for one in expected_parts(Machine(drive, motor=motor, poles=8), LP):
+        assert drive in PART_BY_KEY[one.part].drives, one.part
+
+
+def test_the_check_table_names_the_ranges_that_are_looked_in() -> None:
+    for drive, part in (("belt", "belt"), ("belt", "pulley"), ("idler", "idler")):
+        [expected] = [one for one in expected_parts(Machine(drive), LP) if one.part == part]
+        assert expected.order_range is not None
+        low, high = expected.order_range
+        assert f"{low:g} to {high:g}" in PART_BY_KEY[part].looks
 
 
 def test_swing_of_a_platter_on_its_belt() -> None:

@@ -1,7 +1,8 @@
 """Which part does it: suspects ranked by what they explain of a reading, with the evidence and what holds it back.
 
-A part's score is the share of the weighted fluctuation put down to it, times how likely the size of the fault is.
-Without a description the three kinds of drive are weighed against each other.
+A part's score is the share of the weighted power in its lines, each times how likely the line is this part's and not
+another's, times how likely the size of the fault is. Without a description the three kinds of drive are weighed
+against each other.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from strobe.drive.expected import Expected, range_words
 from strobe.drive.features import COVERAGE, Feature, Reading, shown
 from strobe.drive.locking import LockedShare, creep_words, locked_share
 from strobe.drive.machine import DRIVES, Machine
-from strobe.drive.model import HARMONICS, DriveModel, mains_motor
+from strobe.drive.model import HARMONICS, MOST_FOLDS, DriveModel, mains_motor
 from strobe.drive.parts import PART_BY_KEY, Part
 from strobe.drive.sizes import Defect, defect, likelihood_of_size
 
@@ -33,8 +35,10 @@ RIVAL_CLAIM = 0.25
 """Claim of another part on the first suspect's own line, by the first's, from which a machine that nobody described
 leaves it open which of them it is: four to one is no clear answer where the very kind of drive is a guess. Our own
 choice."""
+TOLD_DRIVE = 0.6
+"""Probability from which the kind of drive is named where nobody described it; our own choice."""
 LEAST_SCORE = 0.02
-"""Share of the weighted fluctuation below which a part is not listed; our own choice."""
+"""Score, size aside, below which a part is not listed; our own choice."""
 OWN_CLAIM = 0.2
 """Claim on a feature, 0 to 1, from which it counts as a part's own; by trial."""
 SMALLEST_GAP = 0.02
@@ -62,9 +66,10 @@ class Suspect:
     part : Part
         Row of the check table.
     score : float
-        Share of the weighted fluctuation put down to it, times how likely the fault's size is; 0 to 1.
+        Share of the weighted power in its lines, each times how likely it is this part's, times how likely the
+        fault's size is; 0 to 1.
     share : float
-        Share of the weighted fluctuation put down to it, 0 to 1.
+        Share of the weighted power in its lines and humps, 0 to 1; parts that may make the same line share it.
     features : tuple of Feature
         Lines or humps that are its own, the strongest first.
     evidence : tuple of str
@@ -89,7 +94,9 @@ class Diagnosis:
     ----------
     suspects : tuple of Suspect
     unexplained : float
-        Share of the weighted fluctuation that no part explains.
+        Share of the weighted power in no line or hump of any suspect.
+    no_part : float
+        How likely no part of the list makes what was measured, weighted by power; 0 to 1.
     locked : LockedShare or None
         Share of the fluctuation tied to the platter.
     film_seconds : float or None
@@ -97,18 +104,19 @@ class Diagnosis:
     film_reason : str or None
         Why.
     doubt : str or None
-        Why the first is not clearly ahead of the second, and what would tell.
-    drive : str
-        Kind of drive, as described or as the likeliest.
+        Why the first may not be it, and what would tell.
+    drive : str or None
+        Kind of drive, as described or as the figures have it; None where they do not tell.
     """
 
     suspects: tuple[Suspect, ...]
     unexplained: float
+    no_part: float
     locked: LockedShare | None
     film_seconds: float | None
     film_reason: str | None
     doubt: str | None
-    drive: str
+    drive: str | None
 
     @property
     def first(self) -> Suspect | None:
@@ -137,19 +145,58 @@ def diagnose(reading: Reading, machine: Machine | None = None) -> Diagnosis:
         key: sum((w * one.claims.get(key, nothing) for w, one in zip(weights, models, strict=True)), nothing)
         for key in {key for model in models for key in model.claims}
     }
-    listed = [_suspect(key, features, claim, likeliest, reading, machine) for key, claim in claims.items()]
-    suspects = sorted((one for one in listed if one is not None), key=lambda one: (-one.score, one.part.key))
+    suspects = _listed(features, claims, likeliest, reading, machine)
+    rival = _rival(suspects, features, claims) if machine is None else None
+    if rival is not None and rival not in {one.part.key for one in suspects}:
+        suspects = _listed(features, claims, likeliest, reading, machine, rival=rival)
     belted = weights[[one.machine.drive for one in models].index("belt")] if machine is None else None
     film_seconds, film_reason = _film(suspects, likeliest, reading, belted=belted)
     return Diagnosis(
         suspects=tuple(suspects),
-        unexplained=max(0.0, 1.0 - sum(one.share for one in suspects)),
-        locked=None if reading.series is None else locked_share(reading.series),
+        unexplained=max(0.0, 1.0 - sum(one.share for one in {one for suspect in suspects for one in suspect.features})),
+        no_part=max(0.0, 1.0 - sum(float(claim @ [one.share for one in features]) for claim in claims.values())),
+        locked=None
+        if reading.series is None
+        else locked_share(
+            reading.series,
+            components=reading.components,
+            noise_percent=reading.fluctuation.unweighted_floor_percent,
+        ),
         film_seconds=film_seconds,
         film_reason=film_reason,
-        doubt=_doubt(suspects, machine) or (_undescribed(suspects, features, claims) if machine is None else None),
-        drive=likeliest.machine.drive,
+        doubt=_wrong_size(suspects, likeliest)
+        or _unusual(
+            suspects,
+            likeliest,
+            machine,
+            _doubt(suspects, machine) or (_undescribed(suspects, rival) if machine is None else None),
+        ),
+        drive=likeliest.machine.drive if machine is not None else _told_drive(suspects, likeliest, max(weights)),
     )
+
+
+def _told_drive(suspects: Sequence[Suspect], model: DriveModel, probability: float) -> str | None:
+    """The likeliest kind of drive, where a part speaks for it that not every drive has."""
+    drive = model.machine.drive
+    speaks = any(drive in one.part.drives and set(one.part.drives) != set(DRIVES) for one in suspects)
+    return drive if speaks and probability >= TOLD_DRIVE else None
+
+
+def _listed(
+    features: Sequence[Feature],
+    claims: dict[str, NDArray[np.float64]],
+    model: DriveModel,
+    reading: Reading,
+    machine: Machine | None,
+    *,
+    rival: str | None = None,
+) -> list[Suspect]:
+    """All suspects, the likeliest first; a rival on the first one's line whatever its claim."""
+    listed = []
+    for key, claim in claims.items():
+        least = min(OWN_CLAIM, RIVAL_CLAIM * float(claim.max())) if key == rival else OWN_CLAIM
+        listed.append(_suspect(key, features, claim, model, reading, machine, least=least))
+    return sorted((one for one in listed if one is not None), key=lambda one: (-one.score, one.part.key))
 
 
 def _suspect(
@@ -159,15 +206,18 @@ def _suspect(
     model: DriveModel,
     reading: Reading,
     machine: Machine | None,
+    *,
+    least: float,
 ) -> Suspect | None:
-    held = claims * np.array([one.share for one in features])
-    own = [features[place] for place in np.argsort(-held) if claims[place] > OWN_CLAIM]
+    held = claims * np.array([0.0 if one.below else one.share for one in features])
+    own = [features[place] for place in np.argsort(-held) if claims[place] > least and not features[place].below]
     if held.sum() < LEAST_SCORE or not own:
         return None
     size = defect(key, own[0], machine, reading.nominal_rpm, model.expected_of("swing"))
     likely = likelihood_of_size(key, size)
     evidence = _evidence(key, own, model, reading, size, likely)
-    return Suspect(PART_BY_KEY[key], float(held.sum() * likely), float(held.sum()), tuple(own), evidence, size)
+    share = min(1.0, sum(one.share for one in own))
+    return Suspect(PART_BY_KEY[key], float(held.sum() * likely), share, tuple(own), evidence, size)
 
 
 def _film(
@@ -205,36 +255,84 @@ def _doubt(suspects: Sequence[Suspect], machine: Machine | None) -> str | None:
     shared = bool(set(first.features) & set(second.features))
     if not shared:
         return None
-    way = "describe the machine (strobe machine), or film it at another speed too (strobe speeds)"
-    if machine is not None:
-        way = "film it at another speed too (strobe speeds), or do the cheaper check first"
+    way = _way(machine)
     if {first.part.key, second.part.key} == {"bearing", "lobes"}:
         way = "film the platter slowing down without belt, idler or motor (strobe coast), where only a bearing pushes"
     return f"{first.part.name} and {second.part.name} fit almost alike; {way}"
 
 
-def _undescribed(
+def _wrong_size(suspects: Sequence[Suspect], model: DriveModel) -> str | None:
+    """That the first suspect's line may be that of a part whose size was described wrongly."""
+    for key, described in model.wrong_size.items():
+        line = model.pins[key]
+        if suspects and line in suspects[0].features and any(one.part.key == key for one in suspects):
+            words = _wrong_size_words(described, line)
+            return words if suspects[0].part.key == key else f"it may be the {PART_BY_KEY[key].short}: {words}"
+    return None
+
+
+def _wrong_size_words(described: Expected, line: Feature) -> str:
+    assert described.size_mm is not None
+    assert described.order is not None
+    what = "length" if described.part == "belt" else "diameter"
+    short = PART_BY_KEY[described.part].short
+    typed = f"your {short} of {described.size_mm:.4g} mm should turn {described.order:.3g} times a turn"
+    return (
+        f"{typed}; the line is at {line.order:.3g}: "
+        f"that would be {described.size_at(line.order):.3g} mm; measure its {what} again"
+    )
+
+
+def _unusual(suspects: Sequence[Suspect], model: DriveModel, machine: Machine | None, other: str | None) -> str | None:
+    """Another doubt, and before it that the first suspect, not described, would turn as such parts usually do not."""
+    if not suspects:
+        return other
+    key = suspects[0].part.key
+    expected = model.expected_of(key)
+    if key not in model.pins or expected is None or expected.order is None or expected.order_range is None:
+        return other
+    if expected.within(expected.order):
+        return other
+    words = range_words(expected.order_range)
+    outside = f"{expected.order:.3g} times a turn lies outside of what is usual for it, {words}"
+    return f"{outside}; {_way(machine)}" if other is None else f"{outside}, and {other}"
+
+
+def _way(machine: Machine | None) -> str:
+    if machine is None:
+        return "describe the machine (strobe machine), or film it at another speed too (strobe speeds)"
+    return "film it at another speed too (strobe speeds), or do the cheaper check first"
+
+
+def _rival(
     suspects: Sequence[Suspect], features: Sequence[Feature], claims: dict[str, NDArray[np.float64]]
 ) -> str | None:
+    """Another part that may make the first suspect's own line as well."""
+    if not suspects:
+        return None
+    first = suspects[0]
+    place = next(i for i, one in enumerate(features) if one is first.features[0])
+    claim = {key: float(claim[place]) for key, claim in claims.items() if key != first.part.key}
+    rival = max(claim, key=lambda key: claim[key])
+    return rival if claim[rival] >= RIVAL_CLAIM * claims[first.part.key][place] else None
+
+
+def _undescribed(suspects: Sequence[Suspect], rival: str | None) -> str | None:
     """Why the first suspect's line may be another part's, in a drive that nobody described."""
     if not suspects:
         return None
     first = suspects[0]
     lead = first.features[0]
-    way = "describe the machine (strobe machine), or film it at another speed too (strobe speeds)"
     motor = mains_motor(lead.frequency_hz) if lead.sharp else None
     whole = abs(lead.order - round(lead.order)) < 2 * lead.order_sigma
     if motor is not None and (whole or first.part.key != "pulley"):
         mains, poles = motor
         if first.part.key == "pulley":
-            return f"its line is a whole number of times a turn, as what is tied to the platter makes it; {way}"
-        return f"the pulley of a motor of {poles} poles on {mains} Hz turns at just this rate too; {way}"
-    place = next(i for i, one in enumerate(features) if one is lead)
-    rivals = {key: float(claim[place]) for key, claim in claims.items() if key != first.part.key}
-    rival = max(rivals, key=lambda key: rivals[key])
-    if rivals[rival] < RIVAL_CLAIM * claims[first.part.key][place]:
+            return f"its line is a whole number of times a turn, as what is tied to the platter makes it; {_way(None)}"
+        return f"the pulley of a motor of {poles} poles on {mains} Hz turns at just this rate too; {_way(None)}"
+    if rival is None:
         return None
-    return f"{first.part.short} and {PART_BY_KEY[rival].short} may both make its line; {way}"
+    return f"{first.part.short} and {PART_BY_KEY[rival].short} may both make its line; {_way(None)}"
 
 
 def _evidence(
@@ -252,9 +350,10 @@ def _evidence(
         times = "" if multiple == 1 else f"{multiple} x "
         unsure = COVERAGE * lead.order_sigma
         seen = f"{lead.order:.{_decimals(unsure)}f} (±{unsure:.{_decimals(unsure)}f}) times a turn"
-        if key in model.pins:
-            low, high = expected.order_range or (0.0, 0.0)
-            usual = f"usual for this part are {low:.2g} to {high:.2g}"
+        if key in model.wrong_size:
+            said.append(_wrong_size_words(model.wrong_size[key], lead))
+        elif key in model.pins:
+            usual = _usual_words(expected, lead.order / multiple)
             said.append(f"{seen}; {usual}{f', and this is {times}{expected.order:.3f}' if times else ''}")
         else:
             said.append(f"{seen}, expected {times}{expected.order:.4g} ({expected.basis})")
@@ -263,10 +362,30 @@ def _evidence(
             others = ", ".join(f"{one.order:.2f}" for one in own[1:4])
             said.append(f"with it go {others} times a turn")
     else:
-        said.append(f"{lead.order:.3g} times a turn")
+        said.append(f"{lead.order:.3g} times a turn{_folded_words(expected, lead, reading)}")
     if size is not None and likely < 1:
         said.append(f"it would have to be {size.kind} {size.least_mm:.2g} mm or more, which is hardly to be believed")
     return tuple(said)
+
+
+def _usual_words(expected: Expected, order: float) -> str:
+    """What is usual for a part that was not described, and whether an order lies outside of it."""
+    assert expected.order_range is not None
+    words = range_words(expected.order_range)
+    return f"usual for this part are {words}" if expected.within(order) else f"outside of what is usual for it, {words}"
+
+
+def _folded_words(expected: Expected | None, line: Feature, reading: Reading) -> str:
+    """That a line slower than a part usually turns may be that part, faster than the pictures show."""
+    if expected is None or expected.order_range is None or expected.within(line.order):
+        return ""
+    frames = reading.frame_rate_hz / reading.turn_rate_hz
+    rates = [fold * frames + side * line.order for fold in range(1, MOST_FOLDS) for side in (-1, 1)]
+    usual = [rate for rate in rates if expected.within(rate)]
+    words = range_words(expected.order_range)
+    if not usual:
+        return f"; usual for this part are {words}"
+    return f" as filmed, or {usual[0]:.3g} folded by the frame rate; usual for this part are {words}"
 
 
 def _decimals(spread: float) -> int:

@@ -12,7 +12,18 @@ from dataclasses import dataclass
 from strobe.drive.belts import swing_hz
 from strobe.drive.machine import Machine, speed_name
 
-__all__ = ["HUNTING_HZ", "HUNTING_SPREAD", "SWING_HZ", "Expected", "expected_parts", "folded_hz"]
+__all__ = [
+    "BELT_MOTOR_ORDERS",
+    "BELT_ORDERS",
+    "HUNTING_HZ",
+    "HUNTING_SPREAD",
+    "IDLER_ORDERS",
+    "SWING_HZ",
+    "Expected",
+    "expected_parts",
+    "folded_hz",
+    "range_words",
+]
 
 # How well a described rate holds, as standard deviations of its logarithm.
 BELT_TOLERANCE = 0.015
@@ -32,7 +43,7 @@ SWING_TOLERANCE = 0.3
 BOUNCE_TOLERANCE = 0.12
 """Bounces counted by eye in a few seconds; our own choice."""
 
-# Ranges of parts that are not described; common practice, a little wider than what the check table calls usual.
+# Ranges of parts that are not described; common practice. The check table (`strobe.drive.parts`) names the same.
 BELT_ORDERS = (0.70, 0.985)
 IDLER_ORDERS = (4.0, 8.5)
 BELT_MOTOR_ORDERS = (6.5, 30.0)
@@ -66,10 +77,14 @@ class Expected:
         The rate; None where the description does not tell it.
     tolerance : float
         Standard deviation of the rate's logarithm; 0 for what turns with the platter.
-    order_range : pair of float or None
-        Where the order of an undescribed part lies.
     basis : str
         What the rate was worked out from, or what would have to be known.
+    order_range : pair of float or None
+        What is usual for the order of such a part; None where it is a matter of the motor or of poles.
+    size_mm : float or None
+        The part's own size, where its rate was worked out from it: diameter, or length of a belt.
+    belt_mm : float
+        What the belt adds to that diameter.
     """
 
     part: str
@@ -79,6 +94,14 @@ class Expected:
     tolerance: float
     basis: str
     order_range: tuple[float, float] | None = None
+    size_mm: float | None = None
+    belt_mm: float = 0.0
+
+    def size_at(self, order: float) -> float:
+        """The size in mm that the part would have if this were its order: either is the other's inverse."""
+        assert self.order is not None
+        assert self.size_mm is not None
+        return (self.size_mm + self.belt_mm) * self.order / order - self.belt_mm
 
     def usual(self, order: float) -> float:
         """How usual an order is for a part not described, by that of the inside of its range: 1 there, less beyond."""
@@ -89,6 +112,11 @@ class Expected:
         spread = EDGE_SPREADS.get(self.part, 0.0)
         beyond = math.log(low / order if order < low else order / high)
         return math.exp(-0.5 * (beyond / spread) ** 2) if spread else 0.0
+
+    def within(self, order: float) -> bool:
+        """Whether an order lies inside what is usual for the part."""
+        low, high = self.order_range or (0.0, math.inf)
+        return low <= order <= high
 
     @property
     def usual_width(self) -> float:
@@ -101,6 +129,11 @@ class Expected:
     def period_s(self) -> float | None:
         """Seconds between two of its passes."""
         return None if self.frequency_hz is None else 1 / self.frequency_hz
+
+
+def range_words(orders: tuple[float, float]) -> str:
+    """A range of orders as the screen and the check table write it, for example ``6.5 to 30``."""
+    return f"{orders[0]:.3g} to {orders[1]:.3g}"
 
 
 def folded_hz(frequency_hz: float, frame_rate_hz: float) -> float:
@@ -135,7 +168,7 @@ def expected_parts(machine: Machine, rpm: float, *, turn_rate_hz: float | None =
         found.append(Expected("hum", True, hum / turn, hum, MAINS_TOLERANCE, "twice the mains"))
     if machine.drive == "belt":
         found.append(_swing(machine, turn))
-    if not mains_driven:
+    if not mains_driven and machine.drive != "idler":
         found.append(_swinging("hunting", HUNTING_HZ, HUNTING_SPREAD, turn, "usual for servo loops"))
     if machine.sprung is not False and machine.drive != "idler":
         if machine.bounce_hz is not None:
@@ -150,7 +183,8 @@ def _belt(machine: Machine, rpm: float, turn: float) -> Expected:
     if path is None or driven is None:
         return Expected("belt", True, None, None, 0.0, f"needs {_belt_lacks(machine, rpm)}", BELT_ORDERS)
     order = math.pi * driven / path
-    return Expected("belt", True, order, order * turn, BELT_TOLERANCE, "belt length against the driven diameter")
+    basis = "belt length against the driven diameter"
+    return Expected("belt", True, order, order * turn, BELT_TOLERANCE, basis, BELT_ORDERS, machine.belt_length_mm)
 
 
 def _idler(machine: Machine, turn: float) -> Expected:
@@ -158,7 +192,8 @@ def _idler(machine: Machine, turn: float) -> Expected:
         lacks = " and ".join(name for name in ("idler_mm", "driven_mm") if getattr(machine, name) is None)
         return Expected("idler", True, None, None, 0.0, f"needs {lacks}", IDLER_ORDERS)
     order = machine.driven_mm / machine.idler_mm
-    return Expected("idler", True, order, order * turn, IDLER_TOLERANCE, "driven diameter over idler diameter")
+    basis = "driven diameter over idler diameter"
+    return Expected("idler", True, order, order * turn, IDLER_TOLERANCE, basis, IDLER_ORDERS, machine.idler_mm)
 
 
 def _pulley(machine: Machine, rpm: float, turn: float) -> Expected:
@@ -169,14 +204,15 @@ def _pulley(machine: Machine, rpm: float, turn: float) -> Expected:
         tolerance = MAINS_TOLERANCE if exact else SLIP_TOLERANCE
         return Expected("pulley", True, shaft / 60 / turn, shaft / 60, tolerance, basis)
     pulley, driven = machine.pulley_effective_mm(rpm), machine.driven_effective_mm
+    orders = BELT_MOTOR_ORDERS
+    if machine.drive == "idler":
+        orders = (IDLER_MOTOR_HZ[0] / turn, IDLER_MOTOR_HZ[1] / turn)
     if pulley is None or driven is None:
-        orders = BELT_MOTOR_ORDERS
-        if machine.drive == "idler":
-            orders = (IDLER_MOTOR_HZ[0] / turn, IDLER_MOTOR_HZ[1] / turn)
         return Expected("pulley", True, None, None, 0.0, f"needs {_pulley_lacks(machine, rpm)}", orders)
     order = driven / pulley
     tolerance = math.hypot(CALLIPER_MM / pulley, CREEP_TOLERANCE)
-    return Expected("pulley", True, order, order * turn, tolerance, "effective diameters of platter and pulley")
+    basis, belt = "effective diameters of platter and pulley", machine.belt_mm
+    return Expected("pulley", True, order, order * turn, tolerance, basis, orders, pulley - belt, belt)
 
 
 def _belt_lacks(machine: Machine, rpm: float) -> str:

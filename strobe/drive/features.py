@@ -86,6 +86,9 @@ class Feature:
         Share of the weighted mean square that it carries, 0 to 1.
     phase_rad : float
         Phase of a line's sine at time 0; 0 for a hump.
+    below : bool
+        Whether a line is not told from nothing: its peak is no larger than its 95 % half-width, and not because it
+        may be two lines, whose power stands nevertheless.
     """
 
     sharp: bool
@@ -97,6 +100,7 @@ class Feature:
     peak_sigma_percent: float
     share: float
     phase_rad: float = 0.0
+    below: bool = False
 
 
 @dataclass(frozen=True)
@@ -135,6 +139,7 @@ def _line(reading: Reading, component: Component) -> Feature:
         peak_sigma_percent=component.uncertainty_percent / COVERAGE,
         share=0.0,
         phase_rad=component.phase_rad,
+        below=component.needed_s is None and component.peak_percent <= component.uncertainty_percent,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -19,7 +20,7 @@ from strobe.drive.locking import locked_amplitudes, locked_noise
 from strobe.drive.machine import Machine
 from strobe.drive.tightspot import spot_shares
 
-__all__ = ["HARMONICS", "DriveModel", "mains_motor"]
+__all__ = ["HARMONICS", "MOST_FOLDS", "DriveModel", "mains_motor"]
 
 # How usual a fault is before anything was measured; common practice, coarse on purpose.
 TURNING_PRIOR = {"platter": 0.3, "belt": 0.25, "pulley": 0.2, "idler": 0.4, "poles": 0.2, "hum": 0.05, "camera": 0.05}
@@ -91,6 +92,17 @@ frames a second; an idler's motor turns at up to 30 Hz."""
 HUMP_WIDTH = {"swing": 0.16, "hunting": 0.06, "chassis": 0.08}
 HUMP_WIDTH_SPREAD = 0.5
 """Standard deviation of that reach's logarithm; both by trial."""
+WRONG_SIZE = 0.05
+WRONG_SIZE_SPREAD = 0.1
+WRONG_SIZE_REACH = 0.2
+"""How often a size in a description is plainly wrong, misread or mistyped; by how much then, as a standard deviation of
+its logarithm; and how far off that is looked for. Our own choice."""
+WRONG_SIZE_SHARE = 0.1
+"""Share of the weighted power from which a line that no part explains puts a described size in doubt; our own
+choice."""
+RIGHT_SIZE_PEAK = 0.25
+"""Peak of a line where the size has it, by that of the line in question, from which the size is right; our own
+choice."""
 NO_TRACE = {"belt": 0.5, "idler": 0.4}
 """How likely a drive shows not even a trace of its belt or idler where nothing hides it; by trial."""
 
@@ -108,10 +120,9 @@ class DriveModel:
         self.reading = reading
         self.described = described
         self.pins: dict[str, Feature] = {}
-        self.expected = [
-            self._pinned(one, features)
-            for one in expected_parts(machine, reading.nominal_rpm, turn_rate_hz=reading.turn_rate_hz)
-        ]
+        self.wrong_size: dict[str, Expected] = {}
+        parts = expected_parts(machine, reading.nominal_rpm, turn_rate_hz=reading.turn_rate_hz)
+        self.expected = [self._pinned(self._size_in_doubt(one, parts, features), features) for one in parts]
         self.expected += _lamp_beats(reading)
         low, high = reading.fluctuation.band_hz
         self.background = BACKGROUND_PRIOR / math.log(high / low)
@@ -205,6 +216,41 @@ class DriveModel:
         turn = self.reading.turn_rate_hz
         return Expected(one.part, True, best, best * turn, spread, "the rate that was seen", one.order_range)
 
+    def _size_in_doubt(self, one: Expected, parts: Sequence[Expected], features: Sequence[Feature]) -> Expected:
+        """A part whose size may be wrong, at the strongest line that no part explains, where that lies near its rate.
+
+        The rate as described goes to `wrong_size`.
+        """
+        if one.size_mm is None or one.order is None:
+            return one
+        left = [line for line in features if line.sharp and not any(self._explains(part, line) for part in parts)]
+        line = max(left, key=lambda left: left.share, default=None)
+        if line is None or line.below or line.share < WRONG_SIZE_SHARE or not one.within(line.order):
+            return one
+        if abs(math.log(line.order / one.order)) > WRONG_SIZE_REACH:
+            return one
+        if any(
+            self._explains(one, other, multiples=1) and other.peak_percent > RIGHT_SIZE_PEAK * line.peak_percent
+            for other in features
+            if other.sharp
+        ):
+            return one
+        self.pins[one.part], self.wrong_size[one.part] = line, one
+        return replace(
+            one, order=line.order, frequency_hz=line.frequency_hz, tolerance=line.order_sigma / line.order, size_mm=None
+        )
+
+    def _explains(self, one: Expected, line: Feature, *, multiples: int | None = None) -> bool:
+        """Whether a line lies where a described turning part shows, or one of its multiples."""
+        if not one.turns or one.frequency_hz is None:
+            return False
+        rates = [k * one.frequency_hz for k in range(1, (multiples or HARMONICS[one.part]) + 1)]
+        frames = self.reading.frame_rate_hz
+        return any(
+            abs(line.frequency_hz - folded_hz(rate, frames)) < 3 * math.hypot(line.sigma_hz, one.tolerance * rate)
+            for rate in rates
+        )
+
     def _density(self, one: Expected, feature: Feature, features: Sequence[Feature]) -> float:
         if not one.turns:
             return self._swinging(one, feature)
@@ -262,10 +308,15 @@ class DriveModel:
     def _of_range(self, one: Expected) -> float:
         """What pinning an undescribed part to a seen rate costs: it could have been anywhere in its range.
 
-        Half of the undescribed belt-drive motors run by the mains, at a few known rates.
+        Half of the undescribed belt-drive motors run by the mains, at a few known rates. A described part may be
+        there only if its size is wrong.
         """
         assert one.order is not None
         assert one.frequency_hz is not None
+        described = self.wrong_size.get(one.part)
+        if described is not None and described.order is not None:
+            off = math.log(one.order / described.order) / WRONG_SIZE_SPREAD
+            return WRONG_SIZE * _bell(off) / WRONG_SIZE_SPREAD * one.tolerance * math.sqrt(2 * math.pi)
         anywhere = one.usual(one.order) * one.tolerance * math.sqrt(2 * math.pi) / one.usual_width
         if one.part != "pulley" or self.machine.drive != "belt":
             return anywhere

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from strobe.drive.expected import BELT_MOTOR_ORDERS, BELT_ORDERS, IDLER_ORDERS, range_words
+
 __all__ = ["MAINS_CAUTION", "PARTS", "PART_BY_KEY", "UNPLUG_CAUTION", "Part"]
 
 UNPLUG_CAUTION = (
@@ -88,7 +90,8 @@ PARTS: tuple[Part, ...] = (
         "belt",
         "belt: lump, splice, kink or uneven thickness",
         ("belt",),
-        "a little less often than once a turn (0.75 to 0.98), often with multiples; slants slowly in the turn map",
+        f"a little less often than once a turn ({range_words(BELT_ORDERS)}), often with multiples; slants slowly in "
+        "the turn map",
         "Look the belt over by hand along its whole length, turn it inside out or put it on the other way round, film "
         "again.",
         "Clean belt and path; then a new belt of the right length and thickness.",
@@ -100,7 +103,7 @@ PARTS: tuple[Part, ...] = (
         "idler",
         "idler: flat, hardened or off centre",
         ("idler",),
-        "4 to 8 times a turn, not quite a whole number, with multiples when it has a flat",
+        f"{range_words(IDLER_ORDERS)} times a turn, not quite a whole number, with multiples when it has a flat",
         "Feel round the idler's rubber for a flat, clean rubber, pulley and rim with alcohol, see that its pivot turns "
         "freely, film again.",
         "Clean and lightly dress the face; oil the pivot, not the face; then a new or reground idler. Park it off the "
@@ -147,7 +150,7 @@ PARTS: tuple[Part, ...] = (
         "motor pulley",
         "motor pulley or motor shaft: off centre, loose, bent",
         ("belt", "idler"),
-        "7 to 25 times a turn for belts, faster for idlers; slants in the turn map",
+        f"{range_words(BELT_MOTOR_ORDERS)} times a turn for belts, faster for idlers; slants in the turn map",
         "Watch the turning pulley's edge against a fixed point for run-out, without touching it; then, unplugged, see "
         "that belt or idler sits in the middle of its step and that the set-screw is tight.",
         "Clean the pulley; seat it at the right height; tighten the set-screw; new motor grommets; oil the motor's "

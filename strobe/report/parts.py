@@ -12,6 +12,11 @@ The order is that of cost: what costs nothing comes first. All of it is **common
 published standard. Rates of the parts of a machine of yours: `strobe machine FILE`. Which of them a clip points at:
 `strobe suspects CLIP --machine FILE`.
 
+The score that `suspects` gives is no share: it is the share of the weighted power (mean square after the weighting) in
+the lines of a part, each times how likely the line is this part's and not another's or none's. The percentage beside it
+is that share alone; where two parts may make the same line, it stands with both. A line that reads "below" makes no
+suspect.
+
 This page is made from the table that the program itself uses (`strobe/drive/parts.py`).
 """
 

@@ -157,7 +157,8 @@ def _draw_turns(axes: Axes, measurement: Measurement) -> None:
     axes.set_xticks(range(0, 361, 45))
     axes.set_xlabel("angle of the platter in degrees, from the first frame on")
     axes.set_ylabel("turn")
-    locked = locked_share(measurement.series)
+    noise_percent = measurement.fluctuation.unweighted_floor_percent
+    locked = locked_share(measurement.series, components=measurement.components, noise_percent=noise_percent)
     said = "" if locked is None else f"{100 * locked.share:.0f} % (±{100 * locked.uncertainty:.0f}) tied to it; "
     axes.set_title(f"turn map: upright is tied to the platter, {said}slanting is not", fontsize=10, loc="left")
     bar = axes.figure.colorbar(shown, ax=axes, pad=0.01)

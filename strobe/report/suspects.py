@@ -8,8 +8,10 @@ from dataclasses import asdict
 from rich.text import Text
 
 from strobe.drive.diagnosis import Diagnosis, Suspect
+from strobe.drive.expected import expected_parts
 from strobe.drive.locking import TurnMap
 from strobe.drive.machine import Machine
+from strobe.drive.parts import PART_BY_KEY
 from strobe.measurement import Event, Measurement
 from strobe.report.loads import event_lines
 from strobe.report.rim import mark_line, ring_line, runout_lines
@@ -24,7 +26,7 @@ MOST_EVENTS = 4
 STEADY_PERCENT = 0.1
 """Weighted peak below which there is little to look for: half of what a hi-fi player may show (DIN 45500: 0.2 %)."""
 MUCH_UNEXPLAINED = 0.5
-"""Share of the weighted fluctuation that fits no part, above which the answer says so."""
+"""Chance that no part of the list makes what was measured, above which the answer says so: more likely than not."""
 SURE, LIKELY = 0.6, 0.3
 """Scores from which the first suspect is called most likely, and likely; our own choice, and no probabilities."""
 LEAST_SHOWN = 0.05
@@ -54,13 +56,16 @@ def suspects_text(
         "weighted peak",
     )
     sheet.row("MACHINE", _machine(machine, diagnosis))
+    if machine is not None:
+        turn_rate_hz = measurement.speed.mean_rpm / 60
+        sheet.row("EXPECTED", *_expected(machine, measurement.setup.nominal_rpm, turn_rate_hz))
     sheet.row("ANSWER", *_answer(diagnosis), strong=True)
     named = [one for one in diagnosis.suspects if one.score >= LEAST_SHOWN] or diagnosis.suspects[:1]
     for place, suspect in enumerate(named[:MOST_SUSPECTS], start=1):
         sheet.row(f"{place}. SUSPECT", _headline(suspect), *(f"- {one}" for one in _reasons(suspect)))
     sheet.row("SUDDEN", *event_lines(events, most=MOST_EVENTS))
     if diagnosis.unexplained >= 0.1:
-        sheet.row("UNCLEAR", f"{100 * diagnosis.unexplained:.0f} % of the weighted fluctuation fits no part.")
+        sheet.row("UNCLEAR", f"{100 * diagnosis.unexplained:.0f} % of the weighted power is in no line of these.")
     if diagnosis.locked is not None:
         locked = diagnosis.locked
         sheet.row(
@@ -108,6 +113,7 @@ def suspects_dict(measurement: Measurement, diagnosis: Diagnosis) -> dict[str, o
         "film_reason": diagnosis.film_reason,
         "doubt": diagnosis.doubt,
         "unexplained_share": diagnosis.unexplained,
+        "no_part": diagnosis.no_part,
         "runout": None if measurement.runout is None else asdict(measurement.runout),
         "ring": None if measurement.ring is None else asdict(measurement.ring),
         "index": None if measurement.index is None else asdict(measurement.index),
@@ -143,6 +149,8 @@ def size_words(suspect: Suspect) -> str | None:
 
 def _machine(machine: Machine | None, diagnosis: Diagnosis) -> str:
     if machine is None:
+        if diagnosis.drive is None:
+            return "not described (--machine FILE); its figures do not tell the kind of drive"
         return f"not described (--machine FILE); by its figures most like {ARTICLE[diagnosis.drive]} drive"
     return f"{printable(machine.name) or 'no name'}, {machine.drive} drive"
 
@@ -153,17 +161,28 @@ def _answer(diagnosis: Diagnosis) -> list[str]:
     first = diagnosis.first
     if first is None:
         return ["No part of a drive explains what was measured."]
-    sure = "Most likely" if first.score >= SURE else "Likely" if first.score >= LIKELY else "Perhaps"
+    unlikely = diagnosis.no_part > MUCH_UNEXPLAINED
+    doubted = diagnosis.doubt is not None
+    sure = "Perhaps"
+    if first.score >= LIKELY and not unlikely:
+        sure = "Most likely" if first.score >= SURE and not doubted else "Likely"
     answer = [f"{sure}: {first.part.name.split(':')[0]}."]
-    if diagnosis.unexplained > MUCH_UNEXPLAINED:
-        answer.append("But more than half of the fluctuation fits no part.")
-    if diagnosis.doubt is not None:
-        answer.append(f"Not clearly so: {diagnosis.doubt}.")
+    if unlikely:
+        answer.append("But it is likelier that no part of the list makes it.")
+    if doubted:
+        answer.append(f"But {diagnosis.doubt}.")
     return answer
 
 
+def _expected(machine: Machine, rpm: float, turn_rate_hz: float) -> list[str]:
+    """At what rate the described parts that turn would show, but for the platter; nothing where none is described."""
+    parts = [one for one in expected_parts(machine, rpm, turn_rate_hz=turn_rate_hz) if one.turns and one.order != 1.0]
+    rates = [f"{PART_BY_KEY[one.part].short} {one.order:.4g}" for one in parts if one.order is not None]
+    return [f"{', '.join(rates)} times a turn"] if rates else []
+
+
 def _headline(suspect: Suspect) -> str:
-    score = f"score {suspect.score:.2f}, {100 * suspect.share:.0f} % of the weighted fluctuation"
+    score = f"score {suspect.score:.2f}; its lines hold {100 * suspect.share:.0f} % of the weighted power"
     return f"{suspect.part.name} ({score})"
 
 
