@@ -238,9 +238,8 @@ def test_look_takes_the_clips_of_a_folder_as_measure_does(tmp_path: Path) -> Non
     told = [strobe(command, str(tmp_path)) for command in ("look", "measure")]
     assert told[0] == told[1]
     assert told[0][0] == ExitStatus.UNREADABLE
-    assert re.findall(r"(\S+) is not a video file", flat(told[0][2])) == [
-        str(tmp_path / name) for name in ("a.mov", "b.mp4")
-    ]
+    # A folder with a long name is broken over two lines.
+    assert re.findall(r"([^\s/]+) is not a video file", flat(told[0][2])) == ["a.mov", "b.mp4"]
 
 
 def test_a_group_alone_is_answered_with_its_help() -> None:
