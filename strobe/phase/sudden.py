@@ -12,8 +12,8 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.search import LineSearch
-from strobe.phase.waves import Wave
+from strobe.phase.search import LineSearch, fit_with_lines, places_of
+from strobe.phase.waves import SAME_LINE, SLOWEST_CYCLES, Wave
 
 __all__ = ["sudden_change"]
 
@@ -58,23 +58,32 @@ def sudden_change(
     list of array of float64 (frames,)
         Of a change by one dot a second; none where nothing is clearly better explained by one.
     """
-    u = 2 * (time_s - time_s[0]) / float(np.ptp(time_s)) - 1
+    duration = float(np.ptp(time_s))
+    u = 2 * (time_s - time_s[0]) / duration - 1
     pairs = [turn(2 * np.pi * wave.cycles) for wave in waves if wave.course is None for turn in (np.cos, np.sin)]
     courses = [wave.course for wave in waves if wave.course is not None]
     trust = size / size.mean()
     plain = [np.ones_like(u), u, u**2, *pairs, *courses]
+    place, points = places_of(time_s, interval_s, finer=16)
+
+    def left_by(columns: Sequence[NDArray[np.float64]], lines: int) -> float:
+        """Mean square of what columns and the strongest lines of the rest leave, where it can be trusted."""
+        search = LineSearch(place, interval_s, points, above_hz=SLOWEST_CYCLES / duration)
+        apart_hz = SAME_LINE / duration
+        rest = fit_with_lines(residual, columns, time_s, search, most=lines, apart_hz=apart_hz, trust=trust)[2]
+        return float(np.mean(rest**2))
 
     def left_with(at_s: float, rise_s: float) -> float:
-        return _left(residual, trust, time_s, [*plain, _bend(time_s, at_s, rise_s)], interval_s, _LINES)
+        return left_by([*plain, _bend(time_s, at_s, rise_s)], _LINES)
 
     def best(places_s: Iterable[float], rises_s: Iterable[float]) -> tuple[float, float, float]:
         return min((left_with(at_s, rise_s), at_s, rise_s) for at_s, rise_s in product(places_s, rises_s))
 
-    edge_s = _EDGE_SHARE * float(np.ptp(time_s))
+    edge_s = _EDGE_SHARE * duration
     places, step = np.linspace(time_s[0] + edge_s, time_s[-1] - edge_s, _PLACES, retstep=True)
     _, at_s, rise_s = best(places, _RISES_S)
     left, at_s, rise_s = best(at_s + float(step) * _FINER, rise_s * _FINER_RISES)
-    if left > _EXPLAINED * _left(residual, trust, time_s, plain, interval_s, _LINES + 1):
+    if left > _EXPLAINED * left_by(plain, _LINES + 1):
         return []
     return [_bend(time_s, at_s, rise_s)]
 
@@ -83,28 +92,3 @@ def _bend(time_s: NDArray[np.float64], at_s: float, rise_s: float) -> NDArray[np
     """Course (frames,) of dots whose speed goes over to one more a second, from a moment on with a time constant."""
     after = np.maximum(time_s - at_s, 0)
     return np.asarray(after + rise_s * np.expm1(-after / rise_s))
-
-
-def _left(
-    residual: NDArray[np.float64],
-    trust: NDArray[np.float64],
-    time_s: NDArray[np.float64],
-    columns: Sequence[NDArray[np.float64]],
-    interval_s: float,
-    lines: int,
-) -> float:
-    """Mean square of what columns and the strongest lines of the rest leave of a course, where it can be trusted."""
-    duration = float(np.ptp(time_s))
-    place = np.rint((time_s - time_s[0]) / interval_s).astype(int)
-    search = LineSearch(place, interval_s, 16 << int(np.ceil(np.log2(place[-1] + 1))), above_hz=0.7 / duration)
-    basis, course = np.stack(columns, axis=1) * trust[:, None], residual * trust
-    rest = course - basis @ np.linalg.lstsq(basis, course, rcond=1e-10)[0]
-    for _ in range(lines):
-        hz, _ = search.strongest(rest * trust)
-        if hz is None:
-            break
-        search.leave_out(hz, 0.4 / duration)
-        turn = 2 * np.pi * hz * time_s
-        basis = np.column_stack([basis, np.cos(turn) * trust, np.sin(turn) * trust])
-        rest = course - basis @ np.linalg.lstsq(basis, course, rcond=1e-10)[0]
-    return float(np.mean(rest**2))

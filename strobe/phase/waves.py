@@ -8,9 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.phase.search import LineSearch
+from strobe.phase.search import LineSearch, fit_with_lines, places_of
 
 __all__ = [
+    "SAME_LINE",
+    "SLOWEST_CYCLES",
     "WOBBLE_HZ",
     "Wave",
     "WaveFit",
@@ -26,7 +28,7 @@ __all__ = [
     "without_waves",
 ]
 
-_WOBBLE_LINES, _SLOWEST_CYCLES, _SAME_LINE = 10, 0.7, 0.4
+_WOBBLE_LINES, SLOWEST_CYCLES, SAME_LINE = 10, 0.7, 0.4
 """Of the wobble, how many are fitted, from how many cycles in the clip on, and within which one is not found twice."""
 _TOO_ALIKE, _ALIKE_AT_TWO_RATES = 0.25, 0.95
 """Where the frame rate changes in the clip, waves that one rate folds together are parted by the other."""
@@ -84,8 +86,7 @@ class Wave:
 
 def apparent_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64], share: float = 50) -> float:
     """Frequency that a wave seems to have from frame to frame, by a percentile where the frame rate changes."""
-    step = np.diff(cycles)
-    return float(np.percentile(np.abs(step - np.rint(step)) / np.diff(time_s), share))
+    return float(np.percentile(_from_frame_to_frame_hz(cycles, time_s), share))
 
 
 def rms_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> float:
@@ -93,8 +94,12 @@ def rms_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> float:
 
     Where frames wander it jumps about, and even a harmonic that would stand still at an even rate is no slow course.
     """
+    return float(np.sqrt(np.mean(_from_frame_to_frame_hz(cycles, time_s) ** 2)))
+
+
+def _from_frame_to_frame_hz(cycles: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     step = np.diff(cycles)
-    return float(np.sqrt(np.mean(((step - np.rint(step)) / np.diff(time_s)) ** 2)))
+    return np.asarray(np.abs(step - np.rint(step)) / np.diff(time_s))
 
 
 def hann(size: int) -> NDArray[np.float64]:
@@ -233,32 +238,21 @@ def fit_waves(
     columns += [*courses]
     starts = len(columns)
     columns += [*bends]
-    place = np.rint((time_s - time_s[0]) / interval).astype(int)
-    size = 4 << int(np.ceil(np.log2(place[-1] + 1)))
+    place, size = places_of(time_s, interval, finer=4)
     highest_hz = 0.5 * min(1 / interval, u.size / duration)
-    search = LineSearch(place, interval, size, above_hz=_SLOWEST_CYCLES / duration, below_hz=highest_hz)
+    search = LineSearch(place, interval, size, above_hz=SLOWEST_CYCLES / duration, below_hz=highest_hz)
     for wave in waves:
         search.leave_out(wave.apparent_hz, (0.6 * most if wave.beats else _BESIDE) / duration)
     for hz in avoid_hz:
         search.leave_out(hz, _BESIDE / duration)
-    left = residual
-    solution = np.zeros(starts)
-    lines_hz: list[float] = []
-    for _ in range(_WOBBLE_LINES + 1):
-        basis = np.stack(columns, axis=1)
-        solution, *_ = np.linalg.lstsq(basis, residual, rcond=1e-10)
-        left = residual - basis @ solution
-        line, _ = search.strongest(left)
-        if line is None or len(lines_hz) == _WOBBLE_LINES:
-            break
-        lines_hz.append(line)
-        columns += [np.cos(2 * np.pi * line * time_s), np.sin(2 * np.pi * line * time_s)]
-        search.leave_out(line, _SAME_LINE / duration)
+    basis, solution, left, lines_hz = fit_with_lines(
+        residual, columns, time_s, search, most=_WOBBLE_LINES, apart_hz=SAME_LINE / duration
+    )
     taken_off = basis[:, 3:starts] @ solution[3:starts]
     steady = residual - left - taken_off
     first = complex(2 * np.mean(taken_off * np.exp(-2j * np.pi * waves[0].cycles))) if waves else 0j
-    noise = _white_noise(left, u.size / max(1, u.size - len(columns)))
-    return WaveFit(taken_off, steady, first, noise, basis, tuple(lines_hz))
+    noise = _white_noise(left, u.size / max(1, u.size - basis.shape[1]))
+    return WaveFit(taken_off, steady, first, noise, basis, lines_hz)
 
 
 def what_lies_beside(
