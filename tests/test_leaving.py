@@ -194,8 +194,7 @@ class Breaks(SlowToRead):
 @pytest.mark.parametrize("pace", [1.0, 0.0])
 def test_what_breaks_down_beside_the_readout_ends_the_run_with_its_own_error(pace: float) -> None:
     source = Breaks()
-    # Not typed: stands in for a source.
-    # The source is a stand-in.
+    # Not typed: the source is a stand-in.
     with pytest.raises(RuntimeError, match="broke down"), LiveRun(source, LiveOptions(), pace=pace) as run:  # type: ignore[arg-type]
         list(run)
     assert source.closed

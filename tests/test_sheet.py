@@ -14,6 +14,7 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from test_bench_cli import Bench, measure_by_name
 from test_bench_comparison import REPEATS, job_of, with_figures
@@ -23,11 +24,13 @@ from test_report import component, measurement
 from strobe.bench import Conditions, Entry, Job
 from strobe.bench.limits import parse_limits
 from strobe.bench.story import STORY_CLIPS, replay_story
+from strobe.drive.diagnosis import diagnose
+from strobe.drive.naming import reading_of
 from strobe.errors import UsageError
 from strobe.measurement import Measurement, Note
 from strobe.report.handover import NOT_A_CERTIFICATE, Handover, Section, Table, handover_of, handover_of_clip
 from strobe.report.handover_files import check_sheet_target, held, sheet_html, sheet_pdf, write_sheet
-from strobe.report.handover_pictures import Picture
+from strobe.report.handover_pictures import Picture, turns_picture
 from strobe.report.plot import write_plot
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -262,6 +265,18 @@ def test_the_page_can_be_read_without_seeing_it() -> None:
         assert section["aria-labelledby"] in ids
     levels = [int(tag[1]) for tag, _ in elements if re.fullmatch(r"h[1-6]", tag)]
     assert levels == [1] + [2] * len(HEADINGS)
+
+
+def test_the_sheet_and_the_screen_tell_one_share_of_what_is_tied_to_the_platter() -> None:
+    """Noise as strong as half of the swing is none of the platter's, there or here."""
+    rng = np.random.default_rng(4)
+    plain = measurement(fluctuation={"unweighted_floor_percent": 0.3})
+    restless = plain.series.deviation_percent + 0.3 * rng.standard_normal(plain.series.time_s.size)
+    read = dataclasses.replace(plain, series=dataclasses.replace(plain.series, deviation_percent=restless))
+    picture, locked = turns_picture([("as read", read)]), diagnose(reading_of(read)).locked
+    assert picture is not None
+    assert locked is not None
+    assert f"as read, {100 * locked.share:.0f} percent of it tied to the platter." in picture.alt
 
 
 def test_no_id_stands_twice_and_every_reference_has_its_place() -> None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from strobe.drive.expected import Expected, range_words
 from strobe.drive.features import COVERAGE, Feature, Reading, shown
-from strobe.drive.locking import LockedShare, creep_words, locked_share
+from strobe.drive.locking import LockedShare, creep_words, locked_share_of
 from strobe.drive.machine import DRIVES, Machine
 from strobe.drive.model import HARMONICS, MOST_FOLDS, DriveModel, mains_motor
 from strobe.drive.parts import PART_BY_KEY, Part
@@ -155,13 +155,7 @@ def diagnose(reading: Reading, machine: Machine | None = None) -> Diagnosis:
         suspects=tuple(suspects),
         unexplained=max(0.0, 1.0 - sum(one.share for one in {one for suspect in suspects for one in suspect.features})),
         no_part=max(0.0, 1.0 - sum(float(claim @ [one.share for one in features]) for claim in claims.values())),
-        locked=None
-        if reading.series is None
-        else locked_share(
-            reading.series,
-            components=reading.components,
-            noise_percent=reading.fluctuation.unweighted_floor_percent,
-        ),
+        locked=locked_share_of(reading),
         film_seconds=film_seconds,
         film_reason=film_reason,
         doubt=_wrong_size(suspects, likeliest)

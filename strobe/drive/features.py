@@ -139,7 +139,7 @@ def _line(reading: Reading, component: Component) -> Feature:
         peak_sigma_percent=component.uncertainty_percent / COVERAGE,
         share=0.0,
         phase_rad=component.phase_rad,
-        below=component.needed_s is None and component.peak_percent <= component.uncertainty_percent,
+        below=component.needed_s is None and not component.told,
     )
 
 

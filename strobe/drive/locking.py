@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.drive.features import COVERAGE, Feature
+from strobe.drive.features import COVERAGE, Feature, Reading
 from strobe.figures.results import Component, SpeedSeries
 
 __all__ = [
@@ -24,6 +24,7 @@ __all__ = [
     "locked_amplitudes",
     "locked_noise",
     "locked_share",
+    "locked_share_of",
     "turn_map",
 ]
 
@@ -176,6 +177,14 @@ def locked_share(
         rest = 1 - share if tied else share
         unsure = math.hypot(unsure, rest * one.peak_percent * one.uncertainty_percent / whole)
     return LockedShare(share, min(1.0, unsure), turns)
+
+
+def locked_share_of(reading: Reading) -> LockedShare | None:
+    """The locked share of a reading by its own components and noise; None too where its series was not kept."""
+    if reading.series is None:
+        return None
+    noise_percent = reading.fluctuation.unweighted_floor_percent
+    return locked_share(reading.series, components=reading.components, noise_percent=noise_percent)
 
 
 def _creeping_orders(angle: Array, value: Array, repeating: Array, turns: int) -> list[float]:

@@ -243,6 +243,11 @@ class Component:
         """95 % half-width of the period."""
         return self.period_s * self.frequency_uncertainty_hz / self.frequency_hz
 
+    @property
+    def told(self) -> bool:
+        """Whether its size is told from nothing; noise is the least of what may feign one that is listed."""
+        return self.peak_percent > self.uncertainty_percent
+
 
 @dataclass(frozen=True)
 class ComponentSearch:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
+from strobe.drive.locking import FEWEST_TURNS, locked_share_of, turn_map
+from strobe.drive.naming import reading_of
 from strobe.figures.results import Component
 from strobe.measurement import Measurement
 from strobe.report.plot import BLUE, GREY, LABEL_SWITCH, TURN_MAP_COLOURS, VERMILION, amplitude_spectrum
@@ -110,7 +111,7 @@ def _draw_turns(readings: Labelled) -> Figure:
 
 
 def _locked(measurement: Measurement) -> str:
-    share = locked_share(measurement.series)
+    share = locked_share_of(reading_of(measurement))
     if share is None:
         return "how much of it is tied to the platter cannot be said"
     return f"{100 * share.share:.0f} percent of it tied to the platter"
@@ -207,7 +208,7 @@ def _swing(measurement: Measurement) -> str:
 
 
 def _size(part: Component) -> str:
-    if part.peak_percent > part.uncertainty_percent:
+    if part.told:
         return f"plus or minus {part.peak_percent:.2g}"
     return f"below plus or minus {bound_words(part.peak_percent, part.uncertainty_percent)}"
 

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from strobe.drive.locking import FEWEST_TURNS, locked_share, turn_map
+from strobe.drive.locking import FEWEST_TURNS, locked_share_of, turn_map
+from strobe.drive.naming import reading_of
 from strobe.files import check_target, write_whole
 from strobe.looks import own_looks
 from strobe.measurement import Measurement
@@ -157,8 +158,7 @@ def _draw_turns(axes: Axes, measurement: Measurement) -> None:
     axes.set_xticks(range(0, 361, 45))
     axes.set_xlabel("angle of the platter in degrees, from the first frame on")
     axes.set_ylabel("turn")
-    noise_percent = measurement.fluctuation.unweighted_floor_percent
-    locked = locked_share(measurement.series, components=measurement.components, noise_percent=noise_percent)
+    locked = locked_share_of(reading_of(measurement))
     said = "" if locked is None else f"{100 * locked.share:.0f} % (±{100 * locked.uncertainty:.0f}) tied to it; "
     axes.set_title(f"turn map: upright is tied to the platter, {said}slanting is not", fontsize=10, loc="left")
     bar = axes.figure.colorbar(shown, ax=axes, pad=0.01)

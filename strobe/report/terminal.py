@@ -14,7 +14,6 @@ from rich.text import Text
 
 from strobe.bench.limits import record_percent
 from strobe.bench.stopping import standing_of_reading
-from strobe.figures.results import Component
 from strobe.measurement import Event, Measurement, Refusal
 from strobe.report.advice import ENOUGH_TURNS, KEEP, longer_clip, next_step
 from strobe.report.judging import RECORD_DECIMALS, verdict_lines
@@ -265,10 +264,10 @@ def _wobbles(measurement: Measurement) -> list[str]:
         for component in components[:MOST_COMPONENTS]
     ]
     lines, remarks = columns(cells), []
-    if not all(map(_told, components[:MOST_COMPONENTS])):
+    if not all(component.told for component in components[:MOST_COMPONENTS]):
         lines.append("below: seen, but dots off their places, shake or coding may make it")
     heaviest = max(components, key=lambda component: component.weighted_percent)
-    if len(components) > 1 and _told(heaviest):
+    if len(components) > 1 and heaviest.told:
         remarks.append(f"The one every {period_words(heaviest.period_s)} weighs most in the weighted figure.")
     if len(components) > MOST_COMPONENTS:
         remarks.append(f"{len(components) - MOST_COMPONENTS} smaller not shown.")
@@ -284,11 +283,6 @@ def _wobbles(measurement: Measurement) -> list[str]:
                 f"Every {every}: may be {component.alias_of_hz:g} Hz, folded down by the frame rate; film at another."
             )
     return [*lines, *([" ".join(remarks)] if remarks else [])]
-
-
-def _told(component: Component) -> bool:
-    """Whether its size is told from nothing; noise is the least of what may feign one that is listed."""
-    return component.peak_percent > component.uncertainty_percent
 
 
 def _suspects(measurement: Measurement) -> list[str]:
